@@ -1,0 +1,174 @@
+//! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
+//! downstream computes a margin again.
+
+use super::verdict::Verdict;
+use serde::{Serialize, Serializer};
+
+/// Unit of a reported value, as JSON writes it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unit {
+    /// Hertz.
+    Hz,
+    /// Degrees.
+    Deg,
+    /// Decibels.
+    Db,
+    /// Seconds.
+    S,
+    /// Points per decade.
+    PointsPerDecade,
+    /// A bare number: a count, a distance, a ratio.
+    One,
+}
+
+impl Unit {
+    /// The symbol; empty for a bare number.
+    #[must_use]
+    pub const fn symbol(self) -> &'static str {
+        match self {
+            Self::Hz => "Hz",
+            Self::Deg => "deg",
+            Self::Db => "dB",
+            Self::S => "s",
+            Self::PointsPerDecade => "points/decade",
+            Self::One => "",
+        }
+    }
+}
+
+impl Serialize for Unit {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.symbol())
+    }
+}
+
+/// A limit in the unit of its value. JSON leaves out a side that is open.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Limit {
+    /// Smallest allowed value.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub min: Option<f64>,
+    /// Largest allowed value.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max: Option<f64>,
+}
+
+/// A measured value with its expanded uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Measured {
+    /// The value, in the unit that its key names.
+    pub value: f64,
+    /// Expanded uncertainty at the coverage factor asked for; `None` when it is not known.
+    pub uncertainty: Option<f64>,
+    /// Frequency it was found at, Hz.
+    pub at_hz: f64,
+    /// Whether the value is a lower bound (gain margin without a phase crossover in the sweep).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at_least: Option<bool>,
+}
+
+/// Everything measured at a corner. `None` is what does not exist.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeasuredSet {
+    /// The highest falling crossover, Hz.
+    pub crossover_hz: Option<Measured>,
+    /// The phase margin nearest to 0, deg.
+    pub phase_margin_deg: Option<Measured>,
+    /// Gain margin, dB.
+    pub gain_margin_db: Option<Measured>,
+    /// Gain reduction margin, dB.
+    pub gain_reduction_margin_db: Option<Measured>,
+    /// Smallest distance to the critical point.
+    pub stability_margin: Option<Measured>,
+    /// Delay margin, s.
+    pub delay_margin_s: Option<Measured>,
+    /// Number of crossovers in the band.
+    pub crossings: usize,
+}
+
+/// One judged check.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckOutcome {
+    /// Name of the check: `phase_margin`, `gain@120Hz`, `regression.crossover`.
+    pub check: String,
+    /// Verdict.
+    pub verdict: Verdict,
+    /// The value held against the limit; `None` when there is none.
+    pub value: Option<f64>,
+    /// Its expanded uncertainty.
+    pub uncertainty: Option<f64>,
+    /// Its unit; `None` for checks without a value.
+    pub unit: Option<Unit>,
+    /// The limit.
+    pub limit: Option<Limit>,
+    /// Probability that the true value meets the limit (JCGM 106:2012, clause 7).
+    pub conformity: Option<f64>,
+    /// Frequency the value was found at, Hz.
+    pub at_hz: Option<f64>,
+    /// What was seen and what was wanted, one sentence, no line break.
+    pub message: String,
+    /// What to do at the bench, when it is not a pass.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub remedy: Option<String>,
+}
+
+/// The sweeps that carried the verdict.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Judged {
+    /// Files of the judged level, as the run names them.
+    pub files: Vec<String>,
+    /// The level: `-26 dBm`, `gentle +3 dB`; `None` when the run does not say.
+    pub level: Option<String>,
+    /// Files of the level that confirms it.
+    pub confirmed_by: Vec<String>,
+}
+
+/// One corner of a run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CornerOutcome {
+    /// Name of the corner.
+    pub corner: String,
+    /// Declared conditions, in the spec's order, as written.
+    pub conditions: Vec<(String, String)>,
+    /// Worst of the checks.
+    pub verdict: Verdict,
+    /// The sweeps that were judged; `None` when none was.
+    pub judged: Option<Judged>,
+    /// What was measured; `None` when nothing could be judged.
+    pub measured: Option<MeasuredSet>,
+    /// Every check of the spec, in the order of the spec.
+    pub checks: Vec<CheckOutcome>,
+    /// Observations that change no verdict, one sentence each.
+    pub findings: Vec<String>,
+}
+
+/// One run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunOutcome {
+    /// The run's folder as reached from the command line, with `/`.
+    pub run: String,
+    /// The run file as reached, with `/`.
+    pub run_file: String,
+    /// The spec file as reached, with `/`.
+    pub spec_file: String,
+    /// Product.
+    pub product: String,
+    /// Serial number.
+    pub serial: String,
+    /// Board revision.
+    pub revision: String,
+    /// Firmware.
+    pub firmware: Option<String>,
+    /// Build label.
+    pub build: Option<String>,
+    /// When the sweeps were taken, RFC 3339, as written.
+    pub taken: Option<String>,
+    /// Station.
+    pub station: Option<String>,
+    /// Coverage factor of every uncertainty in this run.
+    pub coverage: f64,
+    /// Worst of the corners.
+    pub verdict: Verdict,
+    /// The corners, in the spec's order.
+    pub corners: Vec<CornerOutcome>,
+}

@@ -1,0 +1,3 @@
+//! The `loopgauge` command.
+
+fn main() {}

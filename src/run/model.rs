@@ -1,0 +1,78 @@
+//! A validated run: the sweeps collected from one unit.
+
+use crate::quantity::{Condition, Decibel, Level};
+use crate::sweep::Reading;
+
+/// How strongly the loop was excited in one sweep.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Excitation {
+    /// One level at all frequencies.
+    Level(Level),
+    /// A level that changes over frequency, known by name, and its offset.
+    Profile {
+        /// Name of the profile.
+        name: String,
+        /// Offset to the profile.
+        offset: Decibel,
+        /// The offset as written.
+        text: String,
+    },
+}
+
+impl Excitation {
+    /// dB on a scale on which two excitations of one corner can be subtracted.
+    #[must_use]
+    pub fn db(&self) -> f64 {
+        match self {
+            Self::Level(level) => level.dbv(),
+            Self::Profile { offset, .. } => offset.db(),
+        }
+    }
+}
+
+/// One sweep file of a run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SweepEntry {
+    /// File as written, relative to the run's folder, with `/`.
+    pub file: String,
+    /// Excitation; `None` when the run does not say (then all such sweeps of a corner are repeats of one level).
+    pub excitation: Option<Excitation>,
+    /// Conditions as they were, where they were noted.
+    pub actual: Vec<(String, Condition)>,
+}
+
+/// The sweeps of one corner of the spec; empty when nothing was collected.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct CornerSweeps {
+    /// In the run's order (of file names for a `pattern`).
+    pub entries: Vec<SweepEntry>,
+}
+
+/// A validated run, ready to be judged against its spec.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Run {
+    /// Folder as reached from the command line, with `/`.
+    pub folder: String,
+    /// The run file as reached, with `/`.
+    pub file: String,
+    /// Product.
+    pub product: String,
+    /// Serial number.
+    pub serial: String,
+    /// Board revision.
+    pub revision: String,
+    /// Firmware.
+    pub firmware: Option<String>,
+    /// Lot or build label.
+    pub build: Option<String>,
+    /// When the sweeps were taken: the text of the file (RFC 3339).
+    pub taken: Option<String>,
+    /// Station.
+    pub station: Option<String>,
+    /// Free text.
+    pub notes: Option<String>,
+    /// Layout of the sweep files: the run's `reading` over the spec's.
+    pub reading: Reading,
+    /// One for each corner of the spec, in the spec's order.
+    pub corners: Vec<CornerSweeps>,
+}

@@ -1,0 +1,264 @@
+//! The resolved spec: what a product must show, corner by corner, nothing optional left that has a default.
+
+use crate::quantity::{Condition, Decibel, Degrees, Hertz, Ratio, Seconds};
+use crate::sweep::Reading;
+
+/// Where the loop gain must never be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CriticalPoint {
+    /// +1: the sweep is taken around the closed loop, the summing node's inversion is inside the measured path.
+    PlusOne,
+    /// −1: the textbook convention, forward gain times feedback gain.
+    MinusOne,
+}
+
+/// A lower and an upper bound, either may be open. Never both open, never min above max.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Window<T> {
+    /// Smallest allowed value.
+    pub min: Option<T>,
+    /// Largest allowed value.
+    pub max: Option<T>,
+}
+
+/// Frequency range, `from` below `to`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// Lower end.
+    pub from: Hertz,
+    /// Upper end.
+    pub to: Hertz,
+}
+
+/// Accuracy of the measuring chain: half-widths of rectangular distributions, 0 when not declared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Accuracy {
+    /// Gain offset common to a run.
+    pub gain: Decibel,
+    /// Phase offset common to a run.
+    pub phase: Degrees,
+    /// Difference of the probes' delays.
+    pub delay: Seconds,
+}
+
+/// How a value with uncertainty is held against a limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rule {
+    /// The whole interval value ± expanded uncertainty must meet the limit.
+    Guarded,
+    /// The value alone decides.
+    Simple,
+}
+
+/// Decision rule and coverage factor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DecisionRule {
+    /// The rule.
+    pub rule: Rule,
+    /// Coverage factor of the expanded uncertainty, above 0.
+    pub coverage: f64,
+}
+
+/// Where a gain limit holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum GainAt {
+    /// At one frequency.
+    Frequency(Hertz),
+    /// Over a band, at its worst point.
+    Band(Band),
+}
+
+/// A limit on the loop's gain at a frequency or over a band.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GainLimit {
+    /// Name of its check: `gain@120Hz`, `gain@150kHz-200kHz`, values as written, without blanks.
+    pub check: String,
+    /// Where.
+    pub at: GainAt,
+    /// What, dB.
+    pub window: Window<Decibel>,
+}
+
+/// The limits of a corner. A limit that is `None` is not judged.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Limits {
+    /// The highest falling crossover.
+    pub crossover: Option<Window<Hertz>>,
+    /// Number of crossovers in the band.
+    pub crossings: Option<Window<u32>>,
+    /// Magnitude of the phase margin nearest to 0.
+    pub phase_margin: Option<Window<Degrees>>,
+    /// Gain margin.
+    pub gain_margin: Option<Window<Decibel>>,
+    /// Gain reduction margin.
+    pub gain_reduction_margin: Option<Window<Decibel>>,
+    /// Smallest distance to the critical point, a bare number.
+    pub stability_margin: Option<Window<f64>>,
+    /// Delay margin.
+    pub delay_margin: Option<Window<Seconds>>,
+    /// Gain at frequencies and over bands, in the spec's order.
+    pub gain: Vec<GainLimit>,
+}
+
+/// Tolerances of the comparison of two levels; at least one is given.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tolerances {
+    /// A sweep at least this much stronger must give the same result.
+    pub step: Decibel,
+    /// Relative change of the crossover frequency.
+    pub crossover: Option<Ratio>,
+    /// Change of the phase margin.
+    pub phase_margin: Option<Degrees>,
+    /// Largest deviation of the gain inside the linearity band.
+    pub gain: Option<Decibel>,
+    /// Largest deviation of the phase inside the linearity band.
+    pub phase: Option<Degrees>,
+    /// The linearity band, times the crossover frequency: lower and upper factor.
+    pub band: (f64, f64),
+}
+
+/// What linearity a corner must show.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Linearity {
+    /// Two levels must agree.
+    Required(Tolerances),
+    /// Not asked for, with the reason; the weakest level is judged.
+    Waived(String),
+}
+
+/// Allowed change against the accepted baseline. `None` is not judged.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Regression {
+    /// `crossover: {shift: 10 %}`
+    pub crossover: Option<Ratio>,
+    /// `phase_margin: {drop: 3 deg}`
+    pub phase_margin: Option<Degrees>,
+    /// `gain_margin: {drop: 1 dB}`
+    pub gain_margin: Option<Decibel>,
+    /// `gain_reduction_margin: {drop: 1 dB}`
+    pub gain_reduction_margin: Option<Decibel>,
+    /// `stability_margin: {drop: 0.05}`
+    pub stability_margin: Option<f64>,
+    /// `delay_margin: {drop: 0.5 us}`
+    pub delay_margin: Option<Seconds>,
+}
+
+impl Regression {
+    /// Names of the declared comparisons, in the order of the checks.
+    #[must_use]
+    pub fn names(&self) -> Vec<&'static str> {
+        [
+            ("crossover", self.crossover.is_some()),
+            ("phase_margin", self.phase_margin.is_some()),
+            ("gain_margin", self.gain_margin.is_some()),
+            ("gain_reduction_margin", self.gain_reduction_margin.is_some()),
+            ("stability_margin", self.stability_margin.is_some()),
+            ("delay_margin", self.delay_margin.is_some()),
+        ]
+        .into_iter()
+        .filter_map(|(name, given)| given.then_some(name))
+        .collect()
+    }
+}
+
+/// One operating condition that must be verified, with everything that holds there.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Corner {
+    /// Unique name in the spec.
+    pub name: String,
+    /// Its conditions, in the spec's order.
+    pub conditions: Vec<(String, Condition)>,
+    /// Every judged sweep must cover it; `None`: the whole sweep is judged.
+    pub band: Option<Band>,
+    /// Points per decade, at least, anywhere in the band.
+    pub density: Option<f64>,
+    /// The limits.
+    pub limits: Limits,
+    /// The linearity asked for.
+    pub linearity: Linearity,
+    /// The comparison with the baseline.
+    pub regression: Regression,
+    /// Waivers of this corner.
+    pub waivers: Vec<Waiver>,
+}
+
+/// A waiver of one check of one corner.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Waiver {
+    /// Name of the check.
+    pub check: String,
+    /// Why.
+    pub reason: String,
+    /// Last day in force, UTC.
+    pub until: jiff::civil::Date,
+}
+
+/// Axis that drift is tracked along.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DriftAxis {
+    /// Build label.
+    Build,
+    /// Board revision.
+    Revision,
+    /// Firmware.
+    Firmware,
+    /// Time.
+    Taken,
+}
+
+/// Kind of control chart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Chart {
+    /// Individuals with moving range.
+    Individuals,
+    /// Exponentially weighted moving average.
+    Ewma,
+    /// Tabular cumulative sum.
+    Cusum,
+}
+
+/// How drift over the recorded history is judged; each part is optional.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Drift {
+    /// The axis.
+    pub over: Option<DriftAxis>,
+    /// Groups that set the centre line and the spread.
+    pub setup: Option<u32>,
+    /// The chart.
+    pub chart: Option<Chart>,
+    /// Ppk, at least, held at its lower bound.
+    pub capability_min: Option<f64>,
+    /// The trend must not reach a limit within so many groups.
+    pub forecast_groups: Option<u32>,
+}
+
+/// A resolved spec.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Spec {
+    /// The file it came from, as reached.
+    pub file: String,
+    /// Product.
+    pub product: String,
+    /// Title for people.
+    pub title: Option<String>,
+    /// The critical point.
+    pub critical_point: CriticalPoint,
+    /// Right-half-plane poles of the open loop.
+    pub open_loop_poles: u32,
+    /// Switching frequency.
+    pub switching_frequency: Option<Hertz>,
+    /// Accuracy of the measuring chain.
+    pub accuracy: Accuracy,
+    /// Decision rule.
+    pub decision: DecisionRule,
+    /// |Z looking back| / |Z looking forward| at the injection point, at most; 0 when not declared.
+    pub impedance_ratio: f64,
+    /// How far `actual` conditions may lie from the corner's; `None`: not judged.
+    pub conditions_tolerance: Option<Ratio>,
+    /// Layout of the sweep files.
+    pub reading: Reading,
+    /// Drift.
+    pub drift: Option<Drift>,
+    /// Corners, in the spec's order, at least one.
+    pub corners: Vec<Corner>,
+}
