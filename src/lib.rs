@@ -4,7 +4,9 @@
 //! default) adds files, threads and reports.
 
 pub mod check;
+pub mod curve;
 pub mod diagnostic;
+pub mod margins;
 pub mod quantity;
 pub mod run;
 pub mod spec;
