@@ -34,7 +34,7 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
     let unit = check.unit.unwrap_or(Unit::One);
     if let Some(value) = check.value {
         let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
-        body.entry("value", &value_against(value, None, unit, false, &limit));
+        body.entry("value", &value_against(value, None, unit, corner.is_bound(check), &limit));
     }
     if let Some(uncertainty) = check.uncertainty {
         let text = crate::check::value_text(uncertainty, None, unit, false);

@@ -169,7 +169,7 @@ fn values_of_passing_checks(run: &RunOutcome) -> Option<String> {
             text.push(' ');
             let (unit, limit) = (check.unit.unwrap_or(Unit::One), check.limit);
             let limit = limit.unwrap_or(Limit { min: None, max: None });
-            text.push_str(&value_against(value, check.uncertainty, unit, false, &limit));
+            text.push_str(&value_against(value, check.uncertainty, unit, corner.is_bound(check), &limit));
             separator = "; ";
         }
         if separator == "; " {

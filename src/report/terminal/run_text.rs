@@ -35,9 +35,9 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
     }
     for corner in &run.corners {
         let checks: Vec<&CheckOutcome> = corner.checks.iter().filter(|c| c.verdict == verdict).collect();
-        // What is not judged stands with the worst of its corner.
-        let hanging = home_of_not_judged(corner) == verdict;
-        let hanging = if hanging { not_judged(corner) } else { Vec::new() };
+        // What is not judged, and what was noticed, stands with the worst of its corner.
+        let is_home = home(corner) == verdict;
+        let hanging = if is_home { not_judged(corner) } else { Vec::new() };
         if checks.is_empty() && hanging.is_empty() {
             continue;
         }
@@ -45,11 +45,14 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        checks.iter().for_each(|check| push_check(&mut text, check, style));
+        checks.iter().for_each(|check| push_check(&mut text, corner, check, style));
         for (reason, names) in hanging {
-            let line = format!("      {reason}: {}", names.join(", "));
+            let line = format!("      not judged: {} ({reason})", names.join(", "));
             text.push_str(&paint(&line, palette::of(Verdict::NotJudged), style));
             text.push('\n');
+        }
+        for finding in corner.findings.iter().filter(|_| is_home) {
+            text.push_str(&format!("      noticed: {}\n", terminal(finding)));
         }
     }
     text
@@ -76,8 +79,8 @@ fn corner_title(corner: &CornerOutcome, style: Style) -> String {
     if conditions.is_empty() { name } else { format!("{name}: {}", conditions.join(", ")) }
 }
 
-/// The section of the corner's not judged checks: that of its worst verdict.
-fn home_of_not_judged(corner: &CornerOutcome) -> Verdict {
+/// The section of a corner's worst verdict.
+fn home(corner: &CornerOutcome) -> Verdict {
     Verdict::worst(corner.checks.iter().map(|check| check.verdict)).unwrap_or(Verdict::Invalid)
 }
 
@@ -86,11 +89,7 @@ fn not_judged(corner: &CornerOutcome) -> Vec<(String, Vec<String>)> {
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     for check in corner.checks.iter().filter(|check| check.verdict == Verdict::NotJudged) {
         let reason = terminal(&check.message);
-        let reason = if reason.starts_with("not judged") {
-            reason.into_owned()
-        } else {
-            format!("not judged, {reason}")
-        };
+        let reason = reason.strip_prefix("not judged: ").unwrap_or(&reason).to_owned();
         let name = terminal(&check.check).into_owned();
         match reasons.iter_mut().find(|(known, _)| *known == reason) {
             Some((_, names)) => names.push(name),
@@ -100,10 +99,10 @@ fn not_judged(corner: &CornerOutcome) -> Vec<(String, Vec<String>)> {
     reasons
 }
 
-fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
+fn push_check(text: &mut String, corner: &CornerOutcome, check: &CheckOutcome, style: Style) {
     let name = paint(&terminal(&check.check), palette::of(check.verdict), style);
     let message = terminal(&check.message);
-    match value_and_limit(check) {
+    match value_and_limit(corner, check) {
         Some((value, rest)) => {
             text.push_str(&format!("      {name} {value}{rest}\n"));
             // The message of a plain comparison says the same again.
@@ -120,10 +119,10 @@ fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
 }
 
 /// The value, and what is said about it: `44.1 deg ± 0.7 deg` and `, wanted at least 50 deg, found at 9.31 kHz`.
-fn value_and_limit(check: &CheckOutcome) -> Option<(String, String)> {
+fn value_and_limit(corner: &CornerOutcome, check: &CheckOutcome) -> Option<(String, String)> {
     let unit = check.unit.unwrap_or(Unit::One);
     let limit = check.limit.unwrap_or(Limit { min: None, max: None });
-    let value = value_against(check.value?, check.uncertainty, unit, false, &limit);
+    let value = value_against(check.value?, check.uncertainty, unit, corner.is_bound(check), &limit);
     let mut rest = String::new();
     if check.limit.is_some() {
         rest.push_str(&format!(", wanted {}", limit_text(&limit, unit)));
@@ -135,26 +134,19 @@ fn value_and_limit(check: &CheckOutcome) -> Option<(String, String)> {
     Some((value, rest))
 }
 
-/// `RG-00042, river-gauge-5v, revision C: 5 of 6 corners pass, 1 fail; least phase margin 44.1 deg (24V-3A). In …`
+/// The run's title, its verdict, its corners, and its least phase margin.
 fn summary(run: &RunOutcome, style: Style) -> String {
     let corners = Counts::of(run.corners.iter().map(|corner| corner.verdict));
-    let mut parts = Vec::new();
-    for verdict in [Verdict::Pass].into_iter().chain(Verdict::ALL.into_iter().filter(|v| *v != Verdict::Pass))
-    {
-        let count = corners.get(verdict);
-        if count > 0 {
-            parts.push(paint(&format!("{count} {}", phrase(verdict)), palette::of(verdict), style));
-        }
-    }
+    let best_first = Verdict::ALL.into_iter().rev().filter(|verdict| corners.get(*verdict) > 0);
+    let parts: Vec<String> = best_first
+        .map(|verdict| {
+            let part = format!("{} {}", corners.get(verdict), phrase(verdict));
+            paint(&part, palette::of(verdict), style)
+        })
+        .collect();
     let worst = paint(run.verdict.word(), palette::of(run.verdict), style);
-    let mut line = format!(
-        "  {}, {}, revision {}: {worst}; of {}: {}",
-        terminal(&run.serial),
-        terminal(&run.product),
-        terminal(&run.revision),
-        count_of(run.corners.len() as u64, "corner"),
-        parts.join(", "),
-    );
+    let all = count_of(corners.total(), "corner");
+    let mut line = format!("  {}: {worst}; of {all} {}", run_title(run, style), parts.join(", "));
     if let Some((corner, text)) = least_phase_margin(run) {
         line.push_str(&format!("; least phase margin {text} at {}", terminal(corner)));
     }

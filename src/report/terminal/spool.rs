@@ -158,9 +158,82 @@ mod tests {
     }
 
     #[test]
-    fn print_it() {
+    fn verdict_and_counts_come_first_and_the_worst_before_the_rest() {
         let mut other = sample::passing("RG-00042", 2);
         other.product = "river-gauge-3v3".to_owned();
-        println!("{}", text(&[sample::run(), other], Style::plain()));
+        let text = text(&[sample::run(), other], Style::plain());
+        let expected = "\
+The verdict is invalid.
+
+of              all    invalid    missing       fail  undecided     waived       pass  not judged
+runs              2          1          0          0          0          0          1          0
+corners           8          1          1          1          1          1          3          0
+checks           78          1          1          1          1          1         60         13
+
+Invalid: the measurement cannot carry a verdict
+  RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042
+    32V-3A: input 32 V, load 3 A
+      linearity: crossover moves by 6.1 % from -26 dBm to -23 dBm, 2 % is allowed
+        to do: inject less: sweep at -32 dBm and at -29 dBm
+      not judged: crossover, crossings, phase_margin, gain_margin, delay_margin (linearity is invalid)
+
+Missing: declared and not collected
+";
+        assert!(text.starts_with(expected), "{text}");
+        let fail = "
+Fail: shown not to be met
+  RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042
+    24V-3A: input 24 V, load 3 A
+      phase_margin 44.1 deg ± 0.7 deg, wanted at least 50 deg, found at 9.3104 kHz
+        to do: add phase lead near the crossover, or lower the crossover
+";
+        assert!(text.contains(fail), "{text}");
+        let end = "
+The runs
+  RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042: invalid; of 6 corners 1 pass, 1 waived, \
+                   1 undecided, 1 fail, 1 missing, 1 invalid; least phase margin 54.1 deg ± 0.7 deg at 10V-0.5A
+  RG-00042, river-gauge-3v3, revision C, in demo-data/rev-c/RG-00042: pass; of 2 corners 2 pass; \
+                   least phase margin 54.1 deg ± 0.7 deg at 10V-3A
+
+Boards with several products
+  RG-00042: invalid, worst of river-gauge-3v3, river-gauge-5v
+";
+        assert!(text.ends_with(end), "{text}");
+        assert!(!text.contains("crossings 1"), "a pass is listed: {text}");
+    }
+
+    #[test]
+    fn every_check_is_listed_when_wanted() {
+        let text = text(&[sample::run()], Style { every_check: true, ..Style::plain() });
+        let listed = |name: &str| text.lines().filter(|line| line.trim_start().starts_with(name)).count();
+        assert_eq!(listed("crossings 1, wanted at most 1"), 4);
+        assert_eq!(listed("coverage: "), 5);
+    }
+
+    #[test]
+    fn colours_change_no_word_and_data_changes_no_colour() {
+        let mut run = sample::run();
+        run.serial = "RG\u{1b}[31m\u{202e}\n".to_owned();
+        run.corners[1].corner = "\u{9b}2J".to_owned();
+        run.corners[1].findings = vec!["a\rb".to_owned()];
+        run.corners[1].checks[6].message = "\u{7}".to_owned();
+        let plain = text(&[run.clone()], Style::plain());
+        assert!(plain.chars().all(|c| c == '\n' || (!c.is_control() && c != '\u{202e}')), "{plain:?}");
+        assert!(plain.contains("RG\\x1b[31m\\u{202e}\\x0a, ") && plain.contains("noticed: a\\x0db"));
+        let coloured = text(&[run], Style { colour: true, ..Style::plain() });
+        assert_ne!(coloured, plain);
+        assert_eq!(anstream::adapter::strip_str(&coloured).to_string(), plain);
+    }
+
+    #[test]
+    fn nothing_judged_is_said() {
+        let mut bytes = Vec::new();
+        let mut tally = Tally::new();
+        tally.add_unreadable();
+        TerminalSpool::new(Style::plain()).finish(&mut bytes, &tally).unwrap();
+        assert_eq!(
+            String::from_utf8(bytes).unwrap(),
+            "There is no verdict: no run was judged.\n1 run could not be read.\n"
+        );
     }
 }
