@@ -418,6 +418,48 @@ mod tests {
         use super::*;
         use std::os::unix::fs::{FileTypeExt, PermissionsExt, symlink};
 
+        /// Set in a process that is to be killed: the file it holds.
+        const HOLD: &str = "LOOPGAUGE_TEST_HOLD_OUTPUT";
+
+        #[test]
+        fn hold_an_output_until_killed() {
+            let Some(path) = std::env::var_os(HOLD) else { return };
+            let mut file = OutputFile::create(Path::new(&path)).unwrap();
+            file.write_all(&[b'x'; 3 * BUFFER]).unwrap();
+            println!("held");
+            std::thread::sleep(std::time::Duration::from_secs(60));
+        }
+
+        #[test]
+        fn a_killed_writer_leaves_one_file_that_the_next_removes() {
+            use std::io::{BufRead, BufReader};
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("report.xml");
+            fs::write(&path, "old").unwrap();
+            let name = std::thread::current().name().unwrap().replace(
+                "a_killed_writer_leaves_one_file_that_the_next_removes",
+                "hold_an_output_until_killed",
+            );
+            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+                .args(["--exact", &name, "--nocapture"])
+                .env(HOLD, &path)
+                .stdout(std::process::Stdio::piped())
+                .spawn()
+                .unwrap();
+            let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+            assert!(lines.map_while(Result::ok).any(|line| line.ends_with("held")));
+            // While it lives its file stays, and another writer works beside it.
+            write(&path, "beside");
+            assert_eq!(names(folder.path()), [".report.xml.loopgauge-part", "report.xml"]);
+            // SIGKILL.
+            child.kill().unwrap();
+            child.wait().unwrap();
+            assert_eq!(names(folder.path()), [".report.xml.loopgauge-part", "report.xml"]);
+            write(&path, "after");
+            assert_eq!(fs::read_to_string(&path).unwrap(), "after");
+            assert_eq!(names(folder.path()), ["report.xml"]);
+        }
+
         #[test]
         fn links_are_followed() {
             let folder = tempfile::tempdir().unwrap();

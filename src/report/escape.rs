@@ -18,7 +18,7 @@ pub fn xml_line(text: &str) -> Cow<'_, str> {
     let trimmed = text.trim_matches(blank);
     let mut before = 'x';
     let plain = trimmed.chars().all(|c| {
-        let ok = !matches!(c, '\t' | '\n' | '\r') && !(c == ' ' && before == ' ');
+        let ok = !matches!((before, c), (_, '\t' | '\n' | '\r') | (' ', ' '));
         before = c;
         ok
     });

@@ -64,15 +64,15 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
     body.finish()
 }
 
-/// Text of many lines as a body.
+/// A body of these lines.
 pub(super) fn free_body(lines: impl IntoIterator<Item = String>) -> String {
     let mut text = String::new();
     for line in lines {
         if !text.is_empty() {
             text.push('\n');
         }
-        text.push_str(&line);
-        // What lies far beyond the cut needs no cleaning.
+        text.push_str(&cut(&xml_line(&line), LONGEST_ENTRY));
+        // What lies far beyond the cut needs no care.
         if text.len() > 2 * LONGEST_BODY {
             break;
         }

@@ -55,7 +55,7 @@ pub fn unreadable_suite(run: &str, diagnostics: &[Diagnostic]) -> io::Result<Vec
     let worst = diagnostics.iter().max_by_key(|d| d.severity).map(Diagnostic::one_line);
     let worst = worst.unwrap_or_else(|| "the run could not be read".to_owned());
     let others = diagnostics.iter().flat_map(|d| {
-        [Some(d.one_line()), d.help.as_ref().map(|help| format!("  {help}"))].into_iter().flatten()
+        [Some(d.one_line()), d.help.as_ref().map(|help| format!("to do: {help}"))].into_iter().flatten()
     });
     let result = TestResult::Error {
         type_: "unreadable".to_owned(),
