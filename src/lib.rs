@@ -9,3 +9,4 @@ pub mod quantity;
 pub mod run;
 pub mod spec;
 pub mod sweep;
+mod yaml;
