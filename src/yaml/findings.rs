@@ -40,9 +40,15 @@ impl Findings {
         list.push(diagnostic);
     }
 
+    /// How many errors were noted.
+    pub(crate) fn errors(&self) -> usize {
+        let shown = self.list.borrow().iter().filter(|d| d.severity == Severity::Error).count();
+        shown + self.dropped.get()
+    }
+
     /// Whether an error was noted.
     pub(crate) fn has_errors(&self) -> bool {
-        self.dropped.get() > 0 || self.list.borrow().iter().any(|d| d.severity == Severity::Error)
+        self.errors() > 0
     }
 
     /// All findings by their place, those in `top` before those in other files.

@@ -18,12 +18,7 @@ pub(super) const MOST_NODES: usize = 100_000;
 const MOST_INDICATORS: usize = 500_000;
 
 /// The text of a file that is safe to parse; `None` when it is not, with the reason among the findings.
-pub(super) fn source(
-    bytes: &[u8],
-    file: &Arc<str>,
-    rank: usize,
-    findings: &Findings,
-) -> Option<Arc<Source>> {
+pub(super) fn source(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findings) -> Option<Arc<Source>> {
     let refuse = |code, message: String, help: &str| {
         findings.push(Diagnostic::error(code, message).in_file(file).with_help(help));
         None

@@ -17,6 +17,5 @@ mod walk;
 pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
 pub(crate) use parse::parse;
-pub(crate) use source::Source;
-pub(crate) use typed::{Base, Sign};
-pub(crate) use value::{Fields, Path, Spot, Value};
+pub(crate) use typed::{Base, Sign, code_of};
+pub(crate) use value::{Fields, Path, Value};

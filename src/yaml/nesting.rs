@@ -62,7 +62,9 @@ impl Lexer<'_> {
                 b'#' if self.after_blank(at) => self.skip_line(),
                 b'|' | b'>' if fresh && self.depth == 0 => self.skip_block(at),
                 b',' | b'\n' | b'\r' => fresh = true,
-                b':' | b'-' | b'?' => fresh = fresh || matches!(self.peek(), Some(b' ' | b'\t' | b'\n' | b'\r')),
+                b':' | b'-' | b'?' => {
+                    fresh = fresh || matches!(self.peek(), Some(b' ' | b'\t' | b'\n' | b'\r'))
+                }
                 b' ' | b'\t' => {}
                 _ => fresh = false,
             }
@@ -101,11 +103,8 @@ impl Lexer<'_> {
         let before = self.bytes.get(start..header).unwrap_or(&[]);
         let lead = before.iter().take_while(|b| matches!(b, b' ' | b'-' | b'?')).count();
         // `- |` belongs to the dash, `- key: |` to the key.
-        let indent = if lead == before.len() {
-            before.iter().rposition(|b| *b != b' ').unwrap_or(0)
-        } else {
-            lead
-        };
+        let indent =
+            if lead == before.len() { before.iter().rposition(|b| *b != b' ').unwrap_or(0) } else { lead };
         loop {
             self.skip_line();
             let rest = self.bytes.get(self.at..).unwrap_or(&[]);

@@ -99,7 +99,8 @@ fn merge_entries(mut below: Vec<Entry>, above: Vec<Entry>) -> Vec<Entry> {
         match index.get(&entry.key).and_then(|at| below.get_mut(*at)) {
             Some(slot) => {
                 let kind = std::mem::replace(&mut slot.value.kind, Kind::Null);
-                let mut base = Node { kind, source: Arc::clone(&slot.value.source), offset: slot.value.offset };
+                let mut base =
+                    Node { kind, source: Arc::clone(&slot.value.source), offset: slot.value.offset };
                 if &*entry.key == "linearity" {
                     settle_linearity(&mut base, &entry.value);
                 }

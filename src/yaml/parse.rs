@@ -84,10 +84,16 @@ fn refuse(
 
 /// The parser's own errors, in this program's words where they are common.
 fn of_the_parser(source: &Source, at: usize, message: &str) -> Trouble {
-    let trouble = |code, message: &str, help, range| Trouble { code, message: message.to_owned(), help, range };
+    let trouble =
+        |code, message: &str, help, range| Trouble { code, message: message.to_owned(), help, range };
     if message.contains("more than one document") {
         let range = second_document(&source.text);
-        return trouble("yaml-documents", "a second YAML document begins here", "keep one document a file", range);
+        return trouble(
+            "yaml-documents",
+            "a second YAML document begins here",
+            "keep one document a file",
+            range,
+        );
     }
     if message.contains("repetition limit") {
         return trouble("yaml-nodes", "aliases multiply to too many values", "write the values out", None);
@@ -96,7 +102,12 @@ fn of_the_parser(source: &Source, at: usize, message: &str) -> Trouble {
         return trouble("yaml-nesting", "lists and maps are nested too deep", "check the indentation", None);
     }
     if message.contains("unknown anchor") {
-        return trouble("yaml-syntax", "an alias (`*name`) without its anchor (`&name`)", "quote the text", None);
+        return trouble(
+            "yaml-syntax",
+            "an alias (`*name`) without its anchor (`&name`)",
+            "quote the text",
+            None,
+        );
     }
     if message.contains("a text as the key") {
         return trouble("yaml-key", "a list or a map cannot be a key", "write `key: value`", None);

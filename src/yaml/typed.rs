@@ -44,7 +44,7 @@ macro_rules! base {
 base!(Hertz hz, Decibel db, Degrees deg, Seconds s, Ratio ratio);
 
 /// Code of a quantity's error.
-pub(super) const fn code_of(error: &QuantityError) -> &'static str {
+pub(crate) const fn code_of(error: &QuantityError) -> &'static str {
     match error {
         QuantityError::NoUnit { .. } => "missing-unit",
         QuantityError::WrongUnit { .. } => "wrong-unit",
@@ -116,10 +116,15 @@ impl<'a> Value<'a> {
         let wanted = format!("a whole number from {least} up");
         let text = self.text(&wanted)?;
         let digits = text.strip_prefix('+').unwrap_or(text);
-        let number = if digits.bytes().all(|b| b.is_ascii_digit()) { digits.parse::<u32>().ok() } else { None };
+        let number =
+            if digits.bytes().all(|b| b.is_ascii_digit()) { digits.parse::<u32>().ok() } else { None };
         let count = number.filter(|number| *number >= least);
         if count.is_none() {
-            self.error("not-a-count", format!("`{text}` is not {wanted}"), format!("write {wanted}, without a unit"));
+            self.error(
+                "not-a-count",
+                format!("`{text}` is not {wanted}"),
+                format!("write {wanted}, without a unit"),
+            );
         }
         count
     }
@@ -141,7 +146,11 @@ impl<'a> Value<'a> {
     pub(crate) fn label(&self, wanted: &str) -> Option<&'a str> {
         let text = self.text(wanted)?;
         if text.trim().is_empty() {
-            self.error("empty-text", format!("the text is empty, {wanted} is wanted"), "write it, or remove the key");
+            self.error(
+                "empty-text",
+                format!("the text is empty, {wanted} is wanted"),
+                "write it, or remove the key",
+            );
             return None;
         }
         if text.chars().any(char::is_control) {

@@ -140,23 +140,44 @@ impl<'a> Value<'a> {
 
     fn wrong_shape(&self, wanted: &str) {
         let found = match self.node.kind {
-            Kind::Null => return self.error("empty-value", "the key has no value", format!("write {wanted}, or remove the key")),
+            Kind::Null => {
+                return self.error(
+                    "empty-value",
+                    "the key has no value",
+                    format!("write {wanted}, or remove the key"),
+                );
+            }
             Kind::Scalar { .. } => "a single text",
             Kind::List(_) => "a list",
             Kind::Map(_) => "a map",
         };
-        self.error("wrong-shape", format!("this is {found}, {wanted} is wanted"), format!("write {wanted} here"));
+        self.error(
+            "wrong-shape",
+            format!("this is {found}, {wanted} is wanted"),
+            format!("write {wanted} here"),
+        );
+    }
+
+    /// The line it stands on.
+    pub(crate) fn line(&self) -> Option<u64> {
+        self.spot.at.and_then(|(offset, _)| self.spot.source.place(offset, None).line)
+    }
+
+    /// The raw text of a scalar; `None` for anything else, which is not reported.
+    pub(crate) fn scalar(&self) -> Option<&'a str> {
+        match &self.node.kind {
+            Kind::Scalar { text, .. } => Some(text),
+            _ => None,
+        }
     }
 
     /// The raw text of a scalar; `wanted` says what for, with its article.
     pub(crate) fn text(&self, wanted: &str) -> Option<&'a str> {
-        match &self.node.kind {
-            Kind::Scalar { text, .. } => Some(text),
-            _ => {
-                self.wrong_shape(wanted);
-                None
-            }
+        let text = self.scalar();
+        if text.is_none() {
+            self.wrong_shape(wanted);
         }
+        text
     }
 
     /// The keys of a map; `wanted` says what for, with its article and an example.
@@ -182,7 +203,10 @@ impl<'a> Value<'a> {
     }
 
     /// The items of a list.
-    pub(crate) fn items<'s>(&'s self, wanted: &str) -> Option<impl ExactSizeIterator<Item = Value<'s>>> {
+    pub(crate) fn items<'s>(
+        &'s self,
+        wanted: &str,
+    ) -> Option<impl ExactSizeIterator<Item = Value<'s>> + use<'s, 'a>> {
         match &self.node.kind {
             Kind::List(items) => {
                 let item = |(index, node): (usize, &'s Node)| {
@@ -233,11 +257,6 @@ impl<'a> Fields<'a> {
     /// Whether a key is there. Does not make it known.
     pub(crate) fn has(&self, key: &str) -> bool {
         self.entries.iter().any(|entry| &*entry.key == key)
-    }
-
-    /// Whether there is no key at all.
-    pub(crate) const fn is_empty(&self) -> bool {
-        self.entries.is_empty()
     }
 
     /// Reports every key that was not asked for.

@@ -76,7 +76,9 @@ impl State<'_> {
         }
         Err(self.stop(Trouble {
             code: "yaml-nodes",
-            message: format!("the file has more than {MOST_NODES} values, those behind aliases counted each time"),
+            message: format!(
+                "the file has more than {MOST_NODES} values, those behind aliases counted each time"
+            ),
             help: "split it, or check that this is the file you meant",
             range: None,
         }))
@@ -115,7 +117,9 @@ impl State<'_> {
         let start = if self.is_quoted(offset) { offset.saturating_sub(1) } else { offset };
         let before = self.source.text.get(..start).unwrap_or("");
         let trimmed = before.trim_end_matches([' ', '\t']);
-        if trimmed.len() == before.len() || !trimmed.ends_with(|c: char| c.is_alphanumeric() || c == '!' || c == '>') {
+        if trimmed.len() == before.len()
+            || !trimmed.ends_with(|c: char| c.is_alphanumeric() || c == '!' || c == '>')
+        {
             return;
         }
         let begin = trimmed.rfind([' ', '\t', '\n', '\r', '[', '{', ',']).map_or(0, |at| at + 1);
@@ -271,8 +275,10 @@ impl<'de> Visitor<'de> for Seed<'_, '_, '_> {
                 state.noted.push(tag_trouble(Some(at..at + 1)));
             }
             let first = value.map_or(0, |(_, byte)| byte);
-            let expect_scalar =
-                matches!(first, b'0'..=b'9' | b'+' | b'-' | b'.' | b'~' | b't' | b'T' | b'f' | b'F' | b'n' | b'N');
+            let expect_scalar = matches!(
+                first,
+                b'0'..=b'9' | b'+' | b'-' | b'.' | b'~' | b't' | b'T' | b'f' | b'F' | b'n' | b'N'
+            );
             let plan = match plan {
                 Plan::Known(Node { kind: Kind::Map(known), .. }) => {
                     known.get(map.read).map_or(Plan::Shape, |entry| Plan::Known(&entry.value))
