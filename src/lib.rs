@@ -4,9 +4,16 @@
 //! default) adds files, threads and reports.
 
 pub mod check;
+pub mod coverage;
+pub mod curve;
+pub mod decision;
 pub mod diagnostic;
+pub mod linearity;
+pub mod margins;
 pub mod quantity;
 pub mod run;
+pub mod sanity;
 pub mod spec;
 pub mod sweep;
+pub mod uncertainty;
 mod yaml;

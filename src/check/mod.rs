@@ -1,7 +1,63 @@
 //! From a run and its spec to verdicts.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `run` | a whole run: reads sweep after sweep, judges corner after corner |
+//! | `corner` | one corner: the checks in their order, what hangs on what |
+//! | `levels` | sweeps sorted into levels, repeats averaged |
+//! | `validity` | collected, coverage, sanity, linearity |
+//! | `measure` | the quantities of one sweep with their uncertainties |
+//! | `limits` | the limits against what was measured |
+//! | `waive` | waivers |
+//! | `verdict`, `outcome` | the result types |
+//! | `wording` | how values and limits read |
 
+mod corner;
+mod levels;
+mod limits;
+mod measure;
 mod outcome;
+mod run;
+mod validity;
 mod verdict;
+mod waive;
+mod wording;
 
+pub use measure::{Estimate, Quantities};
 pub use outcome::{CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit};
+pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use verdict::Verdict;
+pub use wording::{frequency_text, limit_text, value_against, value_text};
+
+use crate::linearity::Analysed;
+use crate::run::SweepEntry;
+use crate::sanity::Kernel;
+use crate::sweep::Samples;
+
+/// One sweep of a corner, read.
+#[derive(Debug, Clone, Copy)]
+pub struct SweepInput<'a> {
+    /// What the run says of it.
+    pub entry: &'a SweepEntry,
+    /// Its samples.
+    pub samples: &'a Samples,
+    /// Fingerprint of its numbers.
+    pub fingerprint: u64,
+}
+
+/// Memory that one thread uses from corner to corner and from run to run.
+#[derive(Debug, Default)]
+pub struct Workspace {
+    samples: Vec<Samples>,
+    prepared: Vec<Analysed>,
+    mean: Samples,
+    kernel: Kernel,
+}
+
+impl Workspace {
+    fn reserve(&mut self, levels: usize) {
+        if self.prepared.len() < levels {
+            self.prepared.resize_with(levels, Analysed::default);
+        }
+    }
+}

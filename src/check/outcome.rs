@@ -112,6 +112,25 @@ pub struct CheckOutcome {
     pub remedy: Option<String>,
 }
 
+impl CheckOutcome {
+    /// A check without a value.
+    #[must_use]
+    pub fn bare(check: &str, verdict: Verdict, message: impl Into<String>) -> Self {
+        Self {
+            check: check.to_owned(),
+            verdict,
+            value: None,
+            uncertainty: None,
+            unit: None,
+            limit: None,
+            conformity: None,
+            at_hz: None,
+            message: message.into(),
+            remedy: None,
+        }
+    }
+}
+
 /// The sweeps that carried the verdict.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Judged {

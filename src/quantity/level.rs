@@ -55,7 +55,9 @@ impl Level {
         if !dbv.is_finite() {
             return Err(QuantityError::NotFinite { found: text.to_owned() });
         }
-        Ok(Self { dbv, text: text.trim().to_owned() })
+        // One blank between number and unit, however it was written.
+        let digits = text.trim().strip_suffix(unit).unwrap_or(text).trim_end();
+        Ok(Self { dbv, text: format!("{digits} {unit}") })
     }
 
     /// The level, dB relative to 1 V rms.
@@ -64,7 +66,7 @@ impl Level {
         self.dbv
     }
 
-    /// The level as it was written.
+    /// The level as it was written, with one blank before its unit.
     #[must_use]
     pub fn text(&self) -> &str {
         &self.text
@@ -88,13 +90,14 @@ mod tests {
             (-40.0, 0.002_236_07, 0.006_324_56),
             (-20.0, 0.022_360_7, 0.063_245_6),
             (0.0, 0.223_607, 0.632_456),
-            (10.0, 0.707_107, 2.0),
+            (10.0, 0.707_106_8, 2.0),
         ] {
             let dbm = Level::parse(&format!("{dbm} dBm")).unwrap().dbv();
             assert!((dbm - Level::parse(&format!("{vrms} Vrms")).unwrap().dbv()).abs() < 2e-5);
             assert!((dbm - Level::parse(&format!("{vpp}Vpp")).unwrap().dbv()).abs() < 2e-5);
         }
         assert_eq!(Level::parse("20 mVpp").unwrap().dbv(), Level::parse("0.02 Vpp").unwrap().dbv());
+        assert_eq!(Level::parse("-26dBm").unwrap().text(), "-26 dBm");
         assert!(Level::parse("0 Vrms").is_err());
         assert!(Level::parse("-1 Vpp").is_err());
         assert!(Level::parse("-26 dB").is_err());

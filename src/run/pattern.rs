@@ -115,7 +115,7 @@ impl Pattern {
         let mut known: Option<(usize, usize, Option<Level>)> = None;
         for (corner, level) in &splits {
             let Some(position) = index.get(corner).copied() else { continue };
-            let level = match level.map(read_level) {
+            let level = match level.map(|level| Level::parse(level).ok()) {
                 None => None,
                 Some(Some(level)) => Some(level),
                 Some(None) => continue,
@@ -135,7 +135,7 @@ impl Pattern {
             return Match::BadLevel(level.to_owned());
         }
         let unknown =
-            splits.iter().rev().find(|(_, level)| level.is_none_or(|level| read_level(level).is_some()));
+            splits.iter().rev().find(|(_, level)| level.is_none_or(|level| Level::parse(level).is_ok()));
         unknown.map_or(Match::No, |(corner, _)| Match::UnknownCorner((*corner).to_owned()))
     }
 
@@ -159,13 +159,6 @@ impl Pattern {
                 .collect(),
         }
     }
-}
-
-/// A level as file names have it, with the blank that it lacks there.
-fn read_level(text: &str) -> Option<Level> {
-    let (_, unit) = split(text).ok()?;
-    let number = text.strip_suffix(unit)?.trim_end();
-    Level::parse(&format!("{number} {unit}")).ok()
 }
 
 /// The name without `_2`, `_3` … at its end.

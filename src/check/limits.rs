@@ -1,0 +1,351 @@
+//! The limits of a corner against what was measured.
+
+use super::measure::{Estimate, Quantities};
+use super::outcome::{CheckOutcome, Limit, Unit};
+use super::verdict::Verdict;
+use super::wording::{frequency_text, limit_text, value_against};
+use crate::curve::Span;
+use crate::decision::{decide, meets};
+use crate::linearity::Analysed;
+use crate::margins::{Extreme, Located, gain_at, gain_extreme};
+use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
+use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
+use crate::uncertainty::Chain;
+
+/// Everything a limit is judged with.
+pub struct Judge<'a> {
+    /// The judged sweep.
+    pub sweep: &'a Analysed,
+    /// Its judged part.
+    pub span: Span,
+    /// The measuring chain.
+    pub chain: &'a Chain,
+    /// The decision rule.
+    pub rule: DecisionRule,
+    /// What was measured.
+    pub measured: &'a Quantities,
+}
+
+const UNDECIDED: &str = "the limit lies inside the uncertainty: calibrate the measuring chain better and declare it in \
+                         `accuracy`, or gain margin in the design";
+const NO_CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's \
+                            unit and the probes";
+
+fn window<T: Copy>(window: &Window<T>, number: impl Fn(T) -> f64) -> Limit {
+    Limit { min: window.min.map(&number), max: window.max.map(&number) }
+}
+
+/// The names of a corner's limit checks and what each of them is held against, in the order of the spec.
+#[must_use]
+pub fn list(limits: &Limits) -> Vec<(String, Unit, Limit)> {
+    let mut list = Vec::new();
+    let mut add = |name: &str, unit, limit: Option<Limit>| {
+        if let Some(limit) = limit {
+            list.push((name.to_owned(), unit, limit));
+        }
+    };
+    add("crossover", Unit::Hz, limits.crossover.as_ref().map(|w| window(w, Hertz::hz)));
+    add("crossings", Unit::One, limits.crossings.as_ref().map(|w| window(w, f64::from)));
+    add("phase_margin", Unit::Deg, limits.phase_margin.as_ref().map(|w| window(w, Degrees::deg)));
+    add("gain_margin", Unit::Db, limits.gain_margin.as_ref().map(|w| window(w, Decibel::db)));
+    let reduction = limits.gain_reduction_margin.as_ref().map(|w| window(w, Decibel::db));
+    add("gain_reduction_margin", Unit::Db, reduction);
+    add("stability_margin", Unit::One, limits.stability_margin.as_ref().map(|w| window(w, |v| v)));
+    add("delay_margin", Unit::S, limits.delay_margin.as_ref().map(|w| window(w, Seconds::s)));
+    for gain in &limits.gain {
+        add(&gain.check, Unit::Db, Some(window(&gain.window, Decibel::db)));
+    }
+    list
+}
+
+impl Judge<'_> {
+    /// Judges one limit by the name of its check.
+    #[must_use]
+    pub fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
+        let m = self.measured;
+        match name {
+            "crossover" => self.needs_crossover(name, unit, limit, m.crossover, "no falling crossover"),
+            "phase_margin" => self.needs_crossover(name, unit, limit, m.phase_margin, "no crossover"),
+            "delay_margin" => self.needs_crossover(name, unit, limit, m.delay_margin, "no crossover"),
+            "crossings" => self.crossings(name, limit),
+            "gain_margin" => self.gain_margin(name, limit),
+            "gain_reduction_margin" => self.gain_reduction_margin(name, limit),
+            "stability_margin" => self.held(name, unit, limit, m.stability_margin),
+            _ => match limits.gain.iter().find(|gain| gain.check == name) {
+                Some(gain) => self.gain(gain, limit),
+                None => CheckOutcome::bare(name, Verdict::Invalid, "there is no such limit"),
+            },
+        }
+    }
+
+    /// A value that exists against its limit.
+    fn held(&self, name: &str, unit: Unit, limit: Limit, estimate: Estimate) -> CheckOutcome {
+        // The phase margin keeps its sign, its magnitude is held against the limit.
+        let size = if name == "phase_margin" { estimate.value.abs() } else { estimate.value };
+        let decision = decide(size, estimate.u, &limit, self.rule);
+        let expanded = estimate.u.map(|u| u * self.rule.coverage);
+        let shown = if size == estimate.value {
+            value_against(estimate.value, expanded, unit, false, &limit)
+        } else {
+            super::wording::value_text(estimate.value, expanded, unit, false)
+        };
+        let place = if name == "crossover" || name.starts_with("gain@") && limits_one_frequency(name) {
+            String::new()
+        } else {
+            format!(" at {}", frequency_text(estimate.at_hz))
+        };
+        let known = if estimate.u.is_none() {
+            "; its uncertainty is not known: the curve runs along the line"
+        } else {
+            ""
+        };
+        CheckOutcome {
+            value: Some(estimate.value),
+            uncertainty: expanded,
+            unit: Some(unit),
+            limit: Some(limit),
+            conformity: decision.conformity,
+            at_hz: Some(estimate.at_hz),
+            remedy: remedy(name, decision.verdict, size, &limit),
+            ..CheckOutcome::bare(
+                name,
+                decision.verdict,
+                format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit)),
+            )
+        }
+    }
+
+    fn needs_crossover(
+        &self,
+        name: &str,
+        unit: Unit,
+        limit: Limit,
+        estimate: Option<Estimate>,
+        lacks: &str,
+    ) -> CheckOutcome {
+        let Some(estimate) = estimate else {
+            let outside =
+                self.sweep.crossings.gain.iter().find(|c| !self.span.holds(c.point.ln_f)).map(|c| {
+                    format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
+                });
+            return CheckOutcome {
+                unit: Some(unit),
+                limit: Some(limit),
+                remedy: Some(NO_CROSSOVER.to_owned()),
+                ..CheckOutcome::bare(
+                    name,
+                    Verdict::Invalid,
+                    format!(
+                        "{lacks} between {} and {}: there is no {} to hold against the limit {}{}",
+                        frequency_text(self.span.from.exp()),
+                        frequency_text(self.span.to.exp()),
+                        title(name),
+                        limit_text(&limit, unit),
+                        outside.unwrap_or_default()
+                    ),
+                )
+            };
+        };
+        self.held(name, unit, limit, estimate)
+    }
+
+    fn crossings(&self, name: &str, limit: Limit) -> CheckOutcome {
+        let count = self.measured.crossings as f64;
+        let verdict = if meets(count, &limit) { Verdict::Pass } else { Verdict::Fail };
+        let places: Vec<String> =
+            self.sweep.crossings.gain_in(self.span).take(8).map(|c| frequency_text(c.point.hz())).collect();
+        let list = if places.is_empty() { String::new() } else { format!(" at {}", places.join(", ")) };
+        CheckOutcome {
+            value: Some(count),
+            uncertainty: Some(0.0),
+            unit: Some(Unit::One),
+            limit: Some(limit),
+            conformity: Some(f64::from(u8::from(verdict == Verdict::Pass))),
+            remedy: (verdict != Verdict::Pass).then(|| {
+                "a loop that crosses 0 dB more than once has a resonance near its crossover: look for the input filter or \
+                 an output network that the load brings"
+                    .to_owned()
+            }),
+            ..CheckOutcome::bare(
+                name,
+                verdict,
+                format!(
+                    "{} crossover{}{list}, limit {}",
+                    self.measured.crossings,
+                    if self.measured.crossings == 1 { "" } else { "s" },
+                    limit_text(&limit, Unit::One)
+                ),
+            )
+        }
+    }
+
+    fn gain_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
+        match self.measured.gain_margin {
+            Some(estimate) if !estimate.at_least => self.held(name, Unit::Db, limit, estimate),
+            Some(bound) => self.bound(name, limit, bound),
+            None => CheckOutcome {
+                unit: Some(Unit::Db),
+                limit: Some(limit),
+                remedy: Some("sweep on until the gain is below 0 dB for good".to_owned()),
+                ..CheckOutcome::bare(
+                    name,
+                    Verdict::Invalid,
+                    "no phase crossover in the band, and the gain at its top is not below 0 dB: there is no bound of the \
+                     gain margin",
+                )
+            },
+        }
+    }
+
+    /// A lower bound: it can show that a lower limit is met, never that it is not.
+    fn bound(&self, name: &str, limit: Limit, bound: Estimate) -> CheckOutcome {
+        let expanded = bound.u.map(|u| u * self.rule.coverage);
+        let slack = match self.rule.rule {
+            crate::spec::Rule::Simple => Some(0.0),
+            crate::spec::Rule::Guarded => expanded,
+        };
+        let surely = slack.map(|slack| bound.value - slack);
+        let above = |limit: f64| surely.is_some_and(|value| value >= limit);
+        let verdict = match (limit.min, limit.max) {
+            (_, Some(max)) if surely.is_some_and(|value| value > max) => Verdict::Fail,
+            (Some(min), None) if above(min) => Verdict::Pass,
+            _ => Verdict::Undecided,
+        };
+        CheckOutcome {
+            value: Some(bound.value),
+            uncertainty: expanded,
+            unit: Some(Unit::Db),
+            limit: Some(limit),
+            at_hz: Some(bound.at_hz),
+            remedy: (verdict != Verdict::Pass).then(|| {
+                "sweep on to where the phase crosses, so that the margin itself can be read".to_owned()
+            }),
+            ..CheckOutcome::bare(
+                name,
+                verdict,
+                format!(
+                    "gain margin {} (no phase crossover in the band; the attenuation at {}, supposing that the gain goes \
+                     on falling), limit {}",
+                    value_against(bound.value, expanded, Unit::Db, true, &limit),
+                    frequency_text(bound.at_hz),
+                    limit_text(&limit, Unit::Db)
+                ),
+            )
+        }
+    }
+
+    fn gain_reduction_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
+        if let Some(estimate) = self.measured.gain_reduction_margin {
+            return self.held(name, Unit::Db, limit, estimate);
+        }
+        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, Some(self.chain));
+        let lower = Limit { max: None, ..limit };
+        let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
+        let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
+        let expanded = bottom.u.map(|u| u * self.rule.coverage);
+        CheckOutcome {
+            unit: Some(Unit::Db),
+            limit: Some(limit),
+            at_hz: Some(bottom.at_hz),
+            remedy: (verdict != Verdict::Pass)
+                .then(|| "sweep further down, to where the gain is above the limit".to_owned()),
+            ..CheckOutcome::bare(
+                name,
+                verdict,
+                format!(
+                    "no phase crossover above 0 dB in the band, where the gain is up to {} at {}, limit {}",
+                    value_against(bottom.value, expanded, Unit::Db, false, &limit),
+                    frequency_text(bottom.at_hz),
+                    limit_text(&limit, Unit::Db)
+                ),
+            )
+        }
+    }
+
+    fn gain(&self, gain: &GainLimit, limit: Limit) -> CheckOutcome {
+        let inside = |x: f64| self.sweep.curve.span().holds(x);
+        let (from, to) = match gain.at {
+            GainAt::Frequency(f) => (f.hz().ln(), f.hz().ln()),
+            GainAt::Band(band) => (band.from.hz().ln(), band.to.hz().ln()),
+        };
+        if !(inside(from) && inside(to)) {
+            return CheckOutcome {
+                unit: Some(Unit::Db),
+                limit: Some(limit),
+                remedy: Some("sweep over this range too, and let `band` in the spec include it".to_owned()),
+                ..CheckOutcome::bare(
+                    &gain.check,
+                    Verdict::Invalid,
+                    format!(
+                        "the sweep reaches from {} to {}: the limit's range is not covered",
+                        frequency_text(self.sweep.curve.span().from.exp()),
+                        frequency_text(self.sweep.curve.span().to.exp())
+                    ),
+                )
+            };
+        }
+        let located = if from == to {
+            gain_at(&self.sweep.curve, from)
+        } else {
+            self.worst_gain(Span { from, to }, &limit)
+        };
+        self.held(&gain.check, Unit::Db, limit, Estimate::new(&located, 1.0, Some(self.chain)))
+    }
+
+    /// The gain over a band that meets its limit least.
+    fn worst_gain(&self, span: Span, limit: &Limit) -> Located {
+        let curve = &self.sweep.curve;
+        let smallest = gain_extreme(curve, span, Extreme::Smallest);
+        let largest = gain_extreme(curve, span, Extreme::Largest);
+        match (limit.min, limit.max) {
+            (Some(min), Some(max)) if smallest.value - min <= max - largest.value => smallest,
+            (Some(_), None) => smallest,
+            _ => largest,
+        }
+    }
+}
+
+fn limits_one_frequency(name: &str) -> bool {
+    !name.contains("Hz-")
+}
+
+/// What a check's value is called in a sentence.
+fn title(name: &str) -> String {
+    match name.split_once('@') {
+        Some((_, place)) if limits_one_frequency(name) => format!("gain at {place}"),
+        Some((_, place)) => format!("gain over {}", place.replacen("Hz-", "Hz to ", 1)),
+        None => name.replace('_', " "),
+    }
+}
+
+fn remedy(name: &str, verdict: Verdict, value: f64, limit: &Limit) -> Option<String> {
+    match verdict {
+        Verdict::Undecided => Some(UNDECIDED.to_owned()),
+        Verdict::Fail => Some(
+            match name {
+                "crossover" if limit.min.is_some_and(|min| value < min) => {
+                    "the loop is slower than declared: check input voltage, load and the parts of the compensation network"
+                }
+                "crossover" => {
+                    "the loop is faster than declared: check input voltage, load, output capacitors and the parts of the \
+                     compensation network"
+                }
+                "phase_margin" | "delay_margin" | "stability_margin" => {
+                    "repeat the sweep once; if it stays, the compensation lacks lead at this corner: check its parts and the \
+                     output capacitors, then the design"
+                }
+                "gain_margin" => {
+                    "repeat the sweep once; if it stays, the gain falls too slowly beyond the crossover: check the poles of \
+                     the compensation and the output capacitors"
+                }
+                "gain_reduction_margin" => {
+                    "the loop comes close to oscillation when its gain falls (start-up, low input, current limit): raise the \
+                     low-frequency phase or the gain"
+                }
+                _ => "check the compensation network and the conditions of this corner against the spec",
+            }
+            .to_owned(),
+        ),
+        _ => None,
+    }
+}

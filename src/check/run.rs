@@ -1,0 +1,145 @@
+//! A whole run: every corner of its spec, in the spec's order.
+
+use super::corner::{Context, judge};
+use super::outcome::{CornerOutcome, RunOutcome};
+use super::verdict::Verdict;
+use super::{SweepInput, Workspace};
+use crate::diagnostic::Diagnostic;
+use crate::run::{CornerSweeps, Run, SweepEntry};
+use crate::spec::Spec;
+use crate::sweep::{Reading, Samples};
+use std::collections::{HashMap, HashSet};
+
+/// Fills samples from the sweep file of an entry: the only way in which judging reaches outside.
+pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Result<(), Vec<Diagnostic>> + 'a;
+
+/// Whether a check of a corner is wanted: (corner, check).
+pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
+
+/// What is asked for.
+pub struct Options<'a> {
+    /// Today, UTC: waivers end.
+    pub today: jiff::civil::Date,
+    /// Which checks are wanted. `None`: all.
+    pub only: Option<&'a Wanted<'a>>,
+}
+
+/// The checks that stay for every corner that `only` meets.
+const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
+
+/// Judges a run. `None` when `only` meets none of its checks.
+///
+/// # Errors
+/// What is wrong with its sweep files, all of them: a run with an unreadable sweep is not judged.
+pub fn judge_run(
+    run: &Run,
+    spec: &Spec,
+    options: &Options<'_>,
+    workspace: &mut Workspace,
+    read: &mut ReadSweep<'_>,
+) -> Result<Option<RunOutcome>, Vec<Diagnostic>> {
+    let mut problems = Vec::new();
+    let mut corners: Vec<Option<CornerOutcome>> = Vec::with_capacity(spec.corners.len());
+    // Where each sweep's numbers were seen: corner, and whether in more than one.
+    let mut seen: HashMap<u64, (usize, bool)> = HashMap::new();
+    let mut shared = HashSet::new();
+    let mut one = |index: usize,
+                   shared: &HashSet<u64>,
+                   problems: &mut Vec<Diagnostic>,
+                   seen: &mut HashMap<u64, (usize, bool)>| {
+        let (corner, sweeps) = (spec.corners.get(index)?, run.corners.get(index)?);
+        let prints = load(sweeps, &run.reading, workspace, read, problems);
+        if !problems.is_empty() {
+            return None;
+        }
+        for print in &prints {
+            seen.entry(*print)
+                .and_modify(|(first, again)| *again |= *first != index)
+                .or_insert((index, false));
+        }
+        let samples = std::mem::take(&mut workspace.samples);
+        let inputs: Vec<SweepInput<'_>> = sweeps
+            .entries
+            .iter()
+            .zip(&samples)
+            .zip(prints)
+            .map(|((entry, samples), fingerprint)| SweepInput { entry, samples, fingerprint })
+            .collect();
+        let context = Context { spec, corner, today: options.today, shared };
+        let outcome = judge(&context, &inputs, workspace);
+        workspace.samples = samples;
+        Some(outcome)
+    };
+    for index in 0..spec.corners.len() {
+        let outcome = one(index, &shared, &mut problems, &mut seen);
+        corners.push(outcome);
+    }
+    shared.extend(seen.iter().filter(|(_, (_, again))| *again).map(|(print, _)| *print));
+    if !shared.is_empty() && problems.is_empty() {
+        // Rare: numbers of one corner stand in another one. Which is the copy nobody knows: all are judged again.
+        for (index, corner) in corners.iter_mut().enumerate() {
+            *corner = one(index, &shared, &mut problems, &mut seen);
+        }
+    }
+    if !problems.is_empty() {
+        return Err(problems);
+    }
+    let corners: Vec<CornerOutcome> =
+        corners.into_iter().flatten().filter_map(|c| select(c, options)).collect();
+    if corners.is_empty() {
+        return Ok(None);
+    }
+    Ok(Some(outcome(run, spec, corners)))
+}
+
+/// Reads the sweeps of a corner into the workspace; gives their fingerprints.
+fn load(
+    sweeps: &CornerSweeps,
+    reading: &Reading,
+    workspace: &mut Workspace,
+    read: &mut ReadSweep<'_>,
+    problems: &mut Vec<Diagnostic>,
+) -> Vec<u64> {
+    let count = sweeps.entries.len();
+    if workspace.samples.len() < count {
+        workspace.samples.resize_with(count, Samples::default);
+    }
+    let mut prints = Vec::with_capacity(count);
+    for (entry, samples) in sweeps.entries.iter().zip(&mut workspace.samples) {
+        match read(entry, reading, samples) {
+            Ok(()) => prints.push(samples.fingerprint()),
+            Err(found) => problems.extend(found),
+        }
+    }
+    prints
+}
+
+/// Keeps what `only` meets.
+fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
+    let Some(only) = options.only else { return Some(corner) };
+    if !corner.checks.iter().any(|c| only(&corner.corner, &c.check)) {
+        return None;
+    }
+    let name = corner.corner.clone();
+    corner.checks.retain(|c| VALIDITY.contains(&c.check.as_str()) || only(&name, &c.check));
+    corner.verdict = Verdict::worst(corner.checks.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged);
+    Some(corner)
+}
+
+fn outcome(run: &Run, spec: &Spec, corners: Vec<CornerOutcome>) -> RunOutcome {
+    RunOutcome {
+        run: run.folder.clone(),
+        run_file: run.file.clone(),
+        spec_file: spec.file.clone(),
+        product: run.product.clone(),
+        serial: run.serial.clone(),
+        revision: run.revision.clone(),
+        firmware: run.firmware.clone(),
+        build: run.build.clone(),
+        taken: run.taken.clone(),
+        station: run.station.clone(),
+        coverage: spec.decision.coverage,
+        verdict: Verdict::worst(corners.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged),
+        corners,
+    }
+}

@@ -1,0 +1,321 @@
+//! The checks that say whether a measurement can carry a verdict: collected, coverage, sanity, linearity.
+
+use super::SweepInput;
+use super::corner::files;
+use super::levels::Level;
+use super::measure::judged_span;
+use super::outcome::CheckOutcome;
+use super::verdict::Verdict;
+use super::wording::frequency_text;
+use crate::coverage::gap;
+use crate::curve::Span;
+use crate::linearity::{Analysed, Comparison, Selection, compare, select};
+use crate::quantity::number;
+use crate::run::SweepEntry;
+use crate::sanity::{Kernel, Refusal, Subject, refusal, turned};
+use crate::spec::{Corner, Linearity, Spec, Tolerances};
+
+fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
+    CheckOutcome { remedy: Some(remedy.to_owned()), ..CheckOutcome::bare(check, Verdict::Invalid, message) }
+}
+
+/// Whether anything was collected, at the conditions declared.
+pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
+    if entries.is_empty() {
+        let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
+        let place =
+            if conditions.is_empty() { String::new() } else { format!(" ({})", conditions.join(", ")) };
+        let wanted = match &corner.linearity {
+            Linearity::Required(t) => format!("sweep this corner at two levels at least {} apart", t.step),
+            Linearity::Waived(_) => "sweep this corner".to_owned(),
+        };
+        return CheckOutcome {
+            remedy: Some(wanted),
+            ..CheckOutcome::bare(
+                "collected",
+                Verdict::Missing,
+                format!("no sweep was collected at this corner{place}"),
+            )
+        };
+    }
+    let tolerance = spec.conditions_tolerance.map(|t| t.ratio());
+    for entry in entries {
+        for (name, actual) in &entry.actual {
+            let Some((_, declared)) = corner.conditions.iter().find(|(known, _)| known == name) else {
+                continue;
+            };
+            let Some(tolerance) = tolerance else { continue };
+            if declared.admits(actual, tolerance) != Some(true) {
+                return invalid(
+                    "collected",
+                    format!(
+                        "{} was taken at {name} {actual}, the corner is {name} {declared} within {} %",
+                        entry.file,
+                        number(tolerance * 100.0, 4)
+                    ),
+                    "set the condition and sweep again",
+                );
+            }
+        }
+    }
+    let count = entries.len();
+    CheckOutcome::bare(
+        "collected",
+        Verdict::Pass,
+        format!("{count} sweep{}", if count == 1 { "" } else { "s" }),
+    )
+}
+
+/// Whether the judged level and the one that confirms it cover the band densely enough.
+pub fn coverage(
+    bound: &[(&Level, &Analysed)],
+    corner: &Corner,
+    band: Option<Span>,
+    sweeps: &[SweepInput<'_>],
+) -> CheckOutcome {
+    for (level, sweep) in bound {
+        let band = band.unwrap_or_else(|| sweep.curve.span());
+        if let Some(message) = gap(&sweep.curve, band, corner.density) {
+            return invalid(
+                "coverage",
+                format!("{}: {message}", files(level, sweeps).join(", ")),
+                "sweep the whole band with at least the declared density, in one go",
+            );
+        }
+    }
+    let message = match band {
+        Some(band) => {
+            format!(
+                "the band {} to {} is covered",
+                frequency_text(band.from.exp()),
+                frequency_text(band.to.exp())
+            )
+        }
+        None => "no band is declared, the whole sweep is judged".to_owned(),
+    };
+    CheckOutcome::bare("coverage", Verdict::Pass, message)
+}
+
+/// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
+pub fn sanity(
+    bound: &[(&Level, &Analysed)],
+    turned: Option<(String, String)>,
+    spec: &Spec,
+    band: Option<Span>,
+    kernel: &mut Kernel,
+) -> CheckOutcome {
+    if let Some((weak, strong)) = turned {
+        return invalid(
+            "sanity",
+            format!("{weak} and {strong} have phases half a turn apart: one of them has its sign turned"),
+            "the polarity of a probe, or the convention, changed between the two sweeps: set both alike and sweep again",
+        );
+    }
+    for (level, sweep) in bound {
+        let subject = Subject {
+            span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
+            curve: &sweep.curve,
+            crossings: &sweep.crossings,
+            open_loop_poles: spec.open_loop_poles,
+            critical_point: spec.critical_point,
+        };
+        if let Some(Refusal { message, remedy }) = refusal(&subject, kernel) {
+            let message = match &level.text {
+                Some(text) if bound.len() > 1 => format!("at {text} {message}"),
+                _ => message,
+            };
+            return CheckOutcome {
+                remedy: Some(remedy),
+                ..CheckOutcome::bare("sanity", Verdict::Invalid, message)
+            };
+        }
+    }
+    CheckOutcome::bare("sanity", Verdict::Pass, "the curve closes stably and its phase fits its gain")
+}
+
+/// What linearity came to, and which level is judged.
+pub struct Choice {
+    /// The check.
+    pub check: CheckOutcome,
+    /// The judged level and the one that confirms it; without a confirmed level the weakest stands for the corner.
+    pub judged: (usize, Option<usize>),
+    /// Files of two levels whose phases are half a turn apart.
+    pub turned: Option<(String, String)>,
+}
+
+/// Finds the strongest level whose result a stronger one confirms.
+pub fn linearity(
+    levels: &[Level],
+    prepared: &[Analysed],
+    sweeps: &[SweepInput<'_>],
+    corner: &Corner,
+    band: Option<Span>,
+) -> Choice {
+    let tolerances = match &corner.linearity {
+        Linearity::Waived(reason) => {
+            let message = format!("waived in the spec: {reason}");
+            let check = CheckOutcome::bare("linearity", Verdict::Waived, message);
+            return Choice { check, judged: (0, None), turned: None };
+        }
+        Linearity::Required(tolerances) => tolerances,
+    };
+    let name = |i: usize| levels.get(i).map_or_else(String::new, |l| files(l, sweeps).join(", "));
+    let turned = prepared.windows(2).enumerate().find_map(|(i, pair)| {
+        let [weak, strong] = pair else { return None };
+        let span = judged_span(&weak.curve, band)?;
+        turned(&weak.curve, &strong.curve, span).then(|| (name(i), name(i + 1)))
+    });
+    if turned.is_some() {
+        let check = CheckOutcome::bare("linearity", Verdict::NotJudged, "not judged: sanity is invalid");
+        return Choice { check, judged: (0, None), turned };
+    }
+    let db: Vec<f64> = levels.iter().map(|l| l.db).collect();
+    let copies: Vec<bool> = levels.iter().map(|l| l.copy_of.is_some() || l.shared).collect();
+    let selection = select(&db, &copies, tolerances, |weak, strong| {
+        let pair = prepared.get(weak).zip(prepared.get(strong));
+        let common =
+            pair.and_then(|(a, b)| b.curve.clip(judged_span(&a.curve, band)?).map(|span| (a, b, span)));
+        common.map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances))
+    });
+    let words = Words { levels, sweeps, tolerances };
+    match selection.confirmed {
+        Some((i, j)) => {
+            let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
+            let check = CheckOutcome::bare("linearity", Verdict::Pass, message);
+            Choice { check, judged: (i, Some(j)), turned: None }
+        }
+        None => Choice { check: words.refused(&selection), judged: (0, None), turned: None },
+    }
+}
+
+/// The sentences of linearity.
+struct Words<'a> {
+    levels: &'a [Level],
+    sweeps: &'a [SweepInput<'a>],
+    tolerances: &'a Tolerances,
+}
+
+impl Words<'_> {
+    fn level(&self, i: usize) -> String {
+        let level = self.levels.get(i);
+        level.and_then(|l| l.text.clone()).unwrap_or_else(|| "the only level".to_owned())
+    }
+
+    fn file(&self, i: usize) -> String {
+        self.levels.get(i).map_or_else(String::new, |l| files(l, self.sweeps).join(", "))
+    }
+
+    fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> String {
+        let changes = comparison.map_or_else(String::new, |c| format!(": {}", self.changes(c, false)));
+        format!("{} is confirmed by {}{changes}", self.level(i), self.level(j))
+    }
+
+    fn refused(&self, selection: &Selection) -> CheckOutcome {
+        let step = self.tolerances.step;
+        if let Some(copy) = self.levels.iter().position(|l| l.shared) {
+            return invalid(
+                "linearity",
+                format!(
+                    "{} holds the numbers of a sweep of another corner, to the last digit",
+                    self.file(copy)
+                ),
+                "a copied file shows nothing: collect this corner itself",
+            );
+        }
+        let copied = self.levels.iter().enumerate().find_map(|(i, l)| Some((l.copy_of?, i))).or_else(|| {
+            selection
+                .told_by
+                .as_ref()
+                .filter(|(_, _, c)| c.identical)
+                .map(|(weak, strong, _)| (*weak, *strong))
+        });
+        if let Some((original, copy)) = copied {
+            return invalid(
+                "linearity",
+                format!(
+                    "{} holds the numbers of {}, to the last digit: a copy confirms nothing",
+                    self.file(copy),
+                    self.file(original)
+                ),
+                &format!("collect the second sweep itself, at least {step} stronger"),
+            );
+        }
+        if self.levels.len() < 2 {
+            let what = match self.levels.first().and_then(|l| l.text.as_deref()) {
+                Some(text) => format!("only one level was collected, {text}"),
+                None => "the run says no levels, so all sweeps of the corner are repeats of one".to_owned(),
+            };
+            return invalid(
+                "linearity",
+                format!("{what}: nothing shows that the injection was not too strong"),
+                &format!("sweep again at least {step} stronger, and give each sweep its `level`"),
+            );
+        }
+        match &selection.told_by {
+            None => invalid(
+                "linearity",
+                format!("no two levels are at least {step} apart: {}", self.all_levels()),
+                &format!("sweep again at least {step} stronger than the weakest level"),
+            ),
+            Some((weak, strong, comparison)) => invalid(
+                "linearity",
+                format!(
+                    "{}the result changes from {} to {}: {}",
+                    if selection.contradicted { "no level is confirmed by all weaker ones; " } else { "" },
+                    self.level(*weak),
+                    self.level(*strong),
+                    self.changes(comparison, true)
+                ),
+                &format!(
+                    "the injection is too strong (or the weakest sweep is noise): sweep at {step} and 2 x {step} below {}",
+                    self.level(0)
+                ),
+            ),
+        }
+    }
+
+    fn all_levels(&self) -> String {
+        (0..self.levels.len()).map(|i| self.level(i)).collect::<Vec<_>>().join(", ")
+    }
+
+    /// The changes with their tolerances; `only_beyond`: those that leave them.
+    fn changes(&self, c: &Comparison, only_beyond: bool) -> String {
+        let t = self.tolerances;
+        if c.crossover_lost {
+            return "only one of the two has a crossover in the band".to_owned();
+        }
+        if c.compared == 0 {
+            return "the two sweeps have no common range inside the band".to_owned();
+        }
+        let mut parts = Vec::new();
+        let mut add =
+            |what: &str, value: Option<f64>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
+                let (Some(value), Some(tolerance)) = (value, tolerance) else { return };
+                if only_beyond && value.abs() <= tolerance {
+                    return;
+                }
+                let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
+                let sign = if value < 0.0 { "-" } else { "+" };
+                parts.push(format!(
+                    "{what} {sign}{} {unit}{place} (allowed {} {unit})",
+                    number(value.abs(), 2),
+                    number(tolerance, 4)
+                ));
+            };
+        let percent = |v: f64| v * 100.0;
+        add("crossover", c.crossover.map(percent), t.crossover.map(|v| percent(v.ratio())), "%", None);
+        add("phase margin", c.phase_margin_deg, t.phase_margin.map(|v| v.deg()), "deg", None);
+        add("gain", c.gain_db.map(|d| d.value), t.gain.map(|v| v.db()), "dB", c.gain_db.map(|d| d.at_hz));
+        add(
+            "phase",
+            c.phase_deg.map(|d| d.value),
+            t.phase.map(|v| v.deg()),
+            "deg",
+            c.phase_deg.map(|d| d.at_hz),
+        );
+        if let (true, Some(hz)) = (only_beyond, c.breaks_at_hz) {
+            parts.push(format!("beyond the tolerance first at {}", frequency_text(hz)));
+        }
+        if parts.is_empty() { "nothing could be compared".to_owned() } else { parts.join(", ") }
+    }
+}

@@ -1,0 +1,125 @@
+//! Whether a sweep covers its band densely enough, and where its points are too far apart to carry a resonance.
+
+use crate::curve::{Curve, Span, db};
+use crate::quantity::with_unit;
+use std::f64::consts::LN_10;
+
+/// Slack of the band's ends, relative: rounding of a printed frequency.
+const END_SLACK: f64 = 1e-6;
+/// Slack of the density: a grid of round numbers.
+const DENSITY_SLACK: f64 = 1.02;
+
+/// Why a sweep does not cover its band; `None` when it does.
+#[must_use]
+pub fn gap(curve: &Curve, band: Span, density: Option<f64>) -> Option<String> {
+    let own = curve.span();
+    let range = || format!("it reaches from {} to {}", hz(own.from), hz(own.to));
+    if own.from > band.from + END_SLACK {
+        return Some(format!(
+            "the sweep begins above the lower end of the band, {}: {}",
+            hz(band.from),
+            range()
+        ));
+    }
+    if own.to < band.to - END_SLACK {
+        return Some(format!("the sweep ends below the upper end of the band, {}: {}", hz(band.to), range()));
+    }
+    let density = density?;
+    let (width, from, to) = widest(curve, band)?;
+    (width > LN_10 / density * DENSITY_SLACK).then(|| {
+        format!(
+            "from {} to {} there is no point: {:.3} points per decade there, at least {} wanted",
+            hz(from),
+            hz(to),
+            LN_10 / width,
+            crate::quantity::number(density, 5)
+        )
+    })
+}
+
+fn hz(ln_f: f64) -> String {
+    with_unit(ln_f.exp(), "Hz")
+}
+
+/// The widest gap between neighbours inside the band, in ln f, and its ends.
+fn widest(curve: &Curve, band: Span) -> Option<(f64, f64, f64)> {
+    curve
+        .ln_f()
+        .windows(2)
+        .filter_map(|w| match w {
+            [a, b] => Some((a.max(band.from), b.min(band.to))),
+            _ => None,
+        })
+        .filter(|(a, b)| a < b)
+        .map(|(a, b)| (b - a, a, b))
+        .max_by(|x, y| x.0.total_cmp(&y.0))
+}
+
+/// Error of a sample predicted from its four neighbours beyond which the points do not carry the curve, dB.
+/// The interpolation between the samples is about 16 times better than this prediction over twice the step.
+const LOST_DB: f64 = 1.5;
+/// The same for the phase, deg.
+const LOST_DEG: f64 = 10.0;
+/// Bend between three samples that makes it worth predicting, as a part of the two limits above.
+const BEND: f64 = 0.25;
+
+/// Where the points are too far apart: the worst place, and the density at which the curve would be carried.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Undersampled {
+    /// Frequency, Hz.
+    pub at_hz: f64,
+    /// Points per decade there.
+    pub density: f64,
+    /// Error of the prediction, dB.
+    pub gain_db: f64,
+    /// Error of the prediction, deg.
+    pub phase_deg: f64,
+}
+
+impl Undersampled {
+    /// The finding in words.
+    #[must_use]
+    pub fn text(&self) -> String {
+        format!(
+            "near {} the points are too far apart for the curve: {:.0} points per decade leave {:.1} dB and {:.0} deg open \
+             between neighbours; sweep this range at least 4 times as densely",
+            with_unit(self.at_hz, "Hz"),
+            self.density,
+            self.gain_db,
+            self.phase_deg
+        )
+    }
+}
+
+/// The place where leaving out a sample and predicting it from its neighbours fails most.
+#[must_use]
+pub fn undersampled(curve: &Curve, span: Span) -> Option<Undersampled> {
+    let (x, a, p) = (curve.ln_f(), curve.ln_mag(), curve.angle());
+    let mut worst: Option<(f64, Undersampled)> = None;
+    let windows = x.windows(5).zip(a.windows(5)).zip(p.windows(5));
+    for ((x, a), p) in windows {
+        let (&[x0, x1, x2, x3, x4], &[a0, a1, a2, a3, a4], &[p0, p1, p2, p3, p4]) = (x, a, p) else {
+            continue;
+        };
+        let bend = |u: f64, v: f64, w: f64| (u - 2.0 * v + w).abs();
+        let bent = db(bend(a1, a2, a3)) > BEND * LOST_DB || bend(p1, p2, p3).to_degrees() > BEND * LOST_DEG;
+        if !bent || !span.holds(x2) {
+            continue;
+        }
+        let weights = lagrange([x0, x1, x3, x4], x2);
+        let predicted = |v: [f64; 4]| weights.iter().zip(v).map(|(w, v)| w * v).sum::<f64>();
+        let gain_db = db(predicted([a0, a1, a3, a4]) - a2).abs();
+        let phase_deg = (predicted([p0, p1, p3, p4]) - p2).to_degrees().abs();
+        let size = (gain_db / LOST_DB).max(phase_deg / LOST_DEG);
+        if size > 1.0 && worst.is_none_or(|(known, _)| size > known) {
+            let density = 2.0 * LN_10 / (x3 - x1);
+            worst = Some((size, Undersampled { at_hz: x2.exp(), density, gain_db, phase_deg }));
+        }
+    }
+    worst.map(|(_, place)| place)
+}
+
+/// Weights of Lagrange's interpolation at `x` through four nodes.
+fn lagrange(nodes: [f64; 4], x: f64) -> [f64; 4] {
+    nodes.map(|own| nodes.iter().filter(|&&n| n != own).map(|n| (x - n) / (own - n)).product())
+}

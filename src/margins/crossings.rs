@@ -1,0 +1,217 @@
+//! Every crossover (magnitude 1) and every phase crossover (loop gain on the ray through the critical point).
+//!
+//! The roots of the local cubics are sought in every interval between samples. A sample exactly on the line is one
+//! crossing, and so is a run of such samples.
+
+use crate::curve::{Cubic, Curve, Piece, Point, Span};
+use std::f64::consts::TAU;
+
+/// Which way the curve goes through the line as frequency rises.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// Magnitude or phase falls.
+    Falling,
+    /// It rises.
+    Rising,
+    /// It touches the line at a sample and turns back.
+    Touching,
+}
+
+/// One crossing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Crossing {
+    /// The curve there.
+    pub point: Point,
+    /// Which way.
+    pub direction: Direction,
+}
+
+/// All crossings of a curve, by rising frequency. The memory is reused from curve to curve.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Crossings {
+    /// Crossovers: magnitude 1.
+    pub gain: Vec<Crossing>,
+    /// Phase crossovers: on the ray, at any magnitude.
+    pub phase: Vec<Crossing>,
+}
+
+/// Values closer to the line than this count as on it: rounding of a decimal file in radians or nepers.
+const ON_THE_LINE: f64 = 1e-12;
+
+impl Crossings {
+    /// Finds all crossings of a curve over its whole sweep.
+    pub fn find(&mut self, curve: &Curve) {
+        find(curve, curve.ln_mag(), |piece| piece.ln_mag, Line::Zero, &mut self.gain);
+        find(curve, curve.angle(), |piece| piece.angle, Line::EveryTurn, &mut self.phase);
+    }
+
+    /// Crossovers inside a span.
+    pub fn gain_in(&self, span: Span) -> impl Iterator<Item = &Crossing> {
+        self.gain.iter().filter(move |c| span.holds(c.point.ln_f))
+    }
+
+    /// Phase crossovers inside a span.
+    pub fn phase_in(&self, span: Span) -> impl Iterator<Item = &Crossing> {
+        self.phase.iter().filter(move |c| span.holds(c.point.ln_f))
+    }
+}
+
+/// The lines a value may cross: 0 alone, or every multiple of 2 pi.
+#[derive(Clone, Copy, PartialEq)]
+enum Line {
+    Zero,
+    EveryTurn,
+}
+
+impl Line {
+    /// The lines between two values, as a range of multiples of 2 pi.
+    fn between(self, low: f64, high: f64) -> std::ops::Range<i64> {
+        match self {
+            Self::Zero => 0..i64::from(low <= 0.0 && high >= 0.0),
+            Self::EveryTurn => (low / TAU).ceil() as i64..(high / TAU).floor() as i64 + 1,
+        }
+    }
+}
+
+fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, found: &mut Vec<Crossing>) {
+    found.clear();
+    let n = values.len();
+    let mut before = 0.0_f64;
+    for (i, pair) in values.windows(2).enumerate() {
+        let &[left, right] = pair else { break };
+        let step = right - left;
+        let after = values.get(i + 2).map_or(0.0, |next| next - right);
+        // How far the cubic may leave the range of its two samples. With steps in frequency that differ by up to a
+        // factor of 3, four times the largest neighbouring change is a safe bound.
+        let reach = 4.0 * step.abs().max(before.abs()).max(after.abs()) + ON_THE_LINE;
+        before = step;
+        let (mut low, mut high) = (left.min(right) - reach, left.max(right) + reach);
+        if curve.is_uneven() {
+            let piece = curve.piece(i);
+            let f = cubic(&piece);
+            for value in f.extrema(piece.width).into_iter().flatten().map(|s| f.value(s)) {
+                (low, high) = (low.min(value), high.max(value));
+            }
+        }
+        for turn in line.between(low, high) {
+            let level = turn as f64 * TAU;
+            cross_interval(curve, i, cubic, level, values, found);
+        }
+    }
+    // A sample on the line belongs to the interval on its left; the first sample has none.
+    if let (Some(&first), true) = (values.first(), n > 1) {
+        let turn = if line == Line::Zero { 0.0 } else { (first / TAU).round() };
+        if (first - turn * TAU).abs() <= ON_THE_LINE {
+            sample_on_line(curve, 0, turn * TAU, values, found);
+        }
+    }
+    found.sort_by(|a, b| a.point.ln_f.total_cmp(&b.point.ln_f));
+}
+
+/// Side of the line: -1, 0, +1.
+fn side(value: f64, level: f64) -> i8 {
+    let over = value - level;
+    if over.abs() <= ON_THE_LINE {
+        0
+    } else if over > 0.0 {
+        1
+    } else {
+        -1
+    }
+}
+
+fn direction(before: i8, after: i8) -> Direction {
+    match (before, after) {
+        (1, -1) | (0, -1) | (1, 0) => Direction::Falling,
+        (-1, 1) | (0, 1) | (-1, 0) => Direction::Rising,
+        _ => Direction::Touching,
+    }
+}
+
+/// The crossings of one line inside interval `i` and at its right sample.
+fn cross_interval(
+    curve: &Curve,
+    i: usize,
+    cubic: fn(&Piece) -> Cubic,
+    level: f64,
+    values: &[f64],
+    found: &mut Vec<Crossing>,
+) {
+    let (Some(&left), Some(&right)) = (values.get(i), values.get(i + 1)) else { return };
+    let piece = curve.piece(i);
+    let f = cubic(&piece);
+    let [first, second] = f.extrema(piece.width);
+    // The ends carry the samples themselves, so that neighbouring intervals agree about the side of a sample.
+    let stations = [
+        Some((0.0, left)),
+        first.map(|s| (s, f.value(s))),
+        second.map(|s| (s, f.value(s))),
+        Some((piece.width, right)),
+    ];
+    let mut last: Option<(f64, i8)> = None;
+    for (s, value) in stations.into_iter().flatten() {
+        let now = side(value, level);
+        if now == 0 {
+            continue;
+        }
+        if let Some((from, before)) = last
+            && before != now
+        {
+            let root = bracketed_root(&f, level, from, s, before);
+            found.push(Crossing { point: piece.at(root), direction: direction(before, now) });
+        }
+        last = Some((s, now));
+    }
+    // A crossing whose end is a sample on the line is reported at the sample, once.
+    if side(right, level) == 0 {
+        sample_on_line(curve, i + 1, level, values, found);
+    }
+}
+
+/// Reports the run of samples on the line that begins at sample `i`, unless `i` is inside a run.
+fn sample_on_line(curve: &Curve, i: usize, level: f64, values: &[f64], found: &mut Vec<Crossing>) {
+    let before = i.checked_sub(1).and_then(|j| values.get(j)).map_or(0, |&v| side(v, level));
+    if before == 0 && i > 0 {
+        return;
+    }
+    let run = values.iter().skip(i).take_while(|&&v| side(v, level) == 0).count();
+    let after = values.get(i + run).map_or(0, |&v| side(v, level));
+    let last = (i + run).saturating_sub(1);
+    let (Some(&from), Some(&to)) = (curve.ln_f().get(i), curve.ln_f().get(last)) else { return };
+    let at = curve.interval(if run == 1 { from } else { 0.5 * (from + to) });
+    let piece = curve.piece(at);
+    let mut point = piece.at(if run == 1 { from - piece.origin } else { 0.5 * (from + to) - piece.origin });
+    if run == 1 {
+        // One-sided cubics of the two neighbours differ in slope; the mean is the better one.
+        let other = curve.piece(at.saturating_sub(1));
+        let left = other.at(from - other.origin);
+        point.mag_slope = 0.5 * (point.mag_slope + left.mag_slope);
+        point.angle_slope = 0.5 * (point.angle_slope + left.angle_slope);
+    }
+    found.push(Crossing { point, direction: direction(before, after) });
+}
+
+/// The root of a monotone stretch by Newton steps inside a shrinking bracket.
+fn bracketed_root(f: &Cubic, level: f64, from: f64, to: f64, side_at_from: i8) -> f64 {
+    let (mut low, mut high) = (from, to);
+    let mut s = 0.5 * (low + high);
+    // Bisection alone needs 53 halvings to reach the last bit; Newton makes it a handful.
+    for _ in 0..64 {
+        let value = f.value(s) - level;
+        if value == 0.0 {
+            return s;
+        }
+        if (value > 0.0) == (side_at_from > 0) {
+            low = s
+        } else {
+            high = s
+        }
+        let newton = s - value / f.slope(s);
+        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+        if (next - s).abs() <= f64::EPSILON * (to - from) {
+            return next;
+        }
+        s = next;
+    }
+    s
+}

@@ -1,0 +1,142 @@
+//! Whether the curve closes stably: Nyquist's criterion in crossing form.
+//!
+//! With P right-half-plane poles of the open loop, the closed loop has Z = P + 2 C of them, where C counts the falling
+//! less the rising crossings of the ray beyond the critical point (|T| > 1) from zero frequency up (M. Vidyasagar et
+//! al., "The Nyquist criterion revisited", IEEE Control Systems Magazine 1988: from memory). Crossings below the sweep
+//! are taken from its start: a gain of slope -n (times -20 dB/decade) has n integrators, whose phase has turned by
+//! -90 deg each from the real axis; on the way it has crossed the ray as often as the angle tells. A negative gain at
+//! zero frequency starts on the ray itself, which counts half.
+
+use super::Subject;
+use crate::curve::{Curve, Span, wrap};
+use crate::margins::Direction;
+use std::f64::consts::{FRAC_PI_2, LN_10, PI, TAU};
+
+/// What the count of crossings says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Closure {
+    /// No right-half-plane pole is left, under at least one reading of the start.
+    Stable,
+    /// Poles are left; their number, where every reading of the start agrees on a possible one.
+    Unstable {
+        /// Right-half-plane poles of the closed loop.
+        poles: Option<u32>,
+    },
+    /// The gain is not below 1 at the top: crossings beyond may count.
+    Unknown,
+}
+
+/// One way to read the start: the textbook phase there, rad, not wrapped, and the sign of the gain at zero frequency.
+#[derive(Debug, Clone, Copy)]
+struct Start {
+    phase: f64,
+    negative: bool,
+}
+
+/// A start this close to what its slope tells is clear, rad.
+const CLEAR: f64 = PI / 3.0;
+/// Stretch that the slope at the start is taken over, ln f: a third of a decade.
+const STRETCH: f64 = LN_10 / 3.0;
+/// Closer to the ray than this, rad, a sample tells no side.
+const ON_THE_RAY: f64 = 1e-6;
+
+/// Counts the crossings of the curve in its span.
+#[must_use]
+pub fn closure(subject: &Subject<'_>) -> Closure {
+    if subject.curve.at(subject.span.to).ln_mag >= 0.0 {
+        return Closure::Unknown;
+    }
+    let start = first_off_the_ray(subject.curve, subject.span);
+    // Twice the count, so that a start on the ray (half a crossing) stays a whole number.
+    let inside: i64 = subject
+        .crossings
+        .phase_in(subject.span)
+        .filter(|c| c.point.ln_mag > 0.0 && c.point.ln_f > start)
+        .map(|c| match c.direction {
+            Direction::Falling => 2,
+            Direction::Rising => -2,
+            Direction::Touching => 0,
+        })
+        .sum();
+    let poles = |reading: &Start| {
+        i64::from(subject.open_loop_poles) + inside + below(subject.curve.at(start).ln_mag, reading)
+    };
+    let readings = readings(subject.curve, Span { from: start, to: subject.span.to });
+    let counts: Vec<i64> = readings.iter().map(poles).collect();
+    if counts.contains(&0) {
+        return Closure::Stable;
+    }
+    let agreed = counts.first().copied().filter(|first| counts.iter().all(|n| n == first));
+    Closure::Unstable { poles: agreed.and_then(|n| u32::try_from(n).ok()) }
+}
+
+/// The start of the span, or the first sample after it that lies beside the ray.
+fn first_off_the_ray(curve: &Curve, span: Span) -> f64 {
+    let beside = |angle: f64| wrap(angle).abs() > ON_THE_RAY;
+    if beside(curve.at(span.from).angle) {
+        return span.from;
+    }
+    curve
+        .ln_f()
+        .iter()
+        .zip(curve.angle())
+        .find(|(x, angle)| **x > span.from && beside(**angle))
+        .map_or(span.from, |(x, _)| *x)
+}
+
+/// Twice the crossings of the ray from zero frequency to the start.
+fn below(ln_mag: f64, start: &Start) -> i64 {
+    // Half-plane index: the ray lies at odd multiples of pi; on it, half way between its neighbours.
+    let index = |phase: f64| 2 * ((phase + PI) / TAU).floor() as i64;
+    if ln_mag <= 0.0 {
+        // Below 1 at the start: the ray beyond the critical point is met only where the gain is above 1, on the way from
+        // zero frequency, which a sweep that starts so does not show.
+        return 0;
+    }
+    let origin = if start.negative { -1 } else { 0 };
+    origin - index(start.phase)
+}
+
+/// The readings of the start that its slope and phase allow.
+fn readings(curve: &Curve, span: Span) -> Vec<Start> {
+    let at = curve.at(span.from);
+    let textbook = at.angle - PI;
+    let mut readings = Vec::with_capacity(4);
+    let mut clear = true;
+    for slope in [slope_over(curve, span, STRETCH), slope_over(curve, span, STRETCH / 4.0)] {
+        let expected = FRAC_PI_2 * slope;
+        let off = wrap(textbook - expected);
+        // Half a turn off is what a negative gain at zero frequency looks like.
+        let negative = off.abs() > PI / 2.0;
+        clear &= off.abs() <= CLEAR || PI - off.abs() <= CLEAR;
+        readings.push(if negative {
+            Start { phase: expected - PI + wrap(textbook - expected + PI), negative }
+        } else {
+            Start { phase: expected + off, negative }
+        });
+    }
+    let agree = |a: &Start, b: &Start| a.negative == b.negative && (a.phase - b.phase).abs() < 1e-6;
+    if !(clear && readings.windows(2).all(|w| matches!(w, [a, b] if agree(a, b)))) {
+        // Not clear: the phase may also belong to the neighbouring turn, or the gain to the other sign.
+        for reading in readings.clone() {
+            readings.push(Start { negative: !reading.negative, ..reading });
+            readings.push(Start { phase: reading.phase - TAU, ..reading });
+            readings.push(Start { phase: reading.phase + TAU, ..reading });
+        }
+    }
+    readings
+}
+
+/// Slope of ln|T| over ln f from the start over a stretch, by least squares on its samples (at least 3).
+fn slope_over(curve: &Curve, span: Span, stretch: f64) -> f64 {
+    let samples =
+        || curve.ln_f().iter().copied().zip(curve.ln_mag().iter().copied()).filter(|(x, _)| *x >= span.from);
+    let count = samples().take_while(|(x, _)| *x <= span.from + stretch).count().max(3);
+    let n = samples().take(count).count() as f64;
+    let (sx, sy) = samples().take(count).fold((0.0, 0.0), |(sx, sy), (x, y)| (sx + x, sy + y));
+    let (mx, my) = (sx / n, sy / n);
+    let (sxx, sxy) = samples()
+        .take(count)
+        .fold((0.0, 0.0), |(a, b), (x, y)| (a + (x - mx) * (x - mx), b + (x - mx) * (y - my)));
+    if sxx > 0.0 { sxy / sxx } else { 0.0 }
+}

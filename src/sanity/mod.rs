@@ -1,0 +1,87 @@
+//! Whether a curve can be the loop gain of the stable loop that it was measured on. Margins alone do not say so.
+//!
+//! | file | refuses |
+//! | --- | --- |
+//! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
+//! | `bode` | phase that contradicts what the gain makes it: sign, units |
+//! | `closure` | a curve that does not close stably, gain above 1 at the top of the band |
+
+mod bode;
+mod closure;
+mod probes;
+
+pub use bode::{Kernel, contradiction};
+pub use closure::{Closure, closure};
+pub use probes::{only_rises, same_node, turned};
+
+use crate::curve::{Curve, Span};
+use crate::margins::Crossings;
+use crate::quantity::with_unit;
+use crate::spec::CriticalPoint;
+
+/// Why a sweep cannot be trusted, and what to do at the bench.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusal {
+    /// What was seen and what was expected.
+    pub message: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+/// A sweep to be looked at.
+#[derive(Debug, Clone, Copy)]
+pub struct Subject<'a> {
+    /// The curve.
+    pub curve: &'a Curve,
+    /// Its crossings.
+    pub crossings: &'a Crossings,
+    /// The judged part of it.
+    pub span: Span,
+    /// Right-half-plane poles of the open loop.
+    pub open_loop_poles: u32,
+    /// Where the curve was said to be measured.
+    pub critical_point: CriticalPoint,
+}
+
+/// The first reason to refuse a sweep, the most telling cause first; `None` when it is plausible.
+#[must_use]
+pub fn refusal(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
+    same_node(subject.curve, subject.span)
+        .or_else(|| only_rises(subject))
+        .or_else(|| contradiction(subject, kernel))
+        .or_else(|| closure_refusal(subject))
+}
+
+fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
+    let top = subject.curve.at(subject.span.to);
+    match closure(subject) {
+        Closure::Stable => None,
+        Closure::Unknown => Some(Refusal {
+            message: format!(
+                "the gain at the top of the band is still {:.1} dB at {}: what crosses beyond is unknown, so the sweep \
+                 cannot show that the loop is stable",
+                top.db(),
+                with_unit(top.hz(), "Hz")
+            ),
+            remedy: "sweep on until the gain is below 0 dB for good; check that input and output side are not swapped \
+                     and that the gain column is in the unit declared"
+                .to_owned(),
+        }),
+        Closure::Unstable { poles } => Some(Refusal {
+            message: format!(
+                "the curve is not that of a stable closed loop: its crossings of the ray beyond the critical point, \
+                 with open_loop_poles {}, {}",
+                subject.open_loop_poles,
+                match poles {
+                    Some(1) => "leave 1 right-half-plane pole".to_owned(),
+                    Some(n) => format!("leave {n} right-half-plane poles"),
+                    None => "fit no number of poles".to_owned(),
+                }
+            ),
+            remedy: "check critical_point (+1 around the closed loop, -1 in textbooks), the polarity of both probes and \
+                     open_loop_poles; if they are right, the supply oscillates or was close to it: look at its output \
+                     with the injection off before sweeping again"
+                .to_owned(),
+        }),
+    }
+}

@@ -1,0 +1,138 @@
+//! From errors of the measurement to the uncertainty of a value, by the law of propagation (JCGM 100:2008, 5.1.2).
+//!
+//! Every value answers to a local error of the curve through its [`Sensitivity`]: g for ln of the magnitude and p for
+//! the phase. The sources are independent of each other, so their contributions add in squares:
+//!
+//! | source | error of the curve | standard uncertainty |
+//! | --- | --- | --- |
+//! | gain accuracy | one offset of ln of the magnitude | half-width / sqrt 3 (rectangular, JCGM 100:2008, 4.3.7) |
+//! | phase accuracy | one offset of the phase | half-width / sqrt 3 |
+//! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
+//! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
+//!
+//! The last line follows from 1 + T' = (1 + T)(1 + r) (R. D. Middlebrook, "Measurement of loop gain in feedback
+//! systems", Int. J. Electronics 38(4), 1975: from memory). For a value that answers by Re(conj(g + j p) w r), with
+//! w = 1 + 1/T, the variance is (radius/2)^2 |g + j p|^2 |w|^2.
+
+use crate::curve::Point;
+use crate::margins::{Located, Sensitivity};
+use crate::spec::Spec;
+use std::f64::consts::TAU;
+
+/// Errors of the measuring chain that all sweeps of a run share: half-widths of rectangular distributions.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Chain {
+    /// Gain offset, neper.
+    pub gain_np: f64,
+    /// Phase offset, rad.
+    pub phase_rad: f64,
+    /// Difference of the probes' delays, s.
+    pub delay_s: f64,
+    /// Radius of the disc of the impedance ratio at the injection point.
+    pub impedance_ratio: f64,
+}
+
+impl Chain {
+    /// The chain that a spec declares.
+    #[must_use]
+    pub fn of(spec: &Spec) -> Self {
+        Self {
+            gain_np: spec.accuracy.gain.ln(),
+            phase_rad: spec.accuracy.phase.rad(),
+            delay_s: spec.accuracy.delay.s(),
+            impedance_ratio: spec.impedance_ratio,
+        }
+    }
+
+    /// What each source contributes to a value's standard uncertainty.
+    #[must_use]
+    pub fn budget(&self, located: &Located) -> Budget {
+        let Sensitivity { ln_gain, phase } = located.sensitivity;
+        let rectangular =
+            |half_width: f64, sensitivity: f64| contribution(half_width / 3f64.sqrt(), sensitivity);
+        let omega = TAU * located.point.hz();
+        Budget {
+            gain: rectangular(self.gain_np, ln_gain),
+            phase: rectangular(self.phase_rad, phase),
+            delay: rectangular(self.delay_s, phase * omega),
+            impedance_ratio: contribution(
+                0.5 * self.impedance_ratio,
+                ln_gain.hypot(phase) * loading(&located.point),
+            ),
+        }
+    }
+}
+
+/// |1 + 1/T| in the textbook convention, which is |1 - 1/T'| of the curve: how strongly the impedance ratio acts.
+fn loading(point: &Point) -> f64 {
+    point.distance() / point.ln_mag.exp()
+}
+
+/// A source that is 0 contributes 0, even where the value has no finite sensitivity.
+fn contribution(standard_uncertainty: f64, sensitivity: f64) -> f64 {
+    if standard_uncertainty == 0.0 { 0.0 } else { (standard_uncertainty * sensitivity).abs() }
+}
+
+/// Contributions to the standard uncertainty of one value, in the value's unit.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Budget {
+    /// Gain accuracy of the chain.
+    pub gain: f64,
+    /// Phase accuracy of the chain.
+    pub phase: f64,
+    /// Delay between the probes.
+    pub delay: f64,
+    /// Impedance ratio at the injection point.
+    pub impedance_ratio: f64,
+}
+
+impl Budget {
+    /// Combined standard uncertainty; `None` where the linear law gives none (the curve runs along its line).
+    #[must_use]
+    pub fn combined(&self) -> Option<f64> {
+        let sum =
+            [self.gain, self.phase, self.delay, self.impedance_ratio].iter().map(|c| c * c).sum::<f64>();
+        Some(sum.sqrt()).filter(|u| u.is_finite())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn located(ln_mag: f64, angle: f64, ln_gain: f64, phase: f64) -> Located {
+        let point = Point { ln_f: 1e4_f64.ln(), ln_mag, angle, mag_slope: -1.0, angle_slope: -0.5 };
+        Located { value: 0.0, point, sensitivity: Sensitivity { ln_gain, phase } }
+    }
+
+    /// The textbook convention has T = -T', so T = 1 at -120 deg is angle +60 deg here. With r = 0.1 the published
+    /// first-order shift is (1 + 1/T) r (Middlebrook 1975, from memory; exact figures of Tv = T (1 + r) + r:
+    /// 0.45323 dB and 4.7150 deg for real r).
+    #[test]
+    fn the_impedance_ratio_acts_as_middlebrook_says() {
+        let chain = Chain { impedance_ratio: 0.1, ..Chain::default() };
+        let budget = chain.budget(&located(0.0, 60f64.to_radians(), 0.0, 1.0));
+        // |1 + 1/T| = 1 at |T| = 1 and -120 deg.
+        assert!((budget.impedance_ratio - 0.05).abs() < 1e-12);
+        let (w_re, w_im) = (1.0 + 120f64.to_radians().cos(), 120f64.to_radians().sin());
+        assert!((20.0 * (w_re * 0.1) / std::f64::consts::LN_10 - 0.45323).abs() < 0.02);
+        assert!(((w_im * 0.1).to_degrees() - 4.96).abs() < 0.01);
+        assert!((w_re.hypot(w_im) - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn sources_add_in_squares_and_silent_ones_stay_silent() {
+        let chain = Chain { gain_np: 3f64.sqrt() * 0.03, phase_rad: 3f64.sqrt() * 0.04, ..Chain::default() };
+        assert!((chain.budget(&located(0.0, 1.0, 1.0, 1.0)).combined().unwrap() - 0.05).abs() < 1e-15);
+        let along = located(0.0, 1.0, f64::INFINITY, 1.0);
+        assert_eq!(chain.budget(&along).combined(), None);
+        assert_eq!(Chain::default().budget(&along).combined(), Some(0.0));
+    }
+
+    #[test]
+    fn a_delay_acts_as_phase_that_grows_with_frequency() {
+        let chain = Chain { delay_s: 3f64.sqrt() * 1e-9, ..Chain::default() };
+        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0));
+        assert!((budget.delay - TAU * 1e4 * 1e-9).abs() < 1e-15);
+    }
+}
