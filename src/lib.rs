@@ -26,3 +26,4 @@ pub mod sanity;
 pub mod spec;
 pub mod sweep;
 pub mod uncertainty;
+mod yaml;

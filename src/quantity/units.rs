@@ -10,6 +10,9 @@ macro_rules! quantity {
         pub struct $name(f64);
 
         impl $name {
+            /// The value 0.
+            pub const ZERO: Self = Self(0.0);
+
             /// Wraps a finite number; `None` for NaN and infinities.
             #[must_use]
             pub fn new(value: f64) -> Option<Self> {

@@ -1,5 +1,15 @@
 //! Runs: the sweeps collected from one unit.
+//!
+//! [`parse`] reads a run file as far as that goes without its spec and tells the product; [`RawRun::resolve`] checks it
+//! against the spec. What the keys mean: `read` (the top level), `entries` (`sweeps`), `pattern` (`pattern`), `taken`.
 
+mod entries;
+mod listing;
 mod model;
+mod pattern;
+mod raw;
+mod read;
+mod taken;
 
 pub use model::{CornerSweeps, Excitation, Run, SweepEntry};
+pub use raw::{RawRun, parse};

@@ -100,6 +100,23 @@ pub struct Limits {
     pub gain: Vec<GainLimit>,
 }
 
+impl Limits {
+    /// Names of the checks that the limits give, in the order of the checks.
+    pub fn checks(&self) -> impl Iterator<Item = &str> {
+        let singles = [
+            ("crossover", self.crossover.is_some()),
+            ("crossings", self.crossings.is_some()),
+            ("phase_margin", self.phase_margin.is_some()),
+            ("gain_margin", self.gain_margin.is_some()),
+            ("gain_reduction_margin", self.gain_reduction_margin.is_some()),
+            ("stability_margin", self.stability_margin.is_some()),
+            ("delay_margin", self.delay_margin.is_some()),
+        ];
+        let given = singles.into_iter().filter_map(|(name, given)| given.then_some(name));
+        given.chain(self.gain.iter().map(|gain| gain.check.as_str()))
+    }
+}
+
 /// Tolerances of the comparison of two levels; at least one is given.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tolerances {
@@ -180,6 +197,16 @@ pub struct Corner {
     pub regression: Regression,
     /// Waivers of this corner.
     pub waivers: Vec<Waiver>,
+}
+
+impl Corner {
+    /// Names of all checks of the corner, in the order of every output.
+    #[must_use]
+    pub fn checks(&self) -> Vec<String> {
+        let always = ["collected", "coverage", "sanity", "linearity"].into_iter();
+        let limits = always.chain(self.limits.checks()).map(str::to_owned);
+        limits.chain(self.regression.names().into_iter().map(|name| format!("regression.{name}"))).collect()
+    }
 }
 
 /// A waiver of one check of one corner.

@@ -1,0 +1,71 @@
+//! A run file before its spec is known.
+
+use super::Run;
+use super::read::{Against, read};
+use crate::diagnostic::Diagnostic;
+use crate::spec::{LoadedSpec, product};
+use crate::yaml::{Findings, Node, Path, Value, parse as parse_yaml};
+use std::sync::Arc;
+
+/// A run file, parsed but not yet checked against its spec.
+#[derive(Debug, Clone)]
+pub struct RawRun {
+    pub(super) file: Arc<str>,
+    pub(super) folder: String,
+    pub(super) root: Node,
+    product: String,
+    /// What was found so far.
+    earlier: Vec<Diagnostic>,
+}
+
+/// Parses a run file as far as its product. `file` and `folder` are named as reached, with `/`.
+///
+/// # Errors
+/// When it is no YAML or does not name its product; then everything that is wrong as far as it shows without a spec.
+pub fn parse(bytes: &[u8], file: &str, folder: &str) -> Result<RawRun, Vec<Diagnostic>> {
+    let file: Arc<str> = Arc::from(file);
+    let findings = Findings::default();
+    let Some(root) = parse_yaml(bytes, &file, 0, &findings) else {
+        return Err(findings.into_sorted(&file));
+    };
+    let earlier = findings.into_sorted(&file);
+    // Its errors are found again with all others.
+    let scratch = Findings::default();
+    let name = root.entry("product").and_then(|entry| product(&Value::at(entry, &Path::ROOT, &scratch)));
+    let raw = RawRun { file, folder: folder.to_owned(), root, product: name.unwrap_or_default(), earlier };
+    if raw.product.is_empty() { Err(raw.check_alone()) } else { Ok(raw) }
+}
+
+impl RawRun {
+    /// The product, which names the spec.
+    #[must_use]
+    pub fn product(&self) -> &str {
+        &self.product
+    }
+
+    /// Whether the names of the files in the run's folder are needed: the run has a `pattern`.
+    #[must_use]
+    pub fn needs_listing(&self) -> bool {
+        self.root.get("pattern").is_some()
+    }
+
+    /// Everything that is wrong as far as it shows without a spec.
+    #[must_use]
+    pub fn check_alone(&self) -> Vec<Diagnostic> {
+        let findings = Findings::from_earlier(self.earlier.clone());
+        // Without a spec there is no run.
+        let _ = read(self, None, &findings);
+        findings.into_sorted(&self.file)
+    }
+
+    /// Checks the run against its spec. `names` are the files in the run's folder, only needed with
+    /// [`RawRun::needs_listing`].
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, by place.
+    pub fn resolve(&self, spec: &LoadedSpec, names: &[String]) -> Result<Run, Vec<Diagnostic>> {
+        let findings = Findings::from_earlier(self.earlier.clone());
+        let run = read(self, Some(Against { spec, names }), &findings);
+        findings.into_result(run, &self.file).map(|(run, _)| run)
+    }
+}

@@ -1,0 +1,35 @@
+//! Texts with rules of their own that specs and runs share.
+
+use crate::quantity::Condition;
+use crate::yaml::{Value, code_of};
+
+/// An identifier of a product: ASCII letters, digits, `.`, `_` and `-`, not only dots.
+pub(crate) fn product(value: &Value<'_>) -> Option<String> {
+    let text = value.label("a product name such as `river-gauge-5v`")?;
+    let allowed = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-');
+    if !text.chars().all(allowed) || text.chars().all(|c| c == '.') {
+        let message =
+            format!("`{text}` is not a product name: letters, digits, `.`, `_` and `-` are allowed");
+        value.error("bad-product", message, "write for example `river-gauge-5v`");
+        return None;
+    }
+    Some(text.to_owned())
+}
+
+/// A value of an operating condition.
+pub(crate) fn condition(value: &Value<'_>) -> Option<Condition> {
+    let text = value.label("a condition such as `24 V`")?;
+    match Condition::parse(text) {
+        Ok(condition) => Some(condition),
+        Err(error) => {
+            let help =
+                "units: V A Hz s ohm W F H with a prefix, degC K % dB deg; a word begins with a letter";
+            value.error(
+                code_of(&error),
+                format!("{error}; a condition such as `{}` is wanted", Condition::EXAMPLE),
+                help,
+            );
+            None
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! From a spec file to a resolved spec.
+
+use super::corners::Ground;
+use super::extends::{Files, Tree, tree};
+use super::head::Head;
+use super::{Corner, Spec, corners, head, layer, reading, waivers};
+use crate::diagnostic::Diagnostic;
+use crate::sweep::Reading;
+use crate::yaml::{Findings, Node, Value};
+use std::sync::Arc;
+
+/// A spec and what its files say besides.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct LoadedSpec {
+    /// The spec.
+    pub spec: Spec,
+    /// What is legal but unwise, by place.
+    pub warnings: Vec<Diagnostic>,
+    /// The files reached by `extends`, nearest first, as reached.
+    pub extends: Vec<String>,
+    /// The tree of `reading`, for runs to lay theirs over.
+    pub(crate) reading: Option<Node>,
+}
+
+/// Reads a spec with everything it extends.
+///
+/// # Errors
+/// Everything that is wrong with it, by place, the named file first; warnings among them.
+pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>> {
+    let top: Arc<str> = Arc::from(path);
+    let findings = Findings::default();
+    let tree = tree(path, files, &findings);
+    let spec = tree.as_ref().and_then(|tree| read(&tree.root, path, true, &findings));
+    let (spec, warnings) = findings.into_result(spec, &top)?;
+    let (extends, reading) = tree
+        .map(|Tree { mut root, extends }| (extends, root.remove("reading").map(|e| e.value)))
+        .unwrap_or_default();
+    Ok(LoadedSpec { spec, warnings, extends, reading })
+}
+
+/// Checks a file that is only meant to be extended: its keys and values, not that it is complete. Gives the warnings.
+///
+/// # Errors
+/// Everything that is wrong with it, by place, the named file first; warnings among them.
+pub fn check_part(path: &str, files: &dyn Files) -> Result<Vec<Diagnostic>, Vec<Diagnostic>> {
+    let top: Arc<str> = Arc::from(path);
+    let findings = Findings::default();
+    let checked = tree(path, files, &findings).map(|tree| {
+        // A part gives no spec.
+        let _ = read(&tree.root, path, false, &findings);
+    });
+    findings.into_result(checked, &top).map(|((), warnings)| warnings)
+}
+
+/// Reads a merged tree; `None` when a part of the spec cannot be made.
+fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spec> {
+    let value = Value::root(root, findings);
+    let fields = value.fields("a map of keys")?;
+    let head = head::read(&fields, whole);
+    let reading = fields.get("reading").map(|value| reading::read(&value, whole));
+    let before = findings.errors();
+    let base = layer::read(&fields, head.switching_frequency, whole);
+    let ground = Ground { root, base: &base, switching: head.switching_frequency, whole };
+    let list = if whole {
+        fields.required("corners", "corners: [{name: 24V-3A, conditions: {input: 24 V, load: 3 A}}]")
+    } else {
+        fields.get("corners")
+    };
+    let mut corners = list.as_ref().map(|value| corners::read(value, &ground)).unwrap_or_default();
+    // Where corners or limits are wrong, what refers to them would be called wrong, too.
+    let sound = findings.errors() == before;
+    if let Some(value) = fields.get("waivers") {
+        waivers::read(&value, &mut corners, whole && sound);
+    }
+    let limited = base.has_limit || corners.iter().any(|corner| corner.limits.checks().next().is_some());
+    if whole && sound && !limited {
+        let help = "add for example `limits: {phase_margin: {min: 50 deg}}`";
+        value.error("judges-nothing", "the spec has no limit, so nothing would be judged", help);
+    }
+    fields.finish();
+    let reading = reading.map_or(Some(Reading::default()), |read| read)?;
+    assemble(head, corners, reading, path)
+}
+
+fn assemble(head: Head, corners: Vec<Corner>, reading: Reading, path: &str) -> Option<Spec> {
+    Some(Spec {
+        file: path.to_owned(),
+        product: head.product?,
+        title: head.title,
+        critical_point: head.critical_point?,
+        open_loop_poles: head.open_loop_poles,
+        switching_frequency: head.switching_frequency,
+        accuracy: head.accuracy,
+        decision: head.decision,
+        impedance_ratio: head.impedance_ratio,
+        conditions_tolerance: head.conditions_tolerance,
+        reading,
+        drift: head.drift,
+        corners,
+    })
+}

@@ -1,0 +1,185 @@
+//! `reading`: how sweep files are laid out.
+
+use crate::diagnostic::Diagnostic;
+use crate::quantity::{Hertz, Parsable};
+use crate::sweep::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
+use crate::yaml::{Fields, Findings, Kind, Value, parse};
+use std::sync::Arc;
+
+/// Reads a file that holds the map of `reading`, with or without that key on top.
+///
+/// # Errors
+/// Everything that is wrong with it.
+pub fn load_reading(bytes: &[u8], file: &str) -> Result<Reading, Vec<Diagnostic>> {
+    let top: Arc<str> = Arc::from(file);
+    let findings = Findings::default();
+    let root = parse(bytes, &top, 0, &findings);
+    let reading = root.as_ref().and_then(|root| {
+        let value = Value::root(root, &findings);
+        if root.get("reading").is_none() {
+            return read(&value, true);
+        }
+        let fields = value.fields("a map")?;
+        let reading = fields.get("reading").and_then(|value| read(&value, true));
+        fields.finish();
+        reading
+    });
+    findings.into_result(reading, &top).map(|(reading, _)| reading)
+}
+
+/// Reads `reading`; in a part (not `whole`) columns may be missing.
+pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
+    let fields = value.fields("a map such as `{delimiter: \";\", decimal: \",\"}`")?;
+    let mut reading = Reading::default();
+    let delimiters = [(",", ','), (";", ';'), ("tab", '\t'), ("space", ' '), ("\t", '\t'), (" ", ' ')];
+    let delimiter = fields.get("delimiter");
+    if let Some(delimiter) = delimiter.as_ref().and_then(|value| value.word(&delimiters)) {
+        reading.delimiter = delimiter;
+    }
+    let decimal = fields.get("decimal");
+    if let Some(mark) = decimal.as_ref().and_then(|value| value.word(&[(".", '.'), (",", ',')])) {
+        reading.decimal = mark;
+    }
+    if let Some(comment) =
+        fields.get("comment").and_then(|value| value.label("a comment mark such as `\"!\"`"))
+    {
+        comment.clone_into(&mut reading.comment);
+    }
+    if let Some(rows) = fields.get("skip_rows").and_then(|value| value.count(0)) {
+        reading.skip_rows = rows as usize;
+    }
+    if let Some(header) =
+        fields.get("header").and_then(|value| value.word(&[("true", true), ("false", false)]))
+    {
+        reading.header = header;
+    }
+    let columns = fields.get("columns");
+    if let Some(columns) = columns.as_ref().and_then(|value| read_columns(value)) {
+        reading.columns = columns;
+    }
+    fields.finish();
+    if reading.delimiter == reading.decimal {
+        let at = decimal.as_ref().or(delimiter.as_ref()).unwrap_or(&fields.value);
+        let message = format!("`{}` is the delimiter and the decimal mark", reading.decimal);
+        at.error("delimiter-is-decimal", message, "declare another `delimiter`, such as `\";\"`");
+    }
+    check_columns(columns.as_ref().unwrap_or(&fields.value), &reading, whole);
+    Some(reading)
+}
+
+fn read_columns(value: &Value<'_>) -> Option<Columns> {
+    let fields = value.fields("a map such as `{frequency: {column: f, unit: kHz}}`")?;
+    let angles = [("deg", AngleUnit::Degree), ("rad", AngleUnit::Radian)];
+    let gains = [("dB", GainUnit::Decibel), ("ratio", GainUnit::Ratio)];
+    let columns = Columns {
+        frequency: with_unit(&fields, "frequency", "kHz", frequency_unit),
+        gain: with_unit(&fields, "gain", "dB", |value| value.word(&gains)),
+        phase: with_unit(&fields, "phase", "deg", |value| value.word(&angles)),
+        real: bare(&fields, "real"),
+        imag: bare(&fields, "imag"),
+        input_real: bare(&fields, "input_real"),
+        input_imag: bare(&fields, "input_imag"),
+        output_real: bare(&fields, "output_real"),
+        output_imag: bare(&fields, "output_imag"),
+    };
+    fields.finish();
+    Some(columns)
+}
+
+fn with_unit<U>(
+    fields: &Fields<'_>,
+    key: &'static str,
+    unit: &str,
+    read: impl Fn(&Value<'_>) -> Option<U>,
+) -> Option<Column<U>> {
+    let value = fields.get(key)?;
+    let inner = value.fields(&format!("a map such as `{{column: 1, unit: {unit}}}`"))?;
+    let column = inner.required("column", "column: 1").and_then(|value| column(&value));
+    let unit = inner.required("unit", &format!("unit: {unit}")).and_then(|value| read(&value));
+    inner.finish();
+    Some(Column { column: column?, unit: unit? })
+}
+
+/// A column of a bare number: `real: re` or `real: {column: re}`.
+fn bare(fields: &Fields<'_>, key: &'static str) -> Option<ColumnRef> {
+    let value = fields.get(key)?;
+    if !matches!(value.node.kind, Kind::Map(_)) {
+        return column(&value);
+    }
+    let inner = value.fields("a map such as `{column: 1}`")?;
+    let column = inner.required("column", "column: 1").and_then(|value| column(&value));
+    inner.finish();
+    column
+}
+
+fn column(value: &Value<'_>) -> Option<ColumnRef> {
+    if let Kind::Scalar { text, plain: true } = &value.node.kind
+        && text.bytes().all(|b| b.is_ascii_digit() || b == b'-' || b == b'+')
+        && text.bytes().any(|b| b.is_ascii_digit())
+    {
+        return value.count(1).map(|position| ColumnRef::Position(position as usize));
+    }
+    value.label("a column's name or its position from 1").map(|name| ColumnRef::Name(name.to_owned()))
+}
+
+fn frequency_unit(value: &Value<'_>) -> Option<FrequencyUnit> {
+    let text = value.text("a unit such as `kHz`")?;
+    let factor = Hertz::SYMBOLS.iter().find_map(|symbol| symbol.factor_of(text));
+    if factor.is_none() {
+        let help = "write `Hz`, `kHz`, `MHz` or `GHz`";
+        value.error("wrong-unit", format!("`{text}` is not a unit of frequency"), help);
+    }
+    factor.map(FrequencyUnit)
+}
+
+/// Whether the declared columns go together.
+fn check_columns(at: &Value<'_>, reading: &Reading, whole: bool) {
+    let columns = &reading.columns;
+    let gain = columns.gain.as_ref().map(|c| &c.column);
+    let phase = columns.phase.as_ref().map(|c| &c.column);
+    let frequency = columns.frequency.as_ref().map(|c| &c.column);
+    let groups: [&[Option<&ColumnRef>]; 3] = [
+        &[gain, phase],
+        &[columns.real.as_ref(), columns.imag.as_ref()],
+        &[
+            columns.input_real.as_ref(),
+            columns.input_imag.as_ref(),
+            columns.output_real.as_ref(),
+            columns.output_imag.as_ref(),
+        ],
+    ];
+    let mut given: Vec<&ColumnRef> =
+        groups.iter().flat_map(|group| group.iter().flatten().copied()).collect();
+    given.extend(frequency);
+    let started = groups.iter().filter(|group| group.iter().any(Option::is_some)).count();
+    if started > 1 {
+        let help = "declare gain and phase, or real and imag, or the two sides of the injection point";
+        at.error("mixed-columns", "columns of more than one form of the loop gain are declared", help);
+    }
+    for (index, column) in given.iter().enumerate() {
+        if given.iter().skip(index + 1).any(|other| other == column) {
+            let what = match column {
+                ColumnRef::Name(name) => format!("`{name}`"),
+                ColumnRef::Position(position) => position.to_string(),
+            };
+            at.error(
+                "repeated-column",
+                format!("the column {what} is declared twice"),
+                "name another column",
+            );
+            break;
+        }
+    }
+    if reading.header {
+        return;
+    }
+    if given.iter().any(|column| matches!(column, ColumnRef::Name(_))) {
+        let help = "give positions from 1, such as `column: 3`";
+        at.error("column-name-without-header", "without a header columns have no names", help);
+    }
+    let full = frequency.is_some() && groups.iter().any(|group| group.iter().all(Option::is_some));
+    if whole && !full {
+        let help = "declare `frequency` and for example `gain` and `phase`, each with `column` and `unit`";
+        at.error("missing-columns", "without a header all columns must be declared", help);
+    }
+}

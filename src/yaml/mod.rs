@@ -1,0 +1,21 @@
+//! YAML files as trees that know where everything stands; the only user of `serde_yaml`.
+//!
+//! [`parse`] guards the text (size, nesting, repeated keys, tags), then builds a tree of [`Node`]s that keep the raw text
+//! of every scalar (`2.10` stays `2.10`) and its place in its file. Trees of several files merge with [`merge`], and
+//! [`Value`] and [`Fields`] read typed values out of a tree and note everything that is wrong in [`Findings`].
+
+mod findings;
+mod guard;
+mod nesting;
+mod node;
+mod parse;
+mod source;
+mod typed;
+mod value;
+mod walk;
+
+pub(crate) use findings::Findings;
+pub(crate) use node::{Entry, Kind, Node, merge};
+pub(crate) use parse::parse;
+pub(crate) use typed::{Base, Sign, code_of};
+pub(crate) use value::{Fields, Path, Value};

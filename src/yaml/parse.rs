@@ -1,0 +1,151 @@
+//! From bytes to a tree.
+
+use super::node::{Kind, Node};
+use super::source::Source;
+use super::walk::{Plan, State, Trouble, pass};
+use super::{Findings, guard};
+use crate::diagnostic::Diagnostic;
+use std::ops::Range;
+use std::sync::Arc;
+
+/// The tree of a file, `None` when there is none. What is wrong goes to `findings`, also when there is a tree.
+///
+/// `rank` says how many `extends` away from the file that was asked for this one is.
+pub(crate) fn parse(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findings) -> Option<Node> {
+    let source = guard::source(bytes, file, rank, findings)?;
+    let node = tree(&source, findings)?;
+    match node.kind {
+        Kind::Map(_) => Some(node),
+        Kind::Null => {
+            findings.push(Diagnostic::error("yaml-empty", "the file is empty").in_file(file));
+            None
+        }
+        Kind::Scalar { .. } | Kind::List(_) => {
+            let range = node.first_offset().map_or(0..0, |(at, length)| at..at + length);
+            let found = if matches!(node.kind, Kind::List(_)) { "a list" } else { "a single text" };
+            let message = format!("the file holds {found}, a map of `key: value` lines is wanted");
+            note(&source, range, Diagnostic::error("wrong-shape", message), findings);
+            None
+        }
+    }
+}
+
+fn tree(source: &Arc<Source>, findings: &Findings) -> Option<Node> {
+    let (result, state) = pass(source, Plan::Guess);
+    if let Ok(node) = result {
+        note_all(source, state, findings);
+        return Some(node);
+    }
+    let (result, state) = pass(source, Plan::Shape);
+    let shape = match result {
+        Ok(shape) => shape,
+        Err(error) => return refuse(source, &error, state, findings),
+    };
+    let (result, state) = pass(source, Plan::Known(&shape));
+    match result {
+        Ok(node) => {
+            note_all(source, state, findings);
+            Some(node)
+        }
+        Err(error) => refuse(source, &error, state, findings),
+    }
+}
+
+fn note(source: &Source, range: Range<usize>, diagnostic: Diagnostic, findings: &Findings) {
+    let excerpt = Some(source.excerpt(&range));
+    findings.push(Diagnostic { place: Some(source.place(range.start, None)), excerpt, ..diagnostic });
+}
+
+fn note_all(source: &Source, state: State<'_>, findings: &Findings) {
+    for Trouble { code, message, help, range } in state.noted {
+        note(source, range.unwrap_or(0..0), Diagnostic::error(code, message).with_help(help), findings);
+    }
+}
+
+/// Reports why a pass ended.
+fn refuse(
+    source: &Source,
+    error: &serde_yaml::Error,
+    mut state: State<'_>,
+    findings: &Findings,
+) -> Option<Node> {
+    let at = error.location().map_or(0, |location| location.index().min(source.text.len()));
+    let stopped = state.stopped.take();
+    note_all(source, state, findings);
+    let Trouble { code, message, help, range } =
+        stopped.unwrap_or_else(|| of_the_parser(source, at, &error.to_string()));
+    let mut diagnostic = Diagnostic::error(code, message);
+    if !help.is_empty() {
+        diagnostic = diagnostic.with_help(help);
+    }
+    note(source, range.unwrap_or(at..at + 1), diagnostic, findings);
+    None
+}
+
+/// The parser's own errors, in this program's words where they are common.
+fn of_the_parser(source: &Source, at: usize, message: &str) -> Trouble {
+    let trouble =
+        |code, message: &str, help, range| Trouble { code, message: message.to_owned(), help, range };
+    if message.contains("more than one document") {
+        let range = second_document(&source.text);
+        return trouble(
+            "yaml-documents",
+            "a second YAML document begins here",
+            "keep one document a file",
+            range,
+        );
+    }
+    if message.contains("repetition limit") {
+        return trouble("yaml-nodes", "aliases multiply to too many values", "write the values out", None);
+    }
+    if message.contains("recursion limit") {
+        return trouble("yaml-nesting", "lists and maps are nested too deep", "check the indentation", None);
+    }
+    if message.contains("unknown anchor") {
+        return trouble(
+            "yaml-syntax",
+            "an alias (`*name`) without its anchor (`&name`)",
+            "quote the text",
+            None,
+        );
+    }
+    if message.contains("a text as the key") {
+        return trouble("yaml-key", "a list or a map cannot be a key", "write `key: value`", None);
+    }
+    let line = source.excerpt(&(at..at + 1));
+    let before = line.text.get(..line.mark.start).unwrap_or("");
+    if source.text.as_bytes().get(at) == Some(&b'\t') || before.trim_start_matches(' ').starts_with('\t') {
+        return trouble("yaml-syntax", "a tab cannot indent", "indent with blanks", None);
+    }
+    let help = match source.text.as_bytes().get(at) {
+        Some(b'@' | b'`' | b'%' | b'*' | b'&' | b'!') => "put the text in quotes",
+        _ => "check the indentation, brackets and quotes here and on the line above",
+    };
+    trouble("yaml-syntax", &format!("not YAML: {}", without_places(message)), help, None)
+}
+
+/// The message without its ` at line 5 column 3`: the place stands elsewhere.
+fn without_places(message: &str) -> String {
+    let mut parts = message.split(" at line ");
+    let mut text = parts.next().unwrap_or("").to_owned();
+    for part in parts {
+        let numbers = |c: char| c.is_ascii_digit() || c == ' ';
+        let rest = part.trim_start_matches(numbers);
+        text.push_str(rest.strip_prefix("column").map_or(rest, |rest| rest.trim_start_matches(numbers)));
+    }
+    text
+}
+
+/// The `---` of the second document.
+fn second_document(text: &str) -> Option<Range<usize>> {
+    let mut offset = 0;
+    let mut content = false;
+    for line in text.split_inclusive('\n') {
+        if content && line.starts_with("---") {
+            return Some(offset..offset + 3);
+        }
+        content |= !line.trim().is_empty() && !line.starts_with('#');
+        offset += line.len();
+    }
+    None
+}

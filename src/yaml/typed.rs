@@ -1,0 +1,167 @@
+//! Typed values: quantities, bare numbers, counts, words.
+
+use super::Value;
+use crate::diagnostic::nearest;
+use crate::quantity::{Decibel, Degrees, Hertz, Parsable, QuantityError, Ratio, Seconds, parse, split};
+
+/// Which numbers are allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sign {
+    /// All.
+    Any,
+    /// 0 and above.
+    NotNegative,
+    /// Above 0.
+    Positive,
+}
+
+impl Sign {
+    /// What is wrong with a number, in words; `None` when it is allowed.
+    const fn complaint(self, number: f64) -> Option<&'static str> {
+        match self {
+            Self::NotNegative if number < 0.0 => Some("is below 0"),
+            Self::Positive if number <= 0.0 => Some("is not above 0"),
+            _ => None,
+        }
+    }
+}
+
+/// A quantity's number in its base unit.
+pub(crate) trait Base: Parsable + Copy {
+    /// The number.
+    fn base(self) -> f64;
+}
+
+macro_rules! base {
+    ($($name:ident $getter:ident),*) => {$(
+        impl Base for $name {
+            fn base(self) -> f64 {
+                self.$getter()
+            }
+        }
+    )*};
+}
+base!(Hertz hz, Decibel db, Degrees deg, Seconds s, Ratio ratio);
+
+/// Code of a quantity's error.
+pub(crate) const fn code_of(error: &QuantityError) -> &'static str {
+    match error {
+        QuantityError::NoUnit { .. } => "missing-unit",
+        QuantityError::WrongUnit { .. } => "wrong-unit",
+        QuantityError::NotFinite { .. } => "too-large",
+        QuantityError::NotANumber { .. } => "not-a-number",
+    }
+}
+
+/// The units of a kind of quantity: `Hz, with p n u m k M G before it`.
+fn units<Q: Parsable>() -> String {
+    let unit = |symbol: &crate::quantity::Symbol| {
+        if symbol.prefixes {
+            format!("`{}`, also with p n u m k M G before it", symbol.text)
+        } else {
+            format!("`{}`", symbol.text)
+        }
+    };
+    Q::SYMBOLS.iter().map(unit).collect::<Vec<_>>().join(" or ")
+}
+
+impl<'a> Value<'a> {
+    /// A quantity.
+    pub(crate) fn quantity<Q: Base>(&self, sign: Sign) -> Option<Q> {
+        let text = self.text(&format_what::<Q>())?;
+        match parse::<Q>(text) {
+            Ok(quantity) => match sign.complaint(quantity.base()) {
+                None => Some(quantity),
+                Some(complaint) => {
+                    let help = format!("write {}", format_what::<Q>());
+                    self.error("out-of-range", format!("`{text}` {complaint}"), help);
+                    None
+                }
+            },
+            Err(error) => {
+                let message = format!("{error}; {} is wanted", format_what::<Q>());
+                self.error(code_of(&error), message, format!("unit: {}", units::<Q>()));
+                None
+            }
+        }
+    }
+
+    /// A bare number without a unit.
+    pub(crate) fn number(&self, sign: Sign, example: &str) -> Option<f64> {
+        let wanted = format!("a bare number such as `{example}`");
+        let text = self.text(&wanted)?;
+        match split(text) {
+            Ok((number, "")) => match sign.complaint(number) {
+                None => Some(number),
+                Some(complaint) => {
+                    self.error("out-of-range", format!("`{text}` {complaint}"), format!("write {wanted}"));
+                    None
+                }
+            },
+            Ok((_, unit)) => {
+                let message = format!("`{text}` has the unit `{unit}`; {wanted} is wanted");
+                self.error("unexpected-unit", message, "write the number without a unit");
+                None
+            }
+            Err(error) => {
+                let message = format!("{error}; {wanted} is wanted");
+                self.error(code_of(&error), message, format!("write {wanted}"));
+                None
+            }
+        }
+    }
+
+    /// A whole number, at least `least`.
+    pub(crate) fn count(&self, least: u32) -> Option<u32> {
+        let wanted = format!("a whole number from {least} up");
+        let text = self.text(&wanted)?;
+        let digits = text.strip_prefix('+').unwrap_or(text);
+        let number =
+            if digits.bytes().all(|b| b.is_ascii_digit()) { digits.parse::<u32>().ok() } else { None };
+        let count = number.filter(|number| *number >= least);
+        if count.is_none() {
+            self.error(
+                "not-a-count",
+                format!("`{text}` is not {wanted}"),
+                format!("write {wanted}, without a unit"),
+            );
+        }
+        count
+    }
+
+    /// One of several words.
+    pub(crate) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Option<T> {
+        let list = words.iter().map(|(word, _)| format!("`{word}`")).collect::<Vec<_>>().join(", ");
+        let text = self.text(&format!("one of {list}"))?;
+        if let Some((_, meaning)) = words.iter().find(|(word, _)| *word == text) {
+            return Some(*meaning);
+        }
+        let help = nearest(text, words.iter().map(|(word, _)| *word))
+            .map_or_else(|| format!("write one of {list}"), |near| format!("did you mean `{near}`?"));
+        self.error("unknown-word", format!("`{text}` is not one of {list}"), help);
+        None
+    }
+
+    /// A text that is not empty, on one line, as written.
+    pub(crate) fn label(&self, wanted: &str) -> Option<&'a str> {
+        let text = self.text(wanted)?;
+        if text.trim().is_empty() {
+            self.error(
+                "empty-text",
+                format!("the text is empty, {wanted} is wanted"),
+                "write it, or remove the key",
+            );
+            return None;
+        }
+        if text.chars().any(char::is_control) {
+            let message = format!("line breaks and control characters are not allowed in {wanted}");
+            self.error("control-character", message, "write it on one line");
+            return None;
+        }
+        Some(text)
+    }
+}
+
+fn format_what<Q: Parsable>() -> String {
+    format!("{} such as `{}`", Q::WHAT, Q::EXAMPLE)
+}
