@@ -21,7 +21,8 @@ pub struct RunPlace {
 }
 
 impl RunPlace {
-    fn new(file: PathBuf) -> Self {
+    /// The run of a run file.
+    pub fn at(file: PathBuf) -> Self {
         let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         Self { label: label(folder), file }
     }
@@ -55,7 +56,7 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
                     );
                 }
             }
-            Ok(_) => places.push(RunPlace::new(argument.clone())),
+            Ok(_) => places.push(RunPlace::at(argument.clone())),
         }
     }
     places.sort();
@@ -67,7 +68,7 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
 fn search(folder: &Path, places: &mut Vec<RunPlace>, problems: &mut Vec<Diagnostic>) {
     for entry in WalkDir::new(folder) {
         match entry {
-            Ok(entry) if entry.file_name() == RUN_FILE => places.push(RunPlace::new(entry.into_path())),
+            Ok(entry) if entry.file_name() == RUN_FILE => places.push(RunPlace::at(entry.into_path())),
             Ok(entry) if entry.path_is_symlink() && entry.depth() > 0 && entry.path().is_dir() => {
                 let file: Arc<str> = label(entry.path()).into();
                 problems.push(

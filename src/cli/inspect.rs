@@ -7,9 +7,9 @@ use super::judge::read_sweep;
 use super::outputs::commit;
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
-use crate::inspect::inspect as look;
+use crate::inspect::{Inspected, inspect as look};
 use crate::output::OutputFile;
-use crate::report::{InspectResult, InspectSweep, render_inspect};
+use crate::report::{render_inspect, write_inspect_json};
 use crate::sweep::{Reading, Samples, Scratch};
 use std::io::Write;
 use std::path::Path;
@@ -25,7 +25,7 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
         }
     };
     let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
-    let mut sweeps: Vec<InspectSweep> = Vec::new();
+    let mut sweeps: Vec<Inspected> = Vec::new();
     for path in &args.sweeps {
         let shown: Arc<str> = label(path).into();
         match read_sweep(path, &shown, &reading, &mut bytes, &mut scratch, &mut samples) {
@@ -33,7 +33,7 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
             Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
         }
     }
-    write(args, InspectResult::new(sweeps), console);
+    write(args, &sweeps, console);
     if console.has_errors() { UNREADABLE } else { PASSED }
 }
 
@@ -44,18 +44,18 @@ fn load_reading(path: &Path) -> Result<Reading, Vec<Diagnostic>> {
     crate::spec::load_reading(&bytes, &shown)
 }
 
-fn write(args: &InspectArgs, result: InspectResult, console: &mut Console) {
+fn write(args: &InspectArgs, sweeps: &[Inspected], console: &mut Console) {
     let to_stdout = args.json.as_deref() == Some(Path::new("-"));
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            result.write_json(&mut file).map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_inspect_json(&mut file, sweeps).map_err(|e| format!("cannot write {}: {e}", path.display()))?;
             Ok(file)
         });
         commit(written, console);
     }
     if !to_stdout {
-        let text = render_inspect(&result, stdout_style(false));
+        let text: String = sweeps.iter().map(|sweep| render_inspect(sweep, stdout_style(false))).collect();
         match std::io::stdout().lock().write_all(text.as_bytes()) {
             Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
                 console.fault(&format!("cannot write to standard output: {error}"));

@@ -11,8 +11,9 @@ use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
-use crate::spec;
+use crate::spec::{self, Files};
 use crate::sweep::{Samples, Scratch};
+use std::cell::RefCell;
 use std::collections::HashSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -35,7 +36,7 @@ fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec
     let (mut specs, mut runs) = (Vec::new(), Vec::new());
     let mut take = |path: PathBuf| {
         if path.file_name().is_some_and(|name| name == RUN_FILE) || names_a_run(&path) {
-            runs.push(RunPlace::new(path));
+            runs.push(RunPlace::at(path));
         } else {
             specs.push(path);
         }
@@ -81,21 +82,34 @@ fn names_a_run(path: &Path) -> bool {
             .is_some_and(|line| line.starts_with(b"run:"))
 }
 
+/// Reads from disk and remembers what was reached.
+#[derive(Default)]
+struct Recorder {
+    reached: RefCell<Vec<String>>,
+}
+
+impl Files for Recorder {
+    fn read(&self, path: &str) -> Result<Vec<u8>, String> {
+        self.reached.borrow_mut().push(path.to_owned());
+        Disk.read(path)
+    }
+}
+
 fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
+    // A file that another one extends need not be whole: it is checked as a part.
+    let real = |file: &str| std::fs::canonicalize(file).unwrap_or_else(|_| file.into());
+    let mut parts: HashSet<PathBuf> = HashSet::new();
     let loaded: Vec<(String, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = paths
         .iter()
         .map(|path| {
             let file = label(path);
-            let loaded = spec::load(&file, &Disk);
+            let recorder = Recorder::default();
+            let loaded = spec::load(&file, &recorder);
+            let reached = recorder.reached.into_inner();
+            parts.extend(reached.iter().filter(|path| **path != file).map(|path| real(path)));
             (file, loaded)
         })
         .collect();
-    // A file that another one extends need not be whole: it is judged as a part.
-    let real = |file: &str| std::fs::canonicalize(file).unwrap_or_else(|_| file.into());
-    let mut parts: HashSet<PathBuf> = HashSet::new();
-    for path in paths {
-        parts.extend(spec::extended_files(&label(path), &Disk).iter().map(|file| real(file)));
-    }
     let mut shown = HashSet::new();
     let mut add = |all: Vec<Diagnostic>| {
         // A problem of a part is met again in every spec that extends it.

@@ -1,114 +1,103 @@
-//! The JSON result of `inspect`.
+//! The results of `inspect`: JSON and text.
 
-use crate::check::Measured;
+use super::escape;
+use super::terminal::Style;
+use super::terminal::palette::{self, paint};
+use crate::check::{Measured, Unit, frequency_text, value_text};
+use crate::inspect::{Inspected, Way};
 use serde::Serialize;
+use std::fmt::Write as _;
 use std::io::{self, Write};
 
-/// All sweeps inspected.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct InspectResult {
+#[derive(Serialize)]
+struct Result<'a> {
     format: u32,
-    /// One per sweep file, in the order of the command line.
-    pub sweeps: Vec<InspectSweep>,
+    sweeps: &'a [Inspected],
 }
 
-/// What one sweep shows.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct InspectSweep {
-    /// The file as given.
-    pub file: String,
-    /// Number of points.
-    pub points: usize,
-    /// Lowest and highest frequency, Hz.
-    pub band_hz: [f64; 2],
-    /// Every crossover, rising in frequency.
-    pub crossovers: Vec<InspectCrossover>,
-    /// Every phase crossover, rising in frequency.
-    pub phase_crossovers: Vec<InspectPhaseCrossover>,
-    /// The highest falling crossover, Hz.
-    pub crossover_hz: Option<Measured>,
-    /// The phase margin nearest to 0, deg.
-    pub phase_margin_deg: Option<Measured>,
-    /// Gain margin, dB.
-    pub gain_margin_db: Option<Measured>,
-    /// Gain reduction margin, dB.
-    pub gain_reduction_margin_db: Option<Measured>,
-    /// Smallest distance to the critical point.
-    pub stability_margin: Option<Measured>,
-    /// Delay margin, s.
-    pub delay_margin_s: Option<Measured>,
-    /// Scatter of the magnitude about a smooth curve, %; `None` when it is not known.
-    pub noise_percent: Option<f64>,
-    /// Observations, one sentence each.
-    pub findings: Vec<String>,
+/// Writes the JSON result, a line per entry.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_inspect_json(mut sink: impl Write, sweeps: &[Inspected]) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut sink, &Result { format: 1, sweeps })?;
+    sink.write_all(b"\n")?;
+    sink.flush()
 }
 
-/// A frequency where the magnitude is 1.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct InspectCrossover {
-    /// The frequency, Hz.
-    pub frequency_hz: f64,
-    /// The phase margin there, deg, in (-180, 180].
-    pub phase_margin_deg: f64,
-    /// Which way the magnitude goes.
-    pub direction: Direction,
-}
-
-/// Which way the magnitude goes through 1.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Direction {
-    /// From above 1 to below.
-    Falling,
-    /// From below 1 to above.
-    Rising,
-}
-
-/// A frequency where the loop gain lies on the ray through the critical point.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct InspectPhaseCrossover {
-    /// The frequency, Hz.
-    pub frequency_hz: f64,
-    /// Factor by which the gain may rise before the critical point is reached, dB; negative above magnitude 1.
-    pub gain_margin_db: f64,
-}
-
-impl InspectResult {
-    /// A result of these sweeps.
-    #[must_use]
-    pub const fn new(sweeps: Vec<InspectSweep>) -> Self {
-        Self { format: 1, sweeps }
+/// The text of one sweep. Text from files is shown harmless.
+#[must_use]
+pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
+    let mut text = String::new();
+    let [from, to] = sweep.band_hz;
+    line(&mut text, &paint(&escape::terminal(&sweep.file), palette::STRONG, style));
+    line(&mut text, &format!("  {} points from {} to {}", sweep.points, frequency_text(from), frequency_text(to)));
+    for crossing in &sweep.crossovers {
+        let way = match crossing.direction {
+            Way::Falling => "falling",
+            Way::Rising => "rising",
+        };
+        let margin = value_text(crossing.phase_margin_deg, None, Unit::Deg, false);
+        let at = frequency_text(crossing.frequency_hz);
+        line(&mut text, &format!("  {way} crossover at {at}, phase margin {margin}"));
     }
-
-    /// Writes it, a line per entry.
-    ///
-    /// # Errors
-    /// When the sink cannot be written.
-    pub fn write_json(&self, mut sink: impl Write) -> io::Result<()> {
-        serde_json::to_writer_pretty(&mut sink, self)?;
-        sink.write_all(b"\n")?;
-        sink.flush()
+    for crossing in &sweep.phase_crossovers {
+        let at = frequency_text(crossing.frequency_hz);
+        let margin = value_text(crossing.gain_margin_db.abs(), None, Unit::Db, false);
+        let word = if crossing.gain_margin_db < 0.0 { "gain reduction margin" } else { "gain margin" };
+        line(&mut text, &format!("  phase crossover at {at}, {word} {margin}"));
     }
+    let rows = [
+        ("crossover", sweep.crossover_hz, Unit::Hz),
+        ("phase margin", sweep.phase_margin_deg, Unit::Deg),
+        ("gain margin", sweep.gain_margin_db, Unit::Db),
+        ("gain reduction margin", sweep.gain_reduction_margin_db, Unit::Db),
+        ("stability margin", sweep.stability_margin, Unit::One),
+        ("delay margin", sweep.delay_margin_s, Unit::S),
+    ];
+    for (name, measured, unit) in rows {
+        line(&mut text, &format!("  {name:<22}{}", row(measured, unit)));
+    }
+    for finding in &sweep.findings {
+        line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
+    }
+    text
+}
+
+fn row(measured: Option<Measured>, unit: Unit) -> String {
+    let Some(m) = measured else { return "none in the sweep".to_owned() };
+    let mut text = value_text(m.value, m.uncertainty, unit, m.at_least == Some(true));
+    // A frequency that is the value itself is not said twice.
+    if unit != Unit::Hz {
+        let _ = write!(text, " at {}", frequency_text(m.at_hz));
+    }
+    text
+}
+
+fn line(text: &mut String, words: &str) {
+    text.push_str(words);
+    text.push('\n');
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::inspect::{Crossover, PhaseCrossover};
     use serde_json::{Value, json};
 
     #[test]
     fn keys_are_those_of_the_format() {
         let measured = |value, at_hz| Some(Measured { value, uncertainty: None, at_hz, at_least: None });
-        let sweep = InspectSweep {
+        let sweep = Inspected {
             file: "24v-3a.csv".to_owned(),
             points: 401,
             band_hz: [100.0, 5e5],
-            crossovers: vec![InspectCrossover {
+            crossovers: vec![Crossover {
                 frequency_hz: 9310.4,
                 phase_margin_deg: 44.1,
-                direction: Direction::Falling,
+                direction: Way::Falling,
             }],
-            phase_crossovers: vec![InspectPhaseCrossover { frequency_hz: 61_750.0, gain_margin_db: 12.6 }],
+            phase_crossovers: vec![PhaseCrossover { frequency_hz: 61_750.0, gain_margin_db: 12.6 }],
             crossover_hz: measured(9310.4, 9310.4),
             phase_margin_deg: measured(44.1, 9310.4),
             gain_margin_db: None,
@@ -119,7 +108,7 @@ mod tests {
             findings: vec!["one sentence".to_owned()],
         };
         let mut bytes = Vec::new();
-        InspectResult::new(vec![sweep]).write_json(&mut bytes).unwrap();
+        write_inspect_json(&mut bytes, &[sweep]).unwrap();
         let value: Value = serde_json::from_slice(&bytes).unwrap();
         assert_eq!(
             value,

@@ -4,7 +4,7 @@
 
 use super::{TOOL, Tally};
 use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, Severity};
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use std::io::{self, BufWriter, Seek, Write};
 use tempfile::SpooledTempFile;
@@ -82,6 +82,39 @@ impl<'a> From<&'a Diagnostic> for ErrorBody<'a> {
             help: diagnostic.help.as_deref(),
         }
     }
+}
+
+#[derive(serde::Serialize)]
+struct LintBody<'a> {
+    format: u32,
+    findings: Vec<FindingBody<'a>>,
+}
+
+#[derive(serde::Serialize)]
+struct FindingBody<'a> {
+    severity: &'static str,
+    #[serde(flatten)]
+    body: ErrorBody<'a>,
+}
+
+/// Writes the findings of `lint`, a line per entry.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
+    let findings = findings
+        .iter()
+        .map(|finding| FindingBody {
+            severity: match finding.severity {
+                Severity::Error => "error",
+                Severity::Warning => "warning",
+            },
+            body: ErrorBody::from(finding),
+        })
+        .collect();
+    serde_json::to_writer_pretty(&mut sink, &LintBody { format: 1, findings })?;
+    sink.write_all(b"\n")?;
+    sink.flush()
 }
 
 /// The object of one run, a piece for [`JsonWriter::append`].

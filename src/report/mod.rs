@@ -16,8 +16,8 @@ pub mod terminal;
 pub(crate) mod sample;
 
 pub use diagnostics::render_diagnostic;
-pub use inspect::{Direction, InspectCrossover, InspectPhaseCrossover, InspectResult, InspectSweep};
-pub use json::{JsonWriter, run_json};
+pub use inspect::{render_inspect, write_inspect_json};
+pub use json::{JsonWriter, run_json, write_lint_json};
 pub use tally::{Board, Counts, Tally};
 
 /// What wrote a report: `loopgauge 0.1.0`.

@@ -51,6 +51,12 @@ impl TerminalSpool {
         Self { style, sections: SECTIONS.map(|_| Spool::new()), summaries: Spool::new() }
     }
 
+    /// How its texts are to be rendered.
+    #[must_use]
+    pub const fn style(&self) -> Style {
+        self.style
+    }
+
     /// Appends a run.
     ///
     /// # Errors
