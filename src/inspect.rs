@@ -83,8 +83,13 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     let span = sweep.curve.span();
     let quantities = Quantities::of(&sweep, span, None);
     let measured = quantities.report(1.0);
-    let subject =
-        Subject { curve: &sweep.curve, crossings: &sweep.crossings, span, open_loop_poles: 0, critical_point };
+    let subject = Subject {
+        curve: &sweep.curve,
+        crossings: &sweep.crossings,
+        span,
+        open_loop_poles: 0,
+        critical_point,
+    };
     let mut findings = Vec::new();
     if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));

@@ -30,17 +30,18 @@ enum Done {
 /// Runs the command.
 pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
     match prepare(args, console) {
-        Some((only, specs, pool)) => {
-            judge_all(args, verbose, only.as_ref(), &specs, &pool, console)
-        }
+        Some((only, specs, pool)) => judge_all(args, verbose, only.as_ref(), &specs, &pool, console),
         None => UNREADABLE,
     }
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, Specs, rayon::ThreadPool)> {
-    let stdout = [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
+    let stdout =
+        [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
     if stdout.count() > 1 {
-        console.fault("only one of --json and --junit can go to standard output: give the other one a file name");
+        console.fault(
+            "only one of --json and --junit can go to standard output: give the other one a file name",
+        );
         return None;
     }
     let only = match globs(&args.only) {
@@ -138,7 +139,7 @@ fn told(trouble: Trouble, specs_shown: &mut HashSet<String>) -> Vec<Diagnostic> 
         Trouble::Run(problems) => problems,
         Trouble::Spec { spec_file, problems, of_run } => {
             let mut all = if specs_shown.insert(spec_file) { problems } else { Vec::new() };
-            all.push(of_run);
+            all.push(*of_run);
             all
         }
     }

@@ -81,7 +81,10 @@ fn search(folder: &Path, places: &mut Vec<RunPlace>, problems: &mut Vec<Diagnost
             Err(error) => {
                 let place = error.path().map_or_else(|| label(folder), label);
                 let file: Arc<str> = place.into();
-                problems.push(Diagnostic::error("folder-unreadable", format!("cannot be searched: {error}")).in_file(&file));
+                problems.push(
+                    Diagnostic::error("folder-unreadable", format!("cannot be searched: {error}"))
+                        .in_file(&file),
+                );
             }
         }
     }

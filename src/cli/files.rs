@@ -35,15 +35,12 @@ pub fn read_regular(path: &Path, label: &Arc<str>, limit: u64, into: &mut Vec<u8
     into.clear();
     let failed = |code, message: String| Diagnostic::error(code, message).in_file(label);
     let system = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::NotFound => {
-            failed("file-missing", "there is no such file".to_owned()).with_help("check the name, also upper and lower case")
-        }
+        std::io::ErrorKind::NotFound => failed("file-missing", "there is no such file".to_owned())
+            .with_help("check the name, also upper and lower case"),
         _ => failed("file-unreadable", format!("cannot be read: {error}")),
     };
     let found = fs::metadata(path).map_err(system)?;
-    let kind = |what: &str| {
-        failed("file-kind", format!("is {what}, a regular file is wanted"))
-    };
+    let kind = |what: &str| failed("file-kind", format!("is {what}, a regular file is wanted"));
     if found.is_dir() {
         return Err(kind("a folder"));
     }
@@ -83,9 +80,12 @@ pub fn inside(folder: &Path, name: &str, label: &Arc<str>) -> Result<PathBuf, Di
     if has_link {
         let real = fs::canonicalize(&path).ok().zip(fs::canonicalize(folder).ok());
         if !real.is_some_and(|(file, folder)| file.starts_with(folder)) {
-            return Err(Diagnostic::error("sweep-outside", "is a link that leads out of the run's folder, or nowhere")
-                .in_file(label)
-                .with_help("copy the sweep into the run's folder"));
+            return Err(Diagnostic::error(
+                "sweep-outside",
+                "is a link that leads out of the run's folder, or nowhere",
+            )
+            .in_file(label)
+            .with_help("copy the sweep into the run's folder"));
         }
     }
     Ok(path)

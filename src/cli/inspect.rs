@@ -49,7 +49,8 @@ fn write(args: &InspectArgs, sweeps: &[Inspected], console: &mut Console) {
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_inspect_json(&mut file, sweeps).map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_inspect_json(&mut file, sweeps)
+                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
             Ok(file)
         });
         commit(written, console);

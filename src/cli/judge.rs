@@ -27,7 +27,7 @@ pub enum Trouble {
     /// Its files could not be read; all their problems.
     Run(Vec<Diagnostic>),
     /// The spec of its product cannot be used; the problems of the spec, and what to say of the run.
-    Spec { spec_file: String, problems: Vec<Diagnostic>, of_run: Diagnostic },
+    Spec { spec_file: String, problems: Vec<Diagnostic>, of_run: Box<Diagnostic> },
 }
 
 /// Reads a sweep file.
@@ -55,7 +55,11 @@ pub fn read_sweep(
 ///
 /// # Errors
 /// What is wrong with them.
-pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
+pub fn load(
+    place: &RunPlace,
+    specs: &Specs,
+    bytes: &mut Vec<u8>,
+) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
     let file: Arc<str> = label(&place.file).into();
     read_regular(&place.file, &file, YAML_LIMIT, bytes).map_err(|problem| Trouble::Run(vec![problem]))?;
     let raw = run::parse(bytes, &file, &place.label).map_err(Trouble::Run)?;
@@ -64,23 +68,24 @@ pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run
         Ok(spec) => spec,
         Err(problems) => {
             let spec_file = specs.file(raw.product());
-            let of_run = Diagnostic::error("run-spec", format!("is not judged: its spec {spec_file} cannot be used"))
-                .in_file(&file)
-                .with_help("mend the spec first");
-            return Err(Trouble::Spec { spec_file, problems: problems.clone(), of_run });
+            let of_run =
+                Diagnostic::error("run-spec", format!("is not judged: its spec {spec_file} cannot be used"))
+                    .in_file(&file)
+                    .with_help("mend the spec first");
+            return Err(Trouble::Spec { spec_file, problems: problems.clone(), of_run: Box::new(of_run) });
         }
     };
     if spec.spec.product != raw.product() {
-        let message = format!(
-            "is of the product `{}`, the spec given is of `{}`",
-            raw.product(),
-            spec.spec.product
-        );
+        let message =
+            format!("is of the product `{}`, the spec given is of `{}`", raw.product(), spec.spec.product);
         return Err(Trouble::Run(vec![
-            Diagnostic::error("run-product", message).in_file(&file).with_help("name the folder of all specs with --specs"),
+            Diagnostic::error("run-product", message)
+                .in_file(&file)
+                .with_help("name the folder of all specs with --specs"),
         ]));
     }
-    let names = if raw.needs_listing() { list(place.folder(), &file).map_err(Trouble::Run)? } else { Vec::new() };
+    let names =
+        if raw.needs_listing() { list(place.folder(), &file).map_err(Trouble::Run)? } else { Vec::new() };
     let run = raw.resolve(spec, &names).map_err(Trouble::Run)?;
     Ok((run, loaded))
 }
@@ -88,7 +93,10 @@ pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run
 /// Names of the files in a run's folder, sorted.
 fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> {
     let failed = |error: std::io::Error| {
-        vec![Diagnostic::error("folder-unreadable", format!("its folder cannot be listed: {error}")).in_file(file)]
+        vec![
+            Diagnostic::error("folder-unreadable", format!("its folder cannot be listed: {error}"))
+                .in_file(file),
+        ]
     };
     let mut names = Vec::new();
     for entry in fs::read_dir(folder).map_err(failed)? {

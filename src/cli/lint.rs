@@ -143,15 +143,19 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
         match load(place, &specs, &mut bytes) {
             Err(Trouble::Run(problems)) => findings.extend(problems),
             Err(Trouble::Spec { problems, of_run, .. }) => {
-                findings.extend(problems.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))));
-                findings.push(of_run);
+                findings.extend(
+                    problems.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))),
+                );
+                findings.push(*of_run);
             }
             Ok((run, _)) => {
                 for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
                     let file: Arc<str> = format!("{}/{}", place.label, entry.file).into();
-                    let read = inside(place.folder(), &entry.file, &file).map_err(|problem| vec![problem]).and_then(|path| {
-                        read_sweep(&path, &file, &run.reading, &mut bytes, &mut scratch, &mut samples)
-                    });
+                    let read = inside(place.folder(), &entry.file, &file)
+                        .map_err(|problem| vec![problem])
+                        .and_then(|path| {
+                            read_sweep(&path, &file, &run.reading, &mut bytes, &mut scratch, &mut samples)
+                        });
                     findings.extend(read.err().into_iter().flatten());
                 }
             }
@@ -166,7 +170,8 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_lint_json(&mut file, findings).map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_lint_json(&mut file, findings)
+                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
             Ok(file)
         });
         commit(written, console);

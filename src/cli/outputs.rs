@@ -41,7 +41,7 @@ impl Wanted {
 
 /// Where JUnit suites go.
 enum Junit {
-    File { writer: JunitWriter<OutputFile>, path: PathBuf },
+    File { writer: Box<JunitWriter<OutputFile>>, path: PathBuf },
     Folder(PathBuf),
 }
 
@@ -59,7 +59,11 @@ fn is_stdout(path: &Path) -> bool {
 }
 
 fn create(path: &Path) -> Result<OutputFile, String> {
-    if is_stdout(path) { Ok(OutputFile::stdout()) } else { OutputFile::create(path).map_err(|e| e.to_string()) }
+    if is_stdout(path) {
+        Ok(OutputFile::stdout())
+    } else {
+        OutputFile::create(path).map_err(|e| e.to_string())
+    }
 }
 
 fn is_folder(path: &Path) -> bool {
@@ -79,7 +83,8 @@ impl Outputs {
             outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
         }
         if let Some(path) = &args.json {
-            let opened = create(path).and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
+            let opened =
+                create(path).and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
             match opened {
                 Ok(writer) => outputs.json = Some((writer, path.clone())),
                 Err(text) => console.fault(&text),
@@ -94,7 +99,10 @@ impl Outputs {
             } else {
                 match create(path) {
                     Ok(file) => {
-                        outputs.junit = Some(Junit::File { writer: JunitWriter::new(file), path: path.clone() });
+                        outputs.junit = Some(Junit::File {
+                            writer: Box::new(JunitWriter::new(file)),
+                            path: path.clone(),
+                        });
                     }
                     Err(text) => console.fault(&text),
                 }

@@ -75,7 +75,8 @@ impl Specs {
         let loaded = spec::load(&label(&path), &Disk)?;
         if self.is_folder && loaded.spec.product != product {
             let file: Arc<str> = label(&path).into();
-            let message = format!("declares the product `{}`, its name says `{product}`", loaded.spec.product);
+            let message =
+                format!("declares the product `{}`, its name says `{product}`", loaded.spec.product);
             return Err(vec![
                 Diagnostic::error("spec-name", message)
                     .in_file(&file)

@@ -31,7 +31,10 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
     let mut text = String::new();
     let [from, to] = sweep.band_hz;
     line(&mut text, &paint(&escape::terminal(&sweep.file), palette::STRONG, style));
-    line(&mut text, &format!("  {} points from {} to {}", sweep.points, frequency_text(from), frequency_text(to)));
+    line(
+        &mut text,
+        &format!("  {} points from {} to {}", sweep.points, frequency_text(from), frequency_text(to)),
+    );
     for crossing in &sweep.crossovers {
         let way = match crossing.direction {
             Way::Falling => "falling",

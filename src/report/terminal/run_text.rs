@@ -2,10 +2,7 @@
 
 use super::Style;
 use super::palette::{self, paint};
-use crate::check::{
-    CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, frequency_text, limit_text, value_against,
-    value_text,
-};
+use crate::check::{CheckOutcome, CornerOutcome, NO_BASELINE, RunOutcome, Unit, Verdict, value_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 
@@ -37,7 +34,7 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         let checks: Vec<&CheckOutcome> = corner.checks.iter().filter(|c| c.verdict == verdict).collect();
         // What is not judged, and what was noticed, stands with the worst of its corner.
         let is_home = home(corner) == verdict;
-        let hanging = if is_home { not_judged(corner) } else { Vec::new() };
+        let hanging = if is_home { not_judged(corner, style) } else { Vec::new() };
         if checks.is_empty() && hanging.is_empty() {
             continue;
         }
@@ -45,7 +42,7 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        checks.iter().for_each(|check| push_check(&mut text, corner, check, style));
+        checks.iter().for_each(|check| push_check(&mut text, check, style));
         for (reason, names) in hanging {
             let line = format!("      not judged: {} ({reason})", names.join(", "));
             text.push_str(&paint(&line, palette::of(Verdict::NotJudged), style));
@@ -84,10 +81,14 @@ fn home(corner: &CornerOutcome) -> Verdict {
     Verdict::worst(corner.checks.iter().map(|check| check.verdict)).unwrap_or(Verdict::Invalid)
 }
 
-/// Names of the checks that are not judged, by reason, reasons in the order they appear.
-fn not_judged(corner: &CornerOutcome) -> Vec<(String, Vec<String>)> {
+/// Names of the checks that are not judged, by reason, reasons in the order they appear. That no baseline was given is
+/// known to who gave none, and only said when everything is wanted.
+fn not_judged(corner: &CornerOutcome, style: Style) -> Vec<(String, Vec<String>)> {
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     for check in corner.checks.iter().filter(|check| check.verdict == Verdict::NotJudged) {
+        if check.message == NO_BASELINE && !style.every_check {
+            continue;
+        }
         let reason = terminal(&check.message);
         let reason = reason.strip_prefix("not judged: ").unwrap_or(&reason).to_owned();
         let name = terminal(&check.check).into_owned();
@@ -99,39 +100,17 @@ fn not_judged(corner: &CornerOutcome) -> Vec<(String, Vec<String>)> {
     reasons
 }
 
-fn push_check(text: &mut String, corner: &CornerOutcome, check: &CheckOutcome, style: Style) {
+fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
     let name = paint(&terminal(&check.check), palette::of(check.verdict), style);
-    let message = terminal(&check.message);
-    match value_and_limit(corner, check) {
-        Some((value, rest)) => {
-            text.push_str(&format!("      {name} {value}{rest}\n"));
-            // The message of a plain comparison says the same again.
-            if check.verdict != Verdict::Pass && !message.contains(&value) {
-                text.push_str(&format!("        {message}\n"));
-            }
-        }
-        None => text.push_str(&format!("      {name}: {message}\n")),
-    }
-    if let Some(remedy) = check.remedy.as_deref().filter(|_| check.verdict != Verdict::Pass) {
+    text.push_str(&format!("      {name}: {}\n", terminal(&check.message)));
+    if let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) {
         let line = format!("to do: {}", terminal(remedy));
         text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
     }
 }
 
-/// The value, and what is said about it: `44.1 deg ± 0.7 deg` and `, wanted at least 50 deg, found at 9.31 kHz`.
-fn value_and_limit(corner: &CornerOutcome, check: &CheckOutcome) -> Option<(String, String)> {
-    let unit = check.unit.unwrap_or(Unit::One);
-    let limit = check.limit.unwrap_or(Limit { min: None, max: None });
-    let value = value_against(check.value?, check.uncertainty, unit, corner.is_bound(check), &limit);
-    let mut rest = String::new();
-    if check.limit.is_some() {
-        rest.push_str(&format!(", wanted {}", limit_text(&limit, unit)));
-    }
-    // A frequency that is the value itself is not said twice.
-    if let Some(at_hz) = check.at_hz.filter(|at| !(unit == Unit::Hz && check.value == Some(*at))) {
-        rest.push_str(&format!(", found at {}", frequency_text(at_hz)));
-    }
-    Some((value, rest))
+const fn calls_for_action(verdict: Verdict) -> bool {
+    matches!(verdict, Verdict::Invalid | Verdict::Missing | Verdict::Fail | Verdict::Undecided)
 }
 
 /// The run's title, its verdict, its corners, and its least phase margin.
