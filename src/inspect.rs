@@ -94,7 +94,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));
     }
-    findings.extend(undersampled(&sweep.curve, span).map(|place| place.text()));
+    findings.extend(undersampled(&sweep, span).map(|place| place.text()));
     if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
         findings.push(
             "no phase crossover below 0 dB in the sweep: the gain margin is a lower bound, supposing that the gain goes on \

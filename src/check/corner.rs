@@ -158,7 +158,7 @@ fn observations(sweep: &Analysed, span: Span) -> Vec<String> {
             frequency_text(crossing.point.hz())
         ));
     }
-    if let Some(place) = undersampled(&sweep.curve, span) {
+    if let Some(place) = undersampled(sweep, span) {
         findings.push(place.text());
     }
     if sweep.crossings.phase_in(span).any(|c| c.point.ln_mag > 0.0 && c.direction != Direction::Touching) {
