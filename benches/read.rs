@@ -1,5 +1,7 @@
 //! Reading an ordinary sweep, against the fastest safe loop over the same bytes that checks nothing.
 
+#![allow(missing_docs, clippy::unwrap_used, clippy::indexing_slicing, reason = "a bench fails by panicking")]
+
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loopgauge::sweep::{Reading, Samples, Scratch, read};
 use std::fmt::Write;

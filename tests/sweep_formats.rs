@@ -1,5 +1,7 @@
 //! One loop written in many legal ways, many broken files, and bytes of all kinds.
 
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "a test fails by panicking")]
+
 use loopgauge::diagnostic::{Diagnostic, Severity, has_errors};
 use loopgauge::sweep::{
     AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading, Samples, Scratch, read,

@@ -26,6 +26,8 @@ struct Careful<'a> {
     source: &'a Source<'a>,
     errors: Vec<Diagnostic>,
     stands: Vec<Stand>,
+    /// Neighbours that do not rise, and that do not fall.
+    broken: [usize; 2],
 }
 
 /// Reads all rows into the samples and explains what is wrong. `line` is that of the first row.
@@ -39,7 +41,7 @@ pub(super) fn read_rows_carefully(
     room: &mut Room,
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
-    let mut careful = Careful { rows, source, errors: Vec::new(), stands: Vec::new() };
+    let mut careful = Careful { rows, source, errors: Vec::new(), stands: Vec::new(), broken: [0; 2] };
     let unread = careful.all_rows(line, room, samples);
     careful.check_order(room, samples);
     if careful.errors.is_empty() && samples.len() < FEWEST_POINTS {
@@ -66,7 +68,9 @@ impl Careful<'_> {
                 Err(why) => self.broken_row(why, Stand { start, line }),
             };
             line += line_ends(text, start, at);
-            if self.errors.len() >= MOST_ERRORS {
+            // Whichever way the sweep is meant to go, there are too many errors already.
+            let disorder = self.broken.iter().all(|broken| *broken >= MOST_ERRORS);
+            if disorder || self.errors.len() >= MOST_ERRORS {
                 let unended = text.len() > at && text.last() != Some(&b'\n');
                 return line_ends(text, at, text.len()) + u64::from(unended);
             }
@@ -107,6 +111,11 @@ impl Careful<'_> {
                 self.field_error("sweep-gain", message, stand, at, &room.fields, help);
             }
             Ok((ln_magnitude, phase_rad)) if is_frequency(frequency_hz) => {
+                if let Some(before) = samples.frequency_hz.last() {
+                    let [rising, falling] = &mut self.broken;
+                    *rising += usize::from(frequency_hz <= *before);
+                    *falling += usize::from(frequency_hz >= *before);
+                }
                 samples.frequency_hz.push(frequency_hz);
                 samples.ln_magnitude.push(ln_magnitude);
                 samples.phase_rad.push(phase_rad);

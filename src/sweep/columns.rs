@@ -292,7 +292,7 @@ mod tests {
     fn layout(text: &str, columns: &Columns, named: bool) -> Result<Layout, Vec<Unclear>> {
         let reading = Reading::default();
         let mut fields = Vec::new();
-        cut(text.as_bytes(), 0, Dialect::new(&reading).unwrap(), true, &mut fields).unwrap();
+        cut(text.as_bytes(), 0, Dialect::new(&reading, &"f.csv".into()).unwrap(), true, &mut fields).unwrap();
         resolve(&Header { text, fields: &fields, named }, columns)
     }
 

@@ -58,36 +58,49 @@ impl NoGain {
 /// Why the numbers make no loop gain.
 #[inline]
 pub(super) fn convert(form: Form, numbers: &Numbers) -> Result<(f64, f64), NoGain> {
-    let [_, a, b, c, d] = *numbers;
-    let (ln_magnitude, phase_rad, at) = match form {
-        Form::Polar(gain, phase) => {
-            let ln_magnitude = match gain {
-                GainUnit::Decibel => a * LN_PER_DECIBEL,
-                GainUnit::Ratio if a > 0.0 => a.ln(),
-                GainUnit::Ratio => return Err(NoGain::RatioNotPositive),
-            };
-            let phase_rad = match phase {
-                AngleUnit::Degree => b.to_radians(),
-                AngleUnit::Radian => b,
-            };
-            if phase_rad.abs() > MOST_PHASE_RAD {
-                return Err(NoGain::Phase(2));
-            }
-            (ln_magnitude, phase_rad, 1)
-        }
-        Form::Complex => {
-            let whole = Scaled::new(a, b).ok_or(NoGain::Zero(1))?;
-            (whole.ln_magnitude(), b.atan2(a), 1)
-        }
-        Form::Sides => {
-            let input = Scaled::new(a, b).ok_or(NoGain::Zero(1))?;
-            let output = Scaled::new(c, d).ok_or(NoGain::Zero(3))?;
-            let (ln_magnitude, phase_rad) = output.over(input);
-            (ln_magnitude, phase_rad, 3)
-        }
+    match form {
+        Form::Polar(gain, phase) => polar(gain, phase, numbers),
+        Form::Complex => complex(numbers),
+        Form::Sides => sides(numbers),
+    }
+}
+
+#[inline]
+fn polar(gain: GainUnit, phase: AngleUnit, numbers: &Numbers) -> Result<(f64, f64), NoGain> {
+    let [_, gain_value, phase_value, ..] = *numbers;
+    let ln_magnitude = match gain {
+        GainUnit::Decibel => gain_value * LN_PER_DECIBEL,
+        GainUnit::Ratio if gain_value > 0.0 => gain_value.ln(),
+        GainUnit::Ratio => return Err(NoGain::RatioNotPositive),
     };
+    let phase_rad = match phase {
+        AngleUnit::Degree => phase_value.to_radians(),
+        AngleUnit::Radian => phase_value,
+    };
+    if phase_rad.abs() > MOST_PHASE_RAD { Err(NoGain::Phase(2)) } else { bounded(ln_magnitude, phase_rad, 1) }
+}
+
+// Out of line, as `sides` is: their logarithms would crowd the loop over polar rows, which most files have.
+#[inline(never)]
+fn complex(numbers: &Numbers) -> Result<(f64, f64), NoGain> {
+    let [_, re, im, ..] = *numbers;
+    let whole = Scaled::new(re, im).ok_or(NoGain::Zero(1))?;
+    bounded(whole.ln_magnitude(), im.atan2(re), 1)
+}
+
+#[inline(never)]
+fn sides(numbers: &Numbers) -> Result<(f64, f64), NoGain> {
+    let [_, input_re, input_im, output_re, output_im] = *numbers;
+    let input = Scaled::new(input_re, input_im).ok_or(NoGain::Zero(1))?;
+    let output = Scaled::new(output_re, output_im).ok_or(NoGain::Zero(3))?;
+    let (ln_magnitude, phase_rad) = output.over(input);
+    bounded(ln_magnitude, phase_rad, 3)
+}
+
+#[inline]
+fn bounded(ln_magnitude: f64, phase_rad: f64, number: usize) -> Result<(f64, f64), NoGain> {
     if ln_magnitude.abs() > MOST_LN_MAGNITUDE {
-        Err(NoGain::Magnitude(at))
+        Err(NoGain::Magnitude(number))
     } else {
         Ok((ln_magnitude, phase_rad))
     }

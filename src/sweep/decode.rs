@@ -23,7 +23,7 @@ pub(super) fn decode<'a>(
     file: &'a Arc<str>,
     dialect: Dialect<'_>,
     buffer: &'a mut String,
-) -> Result<Source<'a>, Diagnostic> {
+) -> Result<Source<'a>, Vec<Diagnostic>> {
     let first_line = (skip_rows as u64).saturating_add(1);
     let text = if let Some(body) = bytes.strip_prefix(UTF16_LITTLE_MARK) {
         decode_utf16(body, u16::from_le_bytes, skip_rows, file, dialect, buffer)?
@@ -31,16 +31,15 @@ pub(super) fn decode<'a>(
         decode_utf16(body, u16::from_be_bytes, skip_rows, file, dialect, buffer)?
     } else {
         let body = bytes.strip_prefix(UTF8_MARK).unwrap_or(bytes);
-        let body = skip(body, skip_rows).map_err(|lines| too_short(skip_rows, lines, file))?;
+        let body = skip(body, skip_rows).map_err(|lines| vec![too_short(skip_rows, lines, file)])?;
         std::str::from_utf8(body).map_err(|error| {
             let (before, bad) = body.split_at_checked(error.valid_up_to()).unwrap_or((body, &[]));
             let before = std::str::from_utf8(before).unwrap_or_default();
             let found = bad.first().map_or_else(String::new, |byte| format!("byte 0x{byte:02X}"));
             let source = Source { file, text: before, first_line };
-            not_text(&source, bad, &format!("{found} is not valid UTF-8"), dialect).with_help(
-                "save the file as UTF-8, or as UTF-16 with a byte order mark; lines above the header that are \
-                 something else may be passed over with `reading: {skip_rows: …}`",
-            )
+            let help = "save the file as UTF-8, or as UTF-16 with a byte order mark; lines above the header that are \
+                        something else may be passed over with `reading: {skip_rows: …}`";
+            not_text(&source, bad, &format!("{found} is not valid UTF-8"), help, dialect)
         })?
     };
     let source = Source { file, text, first_line };
@@ -49,8 +48,9 @@ pub(super) fn decode<'a>(
         Some(at) => {
             let (before, bad) = text.split_at_checked(at).unwrap_or((text, ""));
             let source = Source { text: before, ..source };
-            Err(not_text(&source, bad.as_bytes(), "a NUL character stands in what should be text", dialect)
-                .with_help("save the sweep as delimited text; UTF-16 needs a byte order mark"))
+            let message = "a NUL character stands in what should be text";
+            let help = "save the sweep as delimited text; UTF-16 needs a byte order mark";
+            Err(not_text(&source, bad.as_bytes(), message, help, dialect))
         }
     }
 }
@@ -80,12 +80,12 @@ fn decode_utf16<'a>(
     file: &Arc<str>,
     dialect: Dialect<'_>,
     buffer: &'a mut String,
-) -> Result<&'a str, Diagnostic> {
+) -> Result<&'a str, Vec<Diagnostic>> {
     let (pairs, odd) = body.as_chunks::<2>();
     let mut units = pairs.iter().map(|pair| unit(*pair)).peekable();
     for done in 0..skip_rows {
         if units.peek().is_none() {
-            return Err(too_short(skip_rows, done as u64, file));
+            return Err(vec![too_short(skip_rows, done as u64, file)]);
         }
         let _ = units.by_ref().find(|unit| *unit == u16::from(b'\n'));
     }
@@ -109,14 +109,20 @@ fn decode_utf16<'a>(
         Some(message) => {
             let first_line = (skip_rows as u64).saturating_add(1);
             let source = Source { file, text: buffer.as_str(), first_line };
-            Err(not_text(&source, &[], &message, dialect)
-                .with_help("the file is damaged or cut off: export it again, as UTF-8 or UTF-16"))
+            let help = "the file is damaged or cut off: export it again, as UTF-8 or UTF-16";
+            Err(not_text(&source, &[], &message, help, dialect))
         }
     }
 }
 
 /// An error just after the end of the good text, with what follows for the excerpt.
-fn not_text(good: &Source<'_>, rest: &[u8], message: &str, dialect: Dialect<'_>) -> Diagnostic {
+fn not_text(
+    good: &Source<'_>,
+    rest: &[u8],
+    message: &str,
+    help: &str,
+    dialect: Dialect<'_>,
+) -> Vec<Diagnostic> {
     // Enough of what follows to recognise the line.
     const FOLLOWING: usize = 80;
     let bytes = good.text.as_bytes();
@@ -135,7 +141,7 @@ fn not_text(good: &Source<'_>, rest: &[u8], message: &str, dialect: Dialect<'_>)
         key: None,
     });
     diagnostic.excerpt = Some(excerpt(&line, kept.len()..kept.len() + 1));
-    diagnostic
+    vec![diagnostic.with_help(help)]
 }
 
 /// Number of the field that continues after the beginning of a line.
@@ -154,9 +160,9 @@ mod tests {
     use super::*;
     use crate::sweep::reading::Reading;
 
-    fn try_decode(bytes: &[u8], skip_rows: usize) -> Result<String, Diagnostic> {
+    fn try_decode(bytes: &[u8], skip_rows: usize) -> Result<String, Vec<Diagnostic>> {
         let reading = Reading::default();
-        let dialect = Dialect::new(&reading).unwrap();
+        let dialect = Dialect::new(&reading, &"f.csv".into()).unwrap();
         let mut buffer = "left over".to_owned();
         let file = Arc::from("f.csv");
         decode(bytes, skip_rows, &file, dialect, &mut buffer).map(|source| source.text.to_owned())
@@ -182,13 +188,13 @@ mod tests {
         let mut bytes = UTF16_LITTLE_MARK.to_vec();
         bytes.extend([0x00, 0xD8, b'\n', 0, b'o', 0, b'k', 0]);
         assert_eq!(try_decode(&bytes, 1).unwrap(), "ok");
-        assert!(try_decode(b"a\nb", 3).unwrap_err().message.contains("has 2 lines"));
-        assert!(try_decode(&bytes, 3).unwrap_err().message.contains("has 2 lines"));
+        assert!(try_decode(b"a\nb", 3).unwrap_err()[0].message.contains("has 2 lines"));
+        assert!(try_decode(&bytes, 3).unwrap_err()[0].message.contains("has 2 lines"));
     }
 
     #[track_caller]
     fn bad(bytes: &[u8], line: u64, column: u64, piece: &str) {
-        let error = try_decode(bytes, 0).unwrap_err();
+        let error = try_decode(bytes, 0).unwrap_err().remove(0);
         let place = error.place.clone().unwrap();
         assert_eq!((place.line, place.column), (Some(line), Some(column)), "{error:?}");
         assert!(error.message.contains(piece), "{error:?}");

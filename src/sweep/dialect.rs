@@ -3,6 +3,7 @@
 use super::reading::Reading;
 use crate::diagnostic::Diagnostic;
 use memchr::memchr;
+use std::sync::Arc;
 
 /// The delimiters there are, with the word that declares each of them in a `reading`.
 pub(super) const DELIMITERS: [(u8, &str); 4] =
@@ -24,10 +25,10 @@ impl<'r> Dialect<'r> {
     ///
     /// # Errors
     /// A delimiter or a decimal mark that is none of those allowed.
-    pub fn new(reading: &'r Reading) -> Result<Self, Diagnostic> {
+    pub fn new(reading: &'r Reading, file: &Arc<str>) -> Result<Self, Vec<Diagnostic>> {
         let wrong = |key: &str, found: char, wanted: &str| {
             let message = format!("`reading.{key}` is {found:?}; {wanted} is wanted");
-            Diagnostic::error("sweep-reading", message)
+            vec![Diagnostic::error("sweep-reading", message).in_file(file)]
         };
         let delimiter =
             DELIMITERS.iter().map(|(byte, _)| *byte).find(|byte| char::from(*byte) == reading.delimiter);
@@ -53,20 +54,27 @@ impl<'r> Dialect<'r> {
 
     /// Start of the next row at or after the start of a line at `at`; `None` when only blank lines and comments follow.
     #[inline]
-    pub fn next_row(self, text: &[u8], mut at: usize) -> Option<usize> {
-        loop {
-            let first = *text.get(at)?;
-            let comment = self.comment.first() == Some(&first)
-                && text.get(at..).is_some_and(|rest| rest.starts_with(self.comment));
-            if !comment && (first > b' ' || !self.is_blank_line(text, at)) {
-                return Some(at);
-            }
-            at = next_line(text, at);
-        }
+    pub fn next_row(self, text: &[u8], at: usize) -> Option<usize> {
+        let first = *text.get(at)?;
+        let plain = first > b' ' && self.comment.first() != Some(&first);
+        if plain { Some(at) } else { self.next_row_after(text, at) }
     }
 
-    fn is_blank_line(self, text: &[u8], at: usize) -> bool {
-        let rest = text.get(at..).unwrap_or_default();
+    #[cold]
+    fn next_row_after(self, text: &[u8], mut at: usize) -> Option<usize> {
+        while let Some(rest) = text.get(at..).filter(|rest| !rest.is_empty()) {
+            let comment = !self.comment.is_empty() && rest.starts_with(self.comment);
+            if !comment && !self.is_blank_line(rest) {
+                return Some(at);
+            }
+            // A run of empty lines is passed over at once.
+            let empty = rest.iter().take_while(|byte| **byte == b'\n').count();
+            at = if empty > 0 { at + empty } else { next_line(text, at) };
+        }
+        None
+    }
+
+    fn is_blank_line(self, rest: &[u8]) -> bool {
         let blanks = rest.iter().take_while(|byte| self.is_blank(**byte)).count();
         matches!(rest.get(blanks..).unwrap_or_default(), [] | [b'\n', ..] | [b'\r'] | [b'\r', b'\n', ..])
     }
@@ -90,7 +98,7 @@ mod tests {
     #[test]
     fn blank_lines_and_comments_are_no_rows() {
         let reading = Reading { comment: "//".to_owned(), ..Reading::default() };
-        let dialect = Dialect::new(&reading).unwrap();
+        let dialect = Dialect::new(&reading, &Arc::from("f")).unwrap();
         let text = b"\r\n \t \n// 1,2\n/1,2\n";
         let row = dialect.next_row(text, 0).unwrap();
         assert_eq!(&text[row..row + 2], b"/1");
@@ -101,14 +109,18 @@ mod tests {
     #[test]
     fn a_line_of_tabs_is_a_row_where_tabs_part_the_fields() {
         let reading = Reading { delimiter: '\t', ..Reading::default() };
-        assert_eq!(Dialect::new(&reading).unwrap().next_row(b"\t\t\n", 0), Some(0));
+        assert_eq!(Dialect::new(&reading, &Arc::from("f")).unwrap().next_row(b"\t\t\n", 0), Some(0));
     }
 
     #[test]
     fn other_marks_are_refused() {
         let reading = Reading { delimiter: '|', ..Reading::default() };
-        assert!(Dialect::new(&reading).unwrap_err().message.contains("`reading.delimiter` is '|'"));
+        assert!(
+            Dialect::new(&reading, &Arc::from("f")).unwrap_err()[0]
+                .message
+                .contains("`reading.delimiter` is '|'")
+        );
         let reading = Reading { decimal: '·', ..Reading::default() };
-        assert!(Dialect::new(&reading).unwrap_err().message.contains("`.` or `,`"));
+        assert!(Dialect::new(&reading, &Arc::from("f")).unwrap_err()[0].message.contains("`.` or `,`"));
     }
 }

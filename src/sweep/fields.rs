@@ -164,7 +164,7 @@ mod tests {
 
     fn cut_all(text: &str, delimiter: char) -> Result<Vec<Vec<String>>, Uncut> {
         let reading = Reading { delimiter, comment: String::new(), ..Reading::default() };
-        let dialect = Dialect::new(&reading).unwrap();
+        let dialect = Dialect::new(&reading, &"f.csv".into()).unwrap();
         let (mut at, mut rows, mut fields) = (0, Vec::new(), Vec::new());
         while let Some(start) = dialect.next_row(text.as_bytes(), at) {
             at = cut(text.as_bytes(), start, dialect, true, &mut fields)?;

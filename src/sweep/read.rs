@@ -95,15 +95,15 @@ fn read_file(
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
     let Scratch { text: buffer, plain, header, order, roles, room } = scratch;
-    let dialect = Dialect::new(reading).map_err(|error| vec![error.in_file(file)])?;
-    let source = decode(bytes, reading.skip_rows, file, dialect, buffer).map_err(|error| vec![error])?;
+    let dialect = Dialect::new(reading, file)?;
+    let source = decode(bytes, reading.skip_rows, file, dialect, buffer)?;
     let text = source.text.as_bytes();
     let quotes = memchr(b'"', text).is_some();
     if dialect.decimal_comma && dialect.delimiter == b',' && !quotes {
         return Err(vec![ambiguous(&source)]);
     }
 
-    let first = first_row(&source, dialect, quotes, header).map_err(|error| vec![error])?;
+    let first = first_row(&source, dialect, quotes, header)?;
     let layout = recognise(&source, first, dialect, reading, order)?;
     layout.roles(roles);
     let plain = (way.straight && !quotes).then(|| with_point(text, dialect, plain));
@@ -139,16 +139,16 @@ fn first_row<'a>(
     dialect: Dialect<'_>,
     quotes: bool,
     header: &'a mut Vec<Field>,
-) -> Result<FirstRow<'a>, Diagnostic> {
+) -> Result<FirstRow<'a>, Vec<Diagnostic>> {
     let text = source.text.as_bytes();
-    let Some(start) = dialect.next_row(text, 0) else { return Err(empty(source)) };
+    let Some(start) = dialect.next_row(text, 0) else { return Err(vec![empty(source)]) };
     let line = source.first_line + line_ends(text, 0, start);
     match cut(text, start, dialect, quotes, header) {
         Ok(next) => Ok(FirstRow { fields: header, start, next, line }),
         Err(why) => {
             let (code, message, at, help) = uncut(why, start);
             let line = line + line_ends(text, start, at);
-            Err(source.error(code, message, line, None, at..at + 1).with_help(help))
+            Err(vec![source.error(code, message, line, None, at..at + 1).with_help(help)])
         }
     }
 }

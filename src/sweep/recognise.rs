@@ -44,7 +44,9 @@ pub(super) fn recognise(
             let general = other_dialect(source, first, dialect, reading)
                 .or_else(|| row_ends(source, first))
                 .or_else(|| numbers_only(source, first, dialect, reading));
-            errors.extend(unclear.iter().map(|unclear| {
+            // One thing wrong with the whole file is one error.
+            let told = if general.is_some() { 1 } else { unclear.len() };
+            errors.extend(unclear.iter().take(told).map(|unclear| {
                 let (message, help) = describe(unclear, &header);
                 error(source, first, message).with_help(general.clone().unwrap_or(help))
             }));
@@ -166,7 +168,9 @@ fn listed(header: &Header<'_>) -> String {
 }
 
 fn suggestion(name: &str, header: &Header<'_>) -> Option<String> {
-    let names: Vec<_> = header.names().filter(|name| !name.is_empty()).collect();
+    // Longer than any name; what is compared with all of a damaged file takes all day.
+    const LONGEST: usize = 200;
+    let names: Vec<_> = header.names().filter(|name| (1..=LONGEST).contains(&name.len())).collect();
     nearest(name, names.iter().map(AsRef::as_ref)).map(str::to_owned)
 }
 

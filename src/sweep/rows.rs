@@ -42,15 +42,29 @@ pub(super) struct Room {
 
 /// Adds all rows to the samples; false as soon as something is not right.
 pub(super) fn read_rows(rows: &Rows<'_>, room: &mut Room, samples: &mut Samples) -> bool {
+    if rows.dialect.by_blanks() {
+        read_parted::<true>(rows, room, samples)
+    } else {
+        read_parted::<false>(rows, room, samples)
+    }
+}
+
+/// As [`read_rows`]; `BLANKS` is whether runs of blanks part the fields, known here for speed.
+fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room, samples: &mut Samples) -> bool {
     let mut numbers = Numbers::default();
     let mut at = rows.start;
+    let (mut not_rising, mut not_falling, mut before) = (false, false, f64::NAN);
     while let Some(start) = rows.dialect.next_row(rows.text, at) {
-        let next = rows.plain.and_then(|plain| straight(rows, plain, start, &mut numbers));
+        let next = rows.plain.and_then(|plain| straight::<BLANKS>(rows, plain, start, &mut numbers));
         let Some(next) = next.or_else(|| cut_up(rows, start, room, &mut numbers)) else { return false };
         at = next;
         let frequency_hz = rows.layout.hertz(&numbers);
         let Ok((ln_magnitude, phase_rad)) = convert(rows.layout.form, &numbers) else { return false };
-        if !is_frequency(frequency_hz) {
+        // Nothing compares with the NaN before the first row.
+        not_rising |= frequency_hz <= before;
+        not_falling |= frequency_hz >= before;
+        before = frequency_hz;
+        if !is_frequency(frequency_hz) || (not_rising & not_falling) {
             return false;
         }
         samples.frequency_hz.push(frequency_hz);
@@ -68,55 +82,63 @@ pub(super) fn is_frequency(hertz: f64) -> bool {
 
 /// The numbers of the row at `start` and the start of the next line; `None` for any surprise.
 #[inline]
-fn straight(rows: &Rows<'_>, plain: &[u8], start: usize, numbers: &mut Numbers) -> Option<usize> {
+fn straight<const BLANKS: bool>(
+    rows: &Rows<'_>,
+    plain: &[u8],
+    start: usize,
+    numbers: &mut Numbers,
+) -> Option<usize> {
     let dialect = rows.dialect;
     let mut rest = plain.get(start..)?;
-    let mut first = true;
-    for &role in rows.roles {
-        // Between two fields.
-        if !first && !dialect.by_blanks() {
-            rest = rest.strip_prefix(&[dialect.delimiter])?;
+    let mut roles = rows.roles.iter();
+    while let Some(role) = roles.next() {
+        rest = field::<BLANKS>(skip_blanks(rest, dialect), *role, dialect, numbers)?;
+        let after = skip_blanks(rest, dialect);
+        let parted = after.len() < rest.len();
+        rest = after;
+        if roles.as_slice().is_empty() {
+            break;
         }
-        let blanks = rest.len();
-        rest = skip_blanks(rest, dialect);
-        if !first && dialect.by_blanks() && blanks == rest.len() {
+        if !BLANKS {
+            rest = rest.strip_prefix(&[dialect.delimiter])?;
+        } else if !parted {
+            // The line ends too early, or something follows a number.
             return None;
         }
-        first = false;
-        let length = match numbers.get_mut(usize::from(role)) {
-            Some(into) => {
-                let (value, length) = fast_float2::parse_partial::<f64, _>(rest).ok()?;
-                if !value.is_finite() {
-                    return None;
-                }
-                *into = value;
-                length
-            }
-            None => {
-                debug_assert_eq!(role, UNUSED);
-                let length = unused(rest, dialect);
-                if length == 0 && dialect.by_blanks() {
-                    return None;
-                }
-                length
-            }
-        };
-        rest = rest.get(length..)?;
-        if !dialect.by_blanks() {
-            rest = skip_blanks(rest, dialect);
-        }
     }
-    let rest = match skip_blanks(rest, dialect) {
-        [] | [b'\r'] => &[],
+    let rest = match rest {
         [b'\n', rest @ ..] | [b'\r', b'\n', rest @ ..] => rest,
+        [] | [b'\r'] => &[],
         _ => return None,
     };
     Some(plain.len() - rest.len())
 }
 
+/// Reads one field, if it has a role, and returns what follows it.
+#[inline]
+fn field<'a, const BLANKS: bool>(
+    rest: &'a [u8],
+    role: u8,
+    dialect: Dialect<'_>,
+    numbers: &mut Numbers,
+) -> Option<&'a [u8]> {
+    let Some(into) = numbers.get_mut(usize::from(role)) else {
+        debug_assert_eq!(role, UNUSED);
+        let length = unused::<BLANKS>(rest, dialect);
+        return if BLANKS && length == 0 { None } else { rest.get(length..) };
+    };
+    let (value, length) = fast_float2::parse_partial::<f64, _>(rest).ok()?;
+    if !value.is_finite() {
+        return None;
+    }
+    *into = value;
+    rest.get(length..)
+}
+
 #[inline]
 fn skip_blanks<'a>(mut rest: &'a [u8], dialect: Dialect<'_>) -> &'a [u8] {
     while let Some((first, after)) = rest.split_first()
+        && *first <= b' '
         && dialect.is_blank(*first)
     {
         rest = after;
@@ -125,12 +147,9 @@ fn skip_blanks<'a>(mut rest: &'a [u8], dialect: Dialect<'_>) -> &'a [u8] {
 }
 
 /// Length of a field that is not read.
-fn unused(rest: &[u8], dialect: Dialect<'_>) -> usize {
-    let end = if dialect.by_blanks() {
-        memchr3(b' ', b'\t', b'\n', rest)
-    } else {
-        memchr2(dialect.delimiter, b'\n', rest)
-    };
+fn unused<const BLANKS: bool>(rest: &[u8], dialect: Dialect<'_>) -> usize {
+    let end =
+        if BLANKS { memchr3(b' ', b'\t', b'\n', rest) } else { memchr2(dialect.delimiter, b'\n', rest) };
     end.unwrap_or(rest.len())
 }
 
