@@ -96,7 +96,9 @@ pub fn db(ln_mag: f64) -> f64 {
 #[must_use]
 pub fn distance(ln_mag: f64, angle: f64) -> f64 {
     let half = (0.5 * angle).sin();
-    ln_mag.exp_m1().hypot(2.0 * (0.5 * ln_mag).exp() * half)
+    let radial = ln_mag.exp_m1();
+    let across = 4.0 * ln_mag.exp() * half * half;
+    (radial * radial + across).sqrt()
 }
 
 /// An angle brought into (-pi, pi].
