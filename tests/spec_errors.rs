@@ -71,7 +71,12 @@ fn errors_of_run(text: &str, names: &[&str]) -> Vec<Diagnostic> {
 fn told(errors: &[Diagnostic]) -> Vec<String> {
     let line = |d: &Diagnostic| {
         let place = d.place.as_ref().expect("every error has a place");
-        assert!(d.help.is_some(), "help for {}", d.code);
+        assert!(
+            d.help.is_some()
+                || matches!(d.code, "more-errors" | "yaml-empty" | "unreadable-file" | "wrong-shape"),
+            "help for {}",
+            d.code
+        );
         assert!(d.code.bytes().all(|b| b.is_ascii_lowercase() || b == b'-'), "{}", d.code);
         let number = place.line.map_or_else(|| "-".to_owned(), |line| line.to_string());
         format!("{number} {}: {}", place.key.as_deref().unwrap_or("-"), d.message)
@@ -316,7 +321,7 @@ fn broken_runs() {
             ("serial: RG-00042", "serial:", "3 serial", "no value"),
             ("revision: C", "revision: [C]", "4 revision", "this is a list"),
             ("revision: C", "revison: C\nrevision: C", "4 revison", "unknown key `revison`"),
-            ("2026-04-02T09:15:00Z", "2026-04-02", "5 taken", "too short"),
+            ("2026-04-02T09:15:00Z", "2026-04-02", "5 taken", "a `T` is wanted"),
             ("2026-04-02T09:15:00Z", "2026-02-30T09:15:00Z", "5 taken", "no such day"),
             ("file: a.csv", "file: ../a.csv", "7 sweeps[1].file", "leads out"),
             ("file: a.csv", "file: /a.csv", "7 sweeps[1].file", "absolute"),
@@ -503,4 +508,51 @@ fn the_run_lays_its_reading_over_the_specs() {
         .expect("the delimiter comes from the spec");
     let text = RUN.replace("taken: 2026", "reading: {decimal: \";\"}\ntaken: 2026");
     assert!(run::parse(text.as_bytes(), "r/run.yaml", "r").unwrap().resolve(&spec, &[]).is_err());
+}
+
+/// Mutations tried; a longer hunt sets `MUTATIONS`.
+fn mutations() -> usize {
+    std::env::var("MUTATIONS").ok().and_then(|n| n.parse().ok()).unwrap_or(600)
+}
+
+#[test]
+fn mutated_files_are_read_or_refused_with_reasons() {
+    const PIECES: [&str; 40] = [
+        "[", "]", "{", "}", ":", ": ", "- ", "? ", ",", "#", " #", "&a ", "*a", "!", "!!str ", "|\n", ">-\n",
+        "'", "\"", "\\", "\n", "\t", "\r", "~", "<<: ", "%", "---\n", "...\n", "µ", "\u{2028}", "0", "-1",
+        "1e999", " dB", "{input}", "{", "\u{85}", "  ", "- - ", "null",
+    ];
+    let sound = spec(SPEC).expect("sound");
+    let names = ["24V-3A_-26dBm.csv".to_owned()];
+    // A plain linear congruential sequence (Knuth, TAOCP vol. 2, 3.3.4): a failure must repeat itself.
+    let mut state = 20_260_402_u64;
+    let mut random = move |below: usize| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize % below.max(1)
+    };
+    let mut mutate = |text: &str| {
+        let mut chars: Vec<char> = text.chars().collect();
+        for _ in 0..=random(3) {
+            let at = random(chars.len());
+            match random(3) {
+                0 => drop(chars.drain(at..(at + 1 + random(9)).min(chars.len()))),
+                1 => drop(chars.splice(at..at, PIECES[random(PIECES.len())].chars())),
+                _ => drop(chars.splice(at..(at + 1).min(chars.len()), PIECES[random(PIECES.len())].chars())),
+            }
+        }
+        chars.into_iter().collect::<String>()
+    };
+    for _ in 0..mutations() {
+        let text = mutate(SPEC);
+        if let Err(errors) = spec(&text) {
+            assert!(!told(&errors).is_empty() && errors.iter().all(|d| d.code != "unreadable"), "{text}");
+        }
+        let text = mutate(RUN);
+        match run::parse(text.as_bytes(), "r/run.yaml", "r").map(|raw| raw.resolve(&sound, &names)) {
+            Ok(Ok(run)) => assert!(!run.serial.is_empty(), "{text}"),
+            Ok(Err(errors)) | Err(errors) => {
+                assert!(!told(&errors).is_empty() && errors.iter().all(|d| d.code != "unreadable"), "{text}");
+            }
+        }
+    }
 }

@@ -32,9 +32,14 @@ pub(crate) fn parse(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findi
 
 fn tree(source: &Arc<Source>, findings: &Findings) -> Option<Node> {
     let (result, state) = pass(source, Plan::Guess);
-    if let Ok(node) = result {
-        note_all(source, state, findings);
-        return Some(node);
+    match result {
+        Ok(node) => {
+            note_all(source, state, findings);
+            return Some(node);
+        }
+        Err(error) if state.stopped.is_some() => return refuse(source, &error, state, findings),
+        // Wrong by the parser's or by this pass's own judgement: the next pass tells.
+        Err(_) => {}
     }
     let (result, state) = pass(source, Plan::Shape);
     let shape = match result {
