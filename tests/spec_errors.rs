@@ -1,5 +1,13 @@
 //! Broken specs and runs: the right line, key and words, and nothing besides.
 
+#![allow(
+    clippy::expect_used,
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking"
+)]
+
 use loopgauge::diagnostic::{Diagnostic, Severity};
 use loopgauge::run;
 use loopgauge::spec::{LoadedSpec, check_part, load};
@@ -555,4 +563,41 @@ fn mutated_files_are_read_or_refused_with_reasons() {
             }
         }
     }
+}
+
+#[test]
+fn the_demo_files_are_sound() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let read = |path: &str| std::fs::read(root.join(path)).map_err(|error| error.to_string());
+    let mut specs = std::collections::HashMap::new();
+    for entry in std::fs::read_dir(root.join("specs")).expect("specs") {
+        let name = entry.expect("entry").file_name().into_string().expect("name");
+        let path = format!("specs/{name}");
+        if name == "common.yaml" {
+            assert_eq!(check_part(&path, &read), Ok(vec![]));
+        } else {
+            let loaded = load(&path, &read).unwrap_or_else(|errors| panic!("{path}: {:#?}", told(&errors)));
+            assert_eq!(loaded.extends, ["specs/common.yaml"]);
+            specs.insert(loaded.spec.product.clone(), loaded);
+        }
+    }
+    let mut runs = 0;
+    let mut folders = vec![root.join("demo-data")];
+    while let Some(folder) = folders.pop() {
+        let entries: Vec<_> =
+            std::fs::read_dir(&folder).expect("folder").map(|entry| entry.expect("entry")).collect();
+        folders.extend(entries.iter().filter(|e| e.path().is_dir()).map(std::fs::DirEntry::path));
+        let names: Vec<String> = entries.iter().filter_map(|e| e.file_name().into_string().ok()).collect();
+        if !names.iter().any(|name| name == "run.yaml") {
+            continue;
+        }
+        let bytes = std::fs::read(folder.join("run.yaml")).expect("run");
+        let raw =
+            run::parse(&bytes, "run.yaml", ".").unwrap_or_else(|e| panic!("{folder:?}: {:#?}", told(&e)));
+        let spec = specs.get(raw.product()).expect("the run's product has a spec");
+        let run = raw.resolve(spec, &names).unwrap_or_else(|e| panic!("{folder:?}: {:#?}", told(&e)));
+        assert_eq!(run.corners.len(), spec.spec.corners.len());
+        runs += 1;
+    }
+    assert!(runs > 10, "{runs}");
 }

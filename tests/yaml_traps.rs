@@ -1,5 +1,13 @@
 //! What YAML does to texts that look like something else, and texts that are made to hurt the parser.
 
+#![allow(
+    clippy::expect_used,
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test fails by panicking"
+)]
+
 use loopgauge::diagnostic::Diagnostic;
 use loopgauge::run::{self, RawRun, Run};
 use loopgauge::spec::{LoadedSpec, load, load_reading};
