@@ -1,6 +1,8 @@
 //! Whether a sweep covers its band densely enough, and where its points are too far apart to carry a resonance.
 
 use crate::curve::{Curve, Span, db};
+use crate::linearity::Analysed;
+use crate::margins::Crossing;
 use crate::quantity::with_unit;
 use std::f64::consts::LN_10;
 
@@ -57,23 +59,25 @@ fn widest(curve: &Curve, band: Span) -> Option<(f64, f64, f64)> {
 
 /// Error of a sample predicted from its four neighbours beyond which the points do not carry the curve, dB.
 /// The interpolation between the samples is about 16 times better than this prediction over twice the step.
-const LOST_DB: f64 = 1.5;
+const LOST_DB: f64 = 1.0;
 /// The same for the phase, deg.
-const LOST_DEG: f64 = 10.0;
+const LOST_DEG: f64 = 6.0;
 /// Bend between three samples that makes it worth predicting, as a part of the two limits above.
 const BEND: f64 = 0.25;
+/// Only where the gain is this close to 0 dB do the points carry margins.
+const NEAR_DB: f64 = 20.0;
+/// What the interpolation may leave open of a phase margin, deg, before it is worth a word.
+const OPEN_DEG: f64 = 0.5;
 
-/// Where the points are too far apart: the worst place, and the density at which the curve would be carried.
+/// A place where the points are too far apart for the curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Undersampled {
     /// Frequency, Hz.
     pub at_hz: f64,
     /// Points per decade there.
     pub density: f64,
-    /// Error of the prediction, dB.
-    pub gain_db: f64,
-    /// Error of the prediction, deg.
-    pub phase_deg: f64,
+    /// What the points leave open: gain between neighbours, dB, and phase, deg.
+    pub open: (f64, f64),
 }
 
 impl Undersampled {
@@ -81,19 +85,24 @@ impl Undersampled {
     #[must_use]
     pub fn text(&self) -> String {
         format!(
-            "near {} the points are too far apart for the curve: {:.0} points per decade leave {:.1} dB and {:.0} deg open \
+            "near {} the points are too far apart for the curve: {:.0} points per decade leave {:.1} dB and {:.1} deg open \
              between neighbours; sweep this range at least 4 times as densely",
             with_unit(self.at_hz, "Hz"),
             self.density,
-            self.gain_db,
-            self.phase_deg
+            self.open.0,
+            self.open.1
         )
     }
 }
 
-/// The place where leaving out a sample and predicting it from its neighbours fails most.
+/// The place where the points carry the margins least, when they do not carry them.
 #[must_use]
-pub fn undersampled(curve: &Curve, span: Span) -> Option<Undersampled> {
+pub fn undersampled(sweep: &Analysed, span: Span) -> Option<Undersampled> {
+    lost_sample(&sweep.curve, span).or_else(|| loose_margin(sweep, span))
+}
+
+/// Where leaving out a sample and predicting it from its neighbours fails most.
+fn lost_sample(curve: &Curve, span: Span) -> Option<Undersampled> {
     let (x, a, p) = (curve.ln_f(), curve.ln_mag(), curve.angle());
     let mut worst: Option<(f64, Undersampled)> = None;
     let windows = x.windows(5).zip(a.windows(5)).zip(p.windows(5));
@@ -103,7 +112,7 @@ pub fn undersampled(curve: &Curve, span: Span) -> Option<Undersampled> {
         };
         let bend = |u: f64, v: f64, w: f64| (u - 2.0 * v + w).abs();
         let bent = db(bend(a1, a2, a3)) > BEND * LOST_DB || bend(p1, p2, p3).to_degrees() > BEND * LOST_DEG;
-        if !bent || !span.holds(x2) {
+        if !bent || db(a2).abs() > NEAR_DB || !span.holds(x2) {
             continue;
         }
         let weights = lagrange([x0, x1, x3, x4], x2);
@@ -113,10 +122,30 @@ pub fn undersampled(curve: &Curve, span: Span) -> Option<Undersampled> {
         let size = (gain_db / LOST_DB).max(phase_deg / LOST_DEG);
         if size > 1.0 && worst.is_none_or(|(known, _)| size > known) {
             let density = 2.0 * LN_10 / (x3 - x1);
-            worst = Some((size, Undersampled { at_hz: x2.exp(), density, gain_db, phase_deg }));
+            worst = Some((size, Undersampled { at_hz: x2.exp(), density, open: (gain_db, phase_deg) }));
         }
     }
     worst.map(|(_, place)| place)
+}
+
+/// The crossover whose phase margin the interpolation leaves most open, when that is much.
+fn loose_margin(sweep: &Analysed, span: Span) -> Option<Undersampled> {
+    let curve = &sweep.curve;
+    let open = |crossing: &Crossing| {
+        let point = crossing.point;
+        let error = curve.interpolation_error(point.ln_f);
+        let margin = error.angle + (point.angle_slope / point.mag_slope * error.ln_mag).abs();
+        let i = curve.interval(point.ln_f);
+        let step = curve.ln_f().get(i + 1)? - curve.ln_f().get(i)?;
+        let open = (db(error.ln_mag), margin.to_degrees());
+        Some(Undersampled { at_hz: point.hz(), density: LN_10 / step, open })
+    };
+    sweep
+        .crossings
+        .gain_in(span)
+        .filter_map(open)
+        .filter(|place| place.open.1 > OPEN_DEG)
+        .max_by(|a, b| a.open.1.total_cmp(&b.open.1))
 }
 
 /// Weights of Lagrange's interpolation at `x` through four nodes.

@@ -75,6 +75,15 @@ impl Point {
     }
 }
 
+/// Error of the interpolation at one frequency.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LocalError {
+    /// Of ln of the magnitude, neper.
+    pub ln_mag: f64,
+    /// Of the angle, rad.
+    pub angle: f64,
+}
+
 /// dB of a natural logarithm of a magnitude.
 #[must_use]
 pub fn db(ln_mag: f64) -> f64 {
@@ -87,7 +96,9 @@ pub fn db(ln_mag: f64) -> f64 {
 #[must_use]
 pub fn distance(ln_mag: f64, angle: f64) -> f64 {
     let half = (0.5 * angle).sin();
-    ln_mag.exp_m1().hypot(2.0 * (0.5 * ln_mag).exp() * half)
+    let radial = ln_mag.exp_m1();
+    let across = 4.0 * ln_mag.exp() * half * half;
+    (radial * radial + across).sqrt()
 }
 
 /// An angle brought into (-pi, pi].
@@ -292,6 +303,29 @@ impl Curve {
         let origin = self.ln_f.get(i).copied().unwrap_or(0.0);
         let width = self.ln_f.get(i + 1).map_or(0.0, |next| next - origin);
         Piece { origin, width, ln_mag: newton(x, a, origin), angle: newton(x, p, origin) }
+    }
+
+    /// How far the interpolation at a frequency may be off, from how much the cubics through the four samples one step to
+    /// the left and one to the right differ from it.
+    ///
+    /// In the middle of an even grid the error term of the middle cubic is 9/24 of its difference to either neighbour
+    /// (remainder of the interpolation: fourth derivative / 4! times the product of the distances to the nodes).
+    #[must_use]
+    pub fn interpolation_error(&self, ln_f: f64) -> LocalError {
+        let i = self.interval(ln_f);
+        let n = self.len();
+        let point = self.at(ln_f);
+        let mut error = LocalError::default();
+        for first in [i.checked_sub(2), Some(i)].into_iter().flatten().filter(|first| first + 4 <= n) {
+            let nodes = first..first + 4;
+            let (x, a, p) =
+                (self.ln_f.get(nodes.clone()), self.ln_mag.get(nodes.clone()), self.angle.get(nodes));
+            let (Some(x), Some(a), Some(p)) = (x, a, p) else { continue };
+            let other = |y: &[f64]| newton(x, y, ln_f).value(0.0);
+            error.ln_mag = error.ln_mag.max(9.0 / 24.0 * (other(a) - point.ln_mag).abs());
+            error.angle = error.angle.max(9.0 / 24.0 * (other(p) - point.angle).abs());
+        }
+        error
     }
 
     /// The curve at a frequency inside the sweep, interpolated.

@@ -3,14 +3,24 @@
 //! The core is pure: it does no I/O, prints nothing and reads no clock. The command line (feature `cli`, on by
 //! default) adds files, threads and reports.
 
+#[cfg(test)]
+extern crate self as loopgauge;
+
 pub mod check;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod coverage;
 pub mod curve;
 pub mod decision;
 pub mod diagnostic;
+pub mod inspect;
 pub mod linearity;
 pub mod margins;
+#[cfg(feature = "cli")]
+pub mod output;
 pub mod quantity;
+#[cfg(feature = "cli")]
+pub mod report;
 pub mod run;
 pub mod sanity;
 pub mod spec;

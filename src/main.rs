@@ -1,3 +1,5 @@
 //! The `loopgauge` command.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    loopgauge::cli::main()
+}

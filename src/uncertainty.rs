@@ -8,13 +8,14 @@
 //! | gain accuracy | one offset of ln of the magnitude | half-width / sqrt 3 (rectangular, JCGM 100:2008, 4.3.7) |
 //! | phase accuracy | one offset of the phase | half-width / sqrt 3 |
 //! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
+//! | density | error of the interpolation between samples, gain and phase in the worst sense | its estimate / sqrt 3 |
 //! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
 //!
-//! The last line follows from 1 + T' = (1 + T)(1 + r) (R. D. Middlebrook, "Measurement of loop gain in feedback
+//! The line of the impedance ratio follows from 1 + T' = (1 + T)(1 + r) (R. D. Middlebrook, "Measurement of loop gain in feedback
 //! systems", Int. J. Electronics 38(4), 1975: from memory). For a value that answers by Re(conj(g + j p) w r), with
 //! w = 1 + 1/T, the variance is (radius/2)^2 |g + j p|^2 |w|^2.
 
-use crate::curve::Point;
+use crate::curve::{LocalError, Point};
 use crate::margins::{Located, Sensitivity};
 use crate::spec::Spec;
 use std::f64::consts::TAU;
@@ -44,9 +45,9 @@ impl Chain {
         }
     }
 
-    /// What each source contributes to a value's standard uncertainty.
+    /// What each source contributes to a value's standard uncertainty; `interpolation` is the curve's error there.
     #[must_use]
-    pub fn budget(&self, located: &Located) -> Budget {
+    pub fn budget(&self, located: &Located, interpolation: LocalError) -> Budget {
         let Sensitivity { ln_gain, phase } = located.sensitivity;
         let rectangular =
             |half_width: f64, sensitivity: f64| contribution(half_width / 3f64.sqrt(), sensitivity);
@@ -55,6 +56,7 @@ impl Chain {
             gain: rectangular(self.gain_np, ln_gain),
             phase: rectangular(self.phase_rad, phase),
             delay: rectangular(self.delay_s, phase * omega),
+            density: rectangular(interpolation.ln_mag, ln_gain) + rectangular(interpolation.angle, phase),
             impedance_ratio: contribution(
                 0.5 * self.impedance_ratio,
                 ln_gain.hypot(phase) * loading(&located.point),
@@ -82,6 +84,8 @@ pub struct Budget {
     pub phase: f64,
     /// Delay between the probes.
     pub delay: f64,
+    /// Interpolation between the samples.
+    pub density: f64,
     /// Impedance ratio at the injection point.
     pub impedance_ratio: f64,
 }
@@ -111,7 +115,7 @@ mod tests {
     #[test]
     fn the_impedance_ratio_acts_as_middlebrook_says() {
         let chain = Chain { impedance_ratio: 0.1, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 60f64.to_radians(), 0.0, 1.0));
+        let budget = chain.budget(&located(0.0, 60f64.to_radians(), 0.0, 1.0), LocalError::default());
         // |1 + 1/T| = 1 at |T| = 1 and -120 deg.
         assert!((budget.impedance_ratio - 0.05).abs() < 1e-12);
         let (w_re, w_im) = (1.0 + 120f64.to_radians().cos(), 120f64.to_radians().sin());
@@ -123,16 +127,20 @@ mod tests {
     #[test]
     fn sources_add_in_squares_and_silent_ones_stay_silent() {
         let chain = Chain { gain_np: 3f64.sqrt() * 0.03, phase_rad: 3f64.sqrt() * 0.04, ..Chain::default() };
-        assert!((chain.budget(&located(0.0, 1.0, 1.0, 1.0)).combined().unwrap() - 0.05).abs() < 1e-15);
+        assert!(
+            (chain.budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default()).combined().unwrap() - 0.05)
+                .abs()
+                < 1e-15
+        );
         let along = located(0.0, 1.0, f64::INFINITY, 1.0);
-        assert_eq!(chain.budget(&along).combined(), None);
-        assert_eq!(Chain::default().budget(&along).combined(), Some(0.0));
+        assert_eq!(chain.budget(&along, LocalError::default()).combined(), None);
+        assert_eq!(Chain::default().budget(&along, LocalError::default()).combined(), Some(0.0));
     }
 
     #[test]
     fn a_delay_acts_as_phase_that_grows_with_frequency() {
         let chain = Chain { delay_s: 3f64.sqrt() * 1e-9, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0));
+        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0), LocalError::default());
         assert!((budget.delay - TAU * 1e4 * 1e-9).abs() < 1e-15);
     }
 }

@@ -31,6 +31,9 @@ pub struct Context<'a> {
     pub shared: &'a HashSet<u64>,
 }
 
+/// Message of the comparisons with a baseline when there is none.
+pub const NO_BASELINE: &str = "not judged: no baseline was given to compare with";
+
 /// A check that others hang on has gone wrong.
 struct Broken {
     check: String,
@@ -114,9 +117,7 @@ pub(super) fn judge(
         }
     }
     for name in corner.regression.names() {
-        let reason = broken
-            .as_ref()
-            .map_or_else(|| "not judged: no baseline was given to compare with".to_owned(), Broken::reason);
+        let reason = broken.as_ref().map_or_else(|| NO_BASELINE.to_owned(), Broken::reason);
         checks.push(CheckOutcome::bare(&format!("regression.{name}"), Verdict::NotJudged, reason));
     }
     for check in &mut checks {
@@ -157,7 +158,7 @@ fn observations(sweep: &Analysed, span: Span) -> Vec<String> {
             frequency_text(crossing.point.hz())
         ));
     }
-    if let Some(place) = undersampled(&sweep.curve, span) {
+    if let Some(place) = undersampled(sweep, span) {
         findings.push(place.text());
     }
     if sweep.crossings.phase_in(span).any(|c| c.point.ln_mag > 0.0 && c.direction != Direction::Touching) {

@@ -238,7 +238,12 @@ impl Judge<'_> {
         if let Some(estimate) = self.measured.gain_reduction_margin {
             return self.held(name, Unit::Db, limit, estimate);
         }
-        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, Some(self.chain));
+        let bottom = Estimate::new(
+            &gain_at(&self.sweep.curve, self.span.from),
+            1.0,
+            Some(self.chain),
+            &self.sweep.curve,
+        );
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
@@ -289,7 +294,12 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        self.held(&gain.check, Unit::Db, limit, Estimate::new(&located, 1.0, Some(self.chain)))
+        self.held(
+            &gain.check,
+            Unit::Db,
+            limit,
+            Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve),
+        )
     }
 
     /// The gain over a band that meets its limit least.

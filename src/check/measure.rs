@@ -23,10 +23,11 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// From a located value, scaled to its reported unit. Without a chain the uncertainty is not known.
+    /// From a located value on its curve, scaled to its reported unit. Without a chain the uncertainty is not known.
     #[must_use]
-    pub fn new(located: &Located, scale: f64, chain: Option<&Chain>) -> Self {
-        let u = chain.and_then(|chain| chain.budget(located).combined()).map(|u| u * scale);
+    pub fn new(located: &Located, scale: f64, chain: Option<&Chain>, curve: &Curve) -> Self {
+        let interpolation = curve.interpolation_error(located.point.ln_f);
+        let u = chain.and_then(|chain| chain.budget(located, interpolation).combined()).map(|u| u * scale);
         Self { value: located.value * scale, u, at_hz: located.point.hz(), at_least: false }
     }
 
@@ -64,7 +65,7 @@ impl Quantities {
     #[must_use]
     pub fn of(sweep: &Analysed, span: Span, chain: Option<&Chain>) -> Self {
         let Analysed { curve, crossings } = sweep;
-        let estimate = |located: Located, scale: f64| Estimate::new(&located, scale, chain);
+        let estimate = |located: Located, scale: f64| Estimate::new(&located, scale, chain, curve);
         let gain_margin = match gain_margin(curve, crossings, span) {
             GainMargin::At(located) => Some(estimate(located, 1.0)),
             GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(located, 1.0) }),

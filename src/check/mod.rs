@@ -23,6 +23,7 @@ mod verdict;
 mod waive;
 mod wording;
 
+pub use corner::NO_BASELINE;
 pub use measure::{Estimate, Quantities};
 pub use outcome::{CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit};
 pub use run::{Options, ReadSweep, Wanted, judge_run};

@@ -191,3 +191,12 @@ pub struct RunOutcome {
     /// The corners, in the spec's order.
     pub corners: Vec<CornerOutcome>,
 }
+
+impl CornerOutcome {
+    /// Whether the check's value is a lower bound: a gain margin without a phase crossover in the sweep.
+    #[must_use]
+    pub fn is_bound(&self, check: &CheckOutcome) -> bool {
+        let gain_margin = self.measured.and_then(|measured| measured.gain_margin_db);
+        check.check == "gain_margin" && gain_margin.is_some_and(|margin| margin.at_least == Some(true))
+    }
+}

@@ -121,7 +121,7 @@ pub fn sanity(
         };
         if let Some(Refusal { message, remedy }) = refusal(&subject, kernel) {
             let message = match &level.text {
-                Some(text) if bound.len() > 1 => format!("at {text} {message}"),
+                Some(text) if bound.len() > 1 => format!("at {text}: {message}"),
                 _ => message,
             };
             return CheckOutcome {
@@ -267,10 +267,24 @@ impl Words<'_> {
                     self.changes(comparison, true)
                 ),
                 &format!(
-                    "the injection is too strong (or the weakest sweep is noise): sweep at {step} and 2 x {step} below {}",
-                    self.level(0)
+                    "the injection is too strong, or the weakest sweep is noise: look at the weakest; if it is clean, sweep \
+                     at {}",
+                    self.weaker()
                 ),
             ),
+        }
+    }
+
+    /// Two levels to try, below the weakest.
+    fn weaker(&self) -> String {
+        let step = self.tolerances.step.db();
+        let weakest = self.levels.first().and_then(|level| level.text.as_deref()).unwrap_or("");
+        let in_db = weakest.rsplit_once(' ').filter(|(_, unit)| matches!(*unit, "dBm" | "dBV"));
+        match in_db.and_then(|(number, unit)| Some((number.parse::<f64>().ok()?, unit))) {
+            Some((level, unit)) => {
+                format!("{} {unit} and {} {unit}", number(level - 2.0 * step, 4), number(level - step, 4))
+            }
+            None => format!("{} dB and {} dB below {weakest}", number(step, 4), number(2.0 * step, 4)),
         }
     }
 

@@ -19,7 +19,7 @@ pub enum Severity {
 }
 
 /// Where in the inputs.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Place {
     /// The file as it was reached from the command line, with `/`.
     pub file: Arc<str>,

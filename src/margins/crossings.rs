@@ -102,7 +102,7 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
     if let (Some(&first), true) = (values.first(), n > 1) {
         let turn = if line == Line::Zero { 0.0 } else { (first / TAU).round() };
         if (first - turn * TAU).abs() <= ON_THE_LINE {
-            sample_on_line(curve, 0, turn * TAU, values, found);
+            sample_on_line(curve, 0, cubic, turn * TAU, values, found);
         }
     }
     found.sort_by(|a, b| a.point.ln_f.total_cmp(&b.point.ln_f));
@@ -149,7 +149,9 @@ fn cross_interval(
         Some((piece.width, right)),
     ];
     let mut last: Option<(f64, i8)> = None;
-    for (s, value) in stations.into_iter().flatten() {
+    // Between two samples on the line the curve is taken to stay on it.
+    let inside_run = side(left, level) == 0 && side(right, level) == 0;
+    for (s, value) in stations.into_iter().flatten().filter(|_| !inside_run) {
         let now = side(value, level);
         if now == 0 {
             continue;
@@ -164,31 +166,55 @@ fn cross_interval(
     }
     // A crossing whose end is a sample on the line is reported at the sample, once.
     if side(right, level) == 0 {
-        sample_on_line(curve, i + 1, level, values, found);
+        sample_on_line(curve, i + 1, cubic, level, values, found);
     }
 }
 
 /// Reports the run of samples on the line that begins at sample `i`, unless `i` is inside a run.
-fn sample_on_line(curve: &Curve, i: usize, level: f64, values: &[f64], found: &mut Vec<Crossing>) {
-    let before = i.checked_sub(1).and_then(|j| values.get(j)).map_or(0, |&v| side(v, level));
-    if before == 0 && i > 0 {
+fn sample_on_line(
+    curve: &Curve,
+    i: usize,
+    cubic: fn(&Piece) -> Cubic,
+    level: f64,
+    values: &[f64],
+    found: &mut Vec<Crossing>,
+) {
+    let on_line = |i: usize| values.get(i).is_some_and(|&v| side(v, level) == 0);
+    if i.checked_sub(1).is_some_and(on_line) {
         return;
     }
-    let run = values.iter().skip(i).take_while(|&&v| side(v, level) == 0).count();
-    let after = values.get(i + run).map_or(0, |&v| side(v, level));
-    let last = (i + run).saturating_sub(1);
-    let (Some(&from), Some(&to)) = (curve.ln_f().get(i), curve.ln_f().get(last)) else { return };
-    let at = curve.interval(if run == 1 { from } else { 0.5 * (from + to) });
-    let piece = curve.piece(at);
-    let mut point = piece.at(if run == 1 { from - piece.origin } else { 0.5 * (from + to) - piece.origin });
-    if run == 1 {
-        // One-sided cubics of the two neighbours differ in slope; the mean is the better one.
-        let other = curve.piece(at.saturating_sub(1));
-        let left = other.at(from - other.origin);
-        point.mag_slope = 0.5 * (point.mag_slope + left.mag_slope);
-        point.angle_slope = 0.5 * (point.angle_slope + left.angle_slope);
+    let run = (i..values.len()).take_while(|&k| on_line(k)).count();
+    // The sides are those of the interpolated curve beside the run: it may bulge before it reaches the next sample.
+    let sides = |interval: usize| {
+        let piece = curve.piece(interval);
+        let f = cubic(&piece);
+        let ends = [values.get(interval), values.get(interval + 1)].map(|v| v.map_or(0, |&v| side(v, level)));
+        let [left, right] = ends;
+        let [first, second] = f.extrema(piece.width).map(|s| s.map_or(0, |s| side(f.value(s), level)));
+        [left, first, second, right]
+    };
+    let before = i.checked_sub(1).map_or(0, |k| sides(k).into_iter().rev().find(|&s| s != 0).unwrap_or(0));
+    let after = if i + run < values.len() {
+        sides(i + run - 1).into_iter().find(|&s| s != 0).unwrap_or(0)
+    } else {
+        0
+    };
+    found.push(Crossing { point: sample(curve, i + run / 2), direction: direction(before, after) });
+}
+
+/// The curve at a sample; its slopes are the mean of the two neighbouring cubics'.
+fn sample(curve: &Curve, i: usize) -> Point {
+    let right = curve.piece(i.min(curve.len().saturating_sub(2)));
+    let left = curve.piece(i.saturating_sub(1));
+    let ln_f = curve.ln_f().get(i).copied().unwrap_or(right.origin);
+    let (a, b) = (left.at(ln_f - left.origin), right.at(ln_f - right.origin));
+    Point {
+        ln_f,
+        ln_mag: curve.ln_mag().get(i).copied().unwrap_or(b.ln_mag),
+        angle: curve.angle().get(i).copied().unwrap_or(b.angle),
+        mag_slope: 0.5 * (a.mag_slope + b.mag_slope),
+        angle_slope: 0.5 * (a.angle_slope + b.angle_slope),
     }
-    found.push(Crossing { point, direction: direction(before, after) });
 }
 
 /// The root of a monotone stretch by Newton steps inside a shrinking bracket.

@@ -62,7 +62,8 @@ fn located(point: Point) -> Located {
     Located { value: d, point, sensitivity }
 }
 
-/// The closest point of one interval, by a coarse scan and golden section about its best station.
+/// The closest point of one interval: a coarse scan, then the root of the slope of the squared distance about its best
+/// station.
 fn closest_in(piece: &Piece, span: Span) -> Option<Point> {
     const STATIONS: u32 = 8;
     let from = (span.from - piece.origin).max(0.0);
@@ -70,26 +71,57 @@ fn closest_in(piece: &Piece, span: Span) -> Option<Point> {
     if from > to {
         return None;
     }
-    let d = |s: f64| distance(piece.ln_mag.value(s), piece.angle.value(s));
     let at = |k: u32| from + (to - from) * f64::from(k) / f64::from(STATIONS);
-    let best = (0..=STATIONS).min_by(|&a, &b| d(at(a)).total_cmp(&d(at(b))))?;
-    let (mut low, mut high) = (at(best.saturating_sub(1)), at((best + 1).min(STATIONS)));
-    // A minimum is flat: half of the digits of its place are all that the value can show.
-    const RATIO: f64 = 0.618_033_988_749_894_8;
-    let (mut a, mut b) = (high - RATIO * (high - low), low + RATIO * (high - low));
-    let (mut da, mut db) = (d(a), d(b));
-    while high - low > 1e-9 * piece.width {
-        if da < db {
-            (high, b, db) = (b, a, da);
-            a = high - RATIO * (high - low);
-            da = d(a);
-        } else {
-            (low, a, da) = (a, b, db);
-            b = low + RATIO * (high - low);
-            db = d(b);
-        }
-    }
-    let inner = piece.at(0.5 * (low + high));
+    let squared = |k: u32| {
+        let (m, half) = (piece.ln_mag.value(at(k)).exp(), (0.5 * piece.angle.value(at(k))).sin());
+        (m - 1.0) * (m - 1.0) + 4.0 * m * half * half
+    };
+    let (best, _) = (0..=STATIONS)
+        .map(|k| (k, squared(k)))
+        .fold(None, |best: Option<(u32, f64)>, (k, d)| best.filter(|b| b.1 <= d).or(Some((k, d))))?;
+    let (low, high) = (at(best.saturating_sub(1)), at((best + 1).min(STATIONS)));
+    let inner = piece.at(flat(piece, low, high));
     let edge = piece.at(at(best));
     Some(if edge.distance() < inner.distance() { edge } else { inner })
+}
+
+/// Where the slope of the squared distance is 0 between two places, by false position with the Illinois correction (any
+/// numerical handbook); the place with the smaller slope when it does not change sign.
+fn flat(piece: &Piece, mut low: f64, mut high: f64) -> f64 {
+    // Half of d(d^2)/ds = m (a' (m - cos angle) + angle' sin angle), from d^2 = 1 + m^2 - 2 m cos(angle).
+    let slope = |s: f64| {
+        let p = piece.at(s);
+        let (m, (sin, cos)) = (p.ln_mag.exp(), p.angle.sin_cos());
+        m * (p.mag_slope * (m - cos) + p.angle_slope * sin)
+    };
+    let (mut below, mut above) = (slope(low), slope(high));
+    if below >= 0.0 || above <= 0.0 {
+        return if below.abs() < above.abs() { low } else { high };
+    }
+    let mut kept = 0;
+    for _ in 0..60 {
+        let s = (low * above - high * below) / (above - below);
+        let value = slope(s);
+        // A minimum is flat: its value has all its digits when its place has half of them.
+        if value == 0.0 || high - low < 1e-9 * piece.width {
+            return s;
+        }
+        if value < 0.0 {
+            (low, below) = (s, value);
+            if kept == -1 {
+                above *= 0.5;
+            }
+            kept = -1;
+        } else {
+            (high, above) = (s, value);
+            if kept == 1 {
+                below *= 0.5;
+            }
+            kept = 1;
+        }
+        if value.abs() < 1e-12 {
+            return s;
+        }
+    }
+    0.5 * (low + high)
 }

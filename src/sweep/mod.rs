@@ -1,7 +1,44 @@
 //! Sweep files: bytes to samples of the loop gain.
+//!
+//! Everything here is pure: the caller reads the file and hands over its bytes. The way of a file through the room:
+//!
+//! | file | does |
+//! | --- | --- |
+//! | `decode` | byte order mark, UTF-8 or UTF-16, skipped rows |
+//! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
+//! | `fields` | a row to fields, with quotes as RFC 4180 has them |
+//! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
+//! | `rows` | all rows, the short way: no place is kept, and nothing is explained |
+//! | `careful` | all rows again, the long way, when the short way met something that is not right |
+//! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
+//! | `order` | rising, falling or neither |
+//! | `problems` | places, excerpts and texts of the errors |
+//!
+//! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
+//!
+//! ```
+//! use loopgauge::sweep::{Reading, Samples, Scratch, read};
+//! let bytes = b"frequency_hz,gain_db,phase_deg\n100,40,-90\n1000,20,-95\n10000,0,-130\n";
+//! let mut samples = Samples::default();
+//! read(bytes, &"loop.csv".into(), &Reading::default(), &mut Scratch::default(), &mut samples).unwrap();
+//! assert_eq!(samples.frequency_hz, [100.0, 1000.0, 10000.0]);
+//! ```
 
+mod careful;
+mod columns;
+mod convert;
+mod decode;
+mod dialect;
+mod fields;
+mod number;
+mod order;
+mod problems;
+mod read;
 mod reading;
+mod recognise;
+mod rows;
 mod samples;
 
+pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
 pub use samples::Samples;

@@ -1,5 +1,8 @@
 //! What several test files share: the published loops, evaluated from their printed coefficients.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot read its own data must stop")]
+#![allow(dead_code, reason = "each test file uses a part of this module")]
+
 use num_complex::Complex64;
 use serde_json::Value;
 
@@ -9,7 +12,7 @@ pub struct Loop {
     pub num: Vec<f64>,
     pub den: Vec<f64>,
     pub dead_time_s: f64,
-    /// Variable of the polynomials: s = j omega, or p = j f.
+    /// Variable of the polynomials: p = j f instead of s = j omega.
     pub in_hertz: bool,
     pub case: Value,
 }
@@ -22,15 +25,15 @@ fn exact(text: &str) -> f64 {
     }
 }
 
+/// All published loops.
 pub fn loops() -> Vec<Loop> {
     let text = include_str!("../published/margin-cases.json");
     let all: Value = serde_json::from_str(text).unwrap();
     let coefficients =
         |v: &Value| v.as_array().unwrap().iter().map(|c| exact(c.as_str().unwrap())).collect::<Vec<_>>();
-    all["cases"]
-        .as_array()
-        .unwrap()
-        .iter()
+    let list = all["cases"].as_array().unwrap();
+    assert_eq!(list.len(), 18);
+    list.iter()
         .map(|case| Loop {
             id: case["id"].as_str().unwrap().to_owned(),
             num: coefficients(&case["num"]),
@@ -73,7 +76,22 @@ impl Loop {
         grid
     }
 
+    /// Density at which the listed values come back, points per decade.
+    pub fn least_density(&self) -> f64 {
+        self.case["sweep"]["points_per_decade_min"].as_f64().unwrap()
+    }
+
     pub fn is_smooth(&self) -> bool {
         self.case["sweep"]["class"] == "smooth"
+    }
+
+    /// A sweep file of the loop in the textbook convention, or around the closed loop (`turned`).
+    pub fn csv(&self, grid: &[f64], turned: bool) -> String {
+        let mut text = String::from("frequency_hz,gain_db,phase_deg\n");
+        for &hz in grid {
+            let gain = if turned { -self.gain(hz) } else { self.gain(hz) };
+            text.push_str(&format!("{hz},{},{}\n", 20.0 * gain.norm().log10(), gain.arg().to_degrees()));
+        }
+        text
     }
 }

@@ -1,0 +1,165 @@
+//! What may be typed.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::num::NonZeroUsize;
+use std::path::PathBuf;
+
+const CAUTION: &str = "\
+Cautions: sweeps are taken on live circuits. Parts may carry dangerous voltage and be hot; isolate the injection \
+transformer and the probes, and mind that an electronic load can disturb the loop. Follow the local codes, and have \
+qualified people do it.";
+
+/// Judges injected loop-gain sweeps of power converters against specs.
+#[derive(Debug, Parser)]
+#[command(name = "loopgauge", version, about, long_about = None, after_long_help = CAUTION)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// Whether to colour the output.
+    #[arg(long, value_name = "WHEN", default_value = "auto", global = true)]
+    pub color: Color,
+    /// Say everything, also what passes.
+    #[arg(short, long, global = true)]
+    pub verbose: bool,
+}
+
+/// When to colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Color {
+    /// On a terminal, unless NO_COLOR says no or CLICOLOR_FORCE says yes.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+impl Color {
+    /// Makes it the choice of all streams.
+    pub fn write_global(self) {
+        match self {
+            Self::Auto => anstream::ColorChoice::Auto,
+            Self::Always => anstream::ColorChoice::Always,
+            Self::Never => anstream::ColorChoice::Never,
+        }
+        .write_global();
+    }
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Judge runs against their specs.
+    Check(CheckArgs),
+    /// Show all crossings and margins of sweep files, without a spec.
+    Inspect(InspectArgs),
+    /// Check specs and runs without judging.
+    Lint(LintArgs),
+}
+
+/// Judge runs against their specs.
+///
+/// Exit status: 0 everything judged passed or is waived, 1 something did not pass, 2 an input could not be read, an
+/// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
+/// environment variable SOURCE_DATE_EPOCH.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge check demo-data
+  loopgauge check runs/RG-00042 --junit result.xml --json result.json
+  loopgauge check runs --junit results/ --only '24V-*/phase_margin'")]
+pub struct CheckArgs {
+    /// A run.yaml, its folder, or a folder that is searched for runs.
+    #[arg(required = true, value_name = "RUN")]
+    pub runs: Vec<PathBuf>,
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
+    #[arg(long, value_name = "PATH", default_value = "specs")]
+    pub specs: PathBuf,
+    /// Write JUnit XML; a folder, or a path that ends in /, gets one file per run. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub junit: Option<PathBuf>,
+    /// Write the whole result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
+    #[arg(long, value_name = "GLOB")]
+    pub only: Vec<String>,
+    /// Threads to work with; as many as the machine has by default.
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<NonZeroUsize>,
+}
+
+/// Show all crossings and margins of sweep files, without a spec.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge inspect sweep.csv --critical-point +1
+  loopgauge inspect *.csv --critical-point -1 --reading layout.yaml --json -")]
+pub struct InspectArgs {
+    /// Sweep files.
+    #[arg(required = true, value_name = "SWEEP")]
+    pub sweeps: Vec<PathBuf>,
+    /// Where the loop gain must never be: +1 when swept around the closed loop, -1 in the textbook convention.
+    #[arg(long, value_name = "POINT", allow_hyphen_values = true, value_parser = critical_point)]
+    pub critical_point: crate::spec::CriticalPoint,
+    /// How the files are laid out: a YAML file that holds the map of `reading`.
+    #[arg(long, value_name = "FILE")]
+    pub reading: Option<PathBuf>,
+    /// Write the result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
+/// Check specs and runs without judging: every problem is shown with its place.
+///
+/// Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge lint specs
+  loopgauge lint specs runs/RG-00042")]
+pub struct LintArgs {
+    /// Spec files, run.yaml files, or folders that are searched for both.
+    #[arg(required = true, value_name = "SPEC")]
+    pub paths: Vec<PathBuf>,
+    /// Where the specs of runs are found: a folder that holds PRODUCT.yaml, or one spec file.
+    #[arg(long, value_name = "PATH", default_value = "specs")]
+    pub specs: PathBuf,
+    /// Write the findings as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
+fn critical_point(text: &str) -> Result<crate::spec::CriticalPoint, String> {
+    match text {
+        "+1" | "1" => Ok(crate::spec::CriticalPoint::PlusOne),
+        "-1" => Ok(crate::spec::CriticalPoint::MinusOne),
+        _ => Err("wanted +1 (swept around the closed loop) or -1 (textbook convention)".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn definition_is_sound() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn both_ways_of_writing_the_critical_point_work() {
+        for words in [
+            &["loopgauge", "inspect", "a.csv", "--critical-point", "-1"][..],
+            &["loopgauge", "inspect", "a.csv", "--critical-point=-1"][..],
+            &["loopgauge", "inspect", "--critical-point", "-1", "a.csv"][..],
+        ] {
+            let Command::Inspect(args) = Cli::try_parse_from(words).unwrap().command else { panic!() };
+            assert_eq!(args.critical_point, crate::spec::CriticalPoint::MinusOne);
+            assert_eq!(args.sweeps.len(), 1);
+        }
+        assert!(Cli::try_parse_from(["loopgauge", "inspect", "a.csv", "--critical-point", "0"]).is_err());
+    }
+}

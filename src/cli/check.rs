@@ -1,0 +1,189 @@
+//! `check`: judges runs against specs.
+
+use super::args::CheckArgs;
+use super::console::Console;
+use super::discover::{self, RunPlace};
+use super::judge::{Bench, Trouble, judge};
+use super::outputs::{Outputs, Pieces, Wanted};
+use super::specs::Specs;
+use super::{NOT_PASSED, PASSED, UNREADABLE};
+use crate::check::{Options, RunOutcome, Verdict};
+use crate::diagnostic::{Diagnostic, Severity};
+use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use rayon::prelude::*;
+use std::collections::HashSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
+/// memory flat.
+const BATCH: usize = 16;
+
+/// What one run came to.
+enum Done {
+    Judged(Box<RunOutcome>, Box<Pieces>),
+    NothingMet,
+    Trouble(Trouble),
+}
+
+/// Runs the command.
+pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
+    match prepare(args, console) {
+        Some((only, specs, pool)) => judge_all(args, verbose, only.as_ref(), &specs, &pool, console),
+        None => UNREADABLE,
+    }
+}
+
+fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, Specs, rayon::ThreadPool)> {
+    let stdout =
+        [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
+    if stdout.count() > 1 {
+        console.fault(
+            "only one of --json and --junit can go to standard output: give the other one a file name",
+        );
+        return None;
+    }
+    let only = match globs(&args.only) {
+        Ok(only) => only,
+        Err(text) => {
+            console.fault(&text);
+            return None;
+        }
+    };
+    let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
+    let threads = args.jobs.map_or(0, std::num::NonZeroUsize::get);
+    match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
+        Ok(pool) => Some((only, specs, pool)),
+        Err(error) => {
+            console.fault(&format!("cannot start threads: {error}"));
+            None
+        }
+    }
+}
+
+fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {
+    if patterns.is_empty() {
+        return Ok(None);
+    }
+    let mut set = GlobSetBuilder::new();
+    for pattern in patterns {
+        let glob = GlobBuilder::new(pattern).literal_separator(false).backslash_escape(true).build();
+        set.add(glob.map_err(|error| format!("--only: {error}; an example: '24V-*/phase_margin'"))?);
+    }
+    set.build().map(Some).map_err(|error| format!("--only: {error}"))
+}
+
+fn judge_all(
+    args: &CheckArgs,
+    verbose: bool,
+    only: Option<&GlobSet>,
+    specs: &Specs,
+    pool: &rayon::ThreadPool,
+    console: &mut Console,
+) -> u8 {
+    let (places, problems) = discover::runs(&args.runs);
+    let mut outputs = Outputs::open(args, verbose, console);
+    for problem in &problems {
+        console.show(problem);
+        if problem.severity == Severity::Error {
+            outputs.add_problems(None, std::slice::from_ref(problem), console);
+        }
+    }
+    let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
+    let options = Options { today: today(), only: only.map(|_| &wants as _) };
+    let wanted = outputs.wanted();
+    let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
+    let (mut met, mut judged) = (false, false);
+    let mut specs_shown = HashSet::new();
+    for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
+        let done: Vec<Done> = pool.install(|| {
+            batch.par_iter().map(|place| guarded(place, specs, &options, wanted, &benches)).collect()
+        });
+        for (place, done) in batch.iter().zip(done) {
+            match done {
+                Done::Judged(run, pieces) => {
+                    (met, judged) = (true, true);
+                    outputs.add(&run, *pieces, console);
+                }
+                Done::NothingMet => judged = true,
+                Done::Trouble(trouble) => {
+                    let problems = told(trouble, &mut specs_shown);
+                    problems.iter().for_each(|problem| console.show(problem));
+                    outputs.add_problems(Some(&place.label), &problems, console);
+                }
+            }
+        }
+    }
+    if judged && !met {
+        console.fault("--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'");
+    }
+    let verdict = outputs.tally.verdict();
+    outputs.finish(console);
+    status(verdict, console)
+}
+
+fn status(verdict: Option<Verdict>, console: &Console) -> u8 {
+    if console.has_errors() {
+        UNREADABLE
+    } else if verdict.is_none_or(Verdict::is_good) {
+        PASSED
+    } else {
+        NOT_PASSED
+    }
+}
+
+/// Problems to show for a run; those of a spec are shown once.
+fn told(trouble: Trouble, specs_shown: &mut HashSet<String>) -> Vec<Diagnostic> {
+    match trouble {
+        Trouble::Run(problems) => problems,
+        Trouble::Spec { spec_file, problems, of_run } => {
+            let mut all = if specs_shown.insert(spec_file) { problems } else { Vec::new() };
+            all.push(*of_run);
+            all
+        }
+    }
+}
+
+/// Judges one run with memory that is passed from run to run. A fault of the program in one run is reported as such and
+/// does not stop the others.
+fn guarded(
+    place: &RunPlace,
+    specs: &Specs,
+    options: &Options<'_>,
+    wanted: Wanted,
+    benches: &Mutex<Vec<Bench>>,
+) -> Done {
+    let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut bench = free().pop().unwrap_or_default();
+    let result = catch_unwind(AssertUnwindSafe(|| match judge(place, specs, options, &mut bench) {
+        Ok(Some(run)) => {
+            let pieces = wanted.pieces(&run);
+            Done::Judged(Box::new(run), Box::new(pieces))
+        }
+        Ok(None) => Done::NothingMet,
+        Err(trouble) => Done::Trouble(trouble),
+    }));
+    match result {
+        Ok(done) => {
+            free().push(bench);
+            done
+        }
+        Err(_) => {
+            let file: Arc<str> = place.label.as_str().into();
+            Done::Trouble(Trouble::Run(vec![
+                Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
+                    .in_file(&file)
+                    .with_help("keep the run's files and report it"),
+            ]))
+        }
+    }
+}
+
+/// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
+/// takes its place.
+fn today() -> jiff::civil::Date {
+    let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
+    let time = given.and_then(|seconds| jiff::Timestamp::from_second(seconds).ok());
+    jiff::tz::Offset::UTC.to_datetime(time.unwrap_or_else(jiff::Timestamp::now)).date()
+}

@@ -1,0 +1,131 @@
+//! Reads and judges one run.
+
+use super::discover::RunPlace;
+use super::files::{SWEEP_LIMIT, YAML_LIMIT, inside, label, read_regular};
+use super::specs::Specs;
+use crate::check::{Options, RunOutcome, Workspace, judge_run};
+use crate::diagnostic::Diagnostic;
+use crate::run::{self, Run, SweepEntry};
+use crate::sweep::{self, Reading, Samples, Scratch};
+use std::fs;
+use std::path::Path;
+use std::sync::Arc;
+
+/// Memory of one thread, used from run to run.
+#[derive(Default)]
+pub struct Bench {
+    bytes: Vec<u8>,
+    scratch: Scratch,
+    workspace: Workspace,
+}
+
+/// A buffer larger than this, bytes, is given back after the file that needed it.
+const KEEP: usize = 4 << 20;
+
+/// Why a run was not judged.
+pub enum Trouble {
+    /// Its files could not be read; all their problems.
+    Run(Vec<Diagnostic>),
+    /// The spec of its product cannot be used; the problems of the spec, and what to say of the run.
+    Spec { spec_file: String, problems: Vec<Diagnostic>, of_run: Box<Diagnostic> },
+}
+
+/// Reads a sweep file.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn read_sweep(
+    path: &Path,
+    label: &Arc<str>,
+    reading: &Reading,
+    bench_bytes: &mut Vec<u8>,
+    scratch: &mut Scratch,
+    samples: &mut Samples,
+) -> Result<(), Vec<Diagnostic>> {
+    read_regular(path, label, SWEEP_LIMIT, bench_bytes).map_err(|problem| vec![problem])?;
+    let result = sweep::read(bench_bytes, label, reading, scratch, samples);
+    if bench_bytes.capacity() > KEEP {
+        bench_bytes.clear();
+        bench_bytes.shrink_to(KEEP);
+    }
+    result
+}
+
+/// Reads a run and its spec.
+///
+/// # Errors
+/// What is wrong with them.
+pub fn load(
+    place: &RunPlace,
+    specs: &Specs,
+    bytes: &mut Vec<u8>,
+) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
+    let file: Arc<str> = label(&place.file).into();
+    read_regular(&place.file, &file, YAML_LIMIT, bytes).map_err(|problem| Trouble::Run(vec![problem]))?;
+    let raw = run::parse(bytes, &file, &place.label).map_err(Trouble::Run)?;
+    let loaded = specs.of(raw.product());
+    let spec = match loaded.as_ref() {
+        Ok(spec) => spec,
+        Err(problems) => {
+            let spec_file = specs.file(raw.product());
+            let of_run =
+                Diagnostic::error("run-spec", format!("is not judged: its spec {spec_file} cannot be used"))
+                    .in_file(&file)
+                    .with_help("mend the spec first");
+            return Err(Trouble::Spec { spec_file, problems: problems.clone(), of_run: Box::new(of_run) });
+        }
+    };
+    if spec.spec.product != raw.product() {
+        let message =
+            format!("is of the product `{}`, the spec given is of `{}`", raw.product(), spec.spec.product);
+        return Err(Trouble::Run(vec![
+            Diagnostic::error("run-product", message)
+                .in_file(&file)
+                .with_help("name the folder of all specs with --specs"),
+        ]));
+    }
+    let names =
+        if raw.needs_listing() { list(place.folder(), &file).map_err(Trouble::Run)? } else { Vec::new() };
+    let run = raw.resolve(spec, &names).map_err(Trouble::Run)?;
+    Ok((run, loaded))
+}
+
+/// Names of the files in a run's folder, sorted.
+fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> {
+    let failed = |error: std::io::Error| {
+        vec![
+            Diagnostic::error("folder-unreadable", format!("its folder cannot be listed: {error}"))
+                .in_file(file),
+        ]
+    };
+    let mut names = Vec::new();
+    for entry in fs::read_dir(folder).map_err(failed)? {
+        let entry = entry.map_err(failed)?;
+        if !entry.file_type().is_ok_and(|kind| kind.is_dir()) {
+            names.push(entry.file_name().to_string_lossy().into_owned());
+        }
+    }
+    names.sort();
+    Ok(names)
+}
+
+/// Reads and judges a run. `None` when `only` meets none of its checks.
+///
+/// # Errors
+/// Why it was not judged.
+pub fn judge(
+    place: &RunPlace,
+    specs: &Specs,
+    options: &Options<'_>,
+    bench: &mut Bench,
+) -> Result<Option<RunOutcome>, Trouble> {
+    let (run, loaded) = load(place, specs, &mut bench.bytes)?;
+    let Ok(spec) = loaded.as_ref() else { return Ok(None) };
+    let Bench { bytes, scratch, workspace } = bench;
+    let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
+        let shown: Arc<str> = format!("{}/{}", place.label, entry.file).into();
+        let path = inside(place.folder(), &entry.file, &shown).map_err(|problem| vec![problem])?;
+        read_sweep(&path, &shown, reading, bytes, scratch, samples)
+    };
+    judge_run(&run, &spec.spec, options, workspace, &mut read).map_err(Trouble::Run)
+}

@@ -1,0 +1,194 @@
+//! `lint`: checks specs and runs without judging.
+
+use super::args::LintArgs;
+use super::console::Console;
+use super::discover::{RUN_FILE, RunPlace};
+use super::files::{YAML_LIMIT, inside, label, read_regular};
+use super::judge::{Trouble, load, read_sweep};
+use super::outputs::commit;
+use super::specs::{Disk, Specs};
+use super::{PASSED, UNREADABLE};
+use crate::diagnostic::{Diagnostic, Severity};
+use crate::output::OutputFile;
+use crate::report::write_lint_json;
+use crate::spec::{self, Files};
+use crate::sweep::{Samples, Scratch};
+use std::cell::RefCell;
+use std::collections::HashSet;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use walkdir::WalkDir;
+
+/// Runs the command.
+pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
+    let mut findings = Vec::new();
+    let (specs, runs) = sort(&args.paths, &mut findings);
+    lint_specs(&specs, &mut findings);
+    lint_runs(&runs, args, &mut findings);
+    findings.iter().for_each(|finding| console.show(finding));
+    write(args, specs.len(), runs.len(), &findings, console);
+    if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+/// Sorts the arguments into spec files and runs.
+fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec<RunPlace>) {
+    let (mut specs, mut runs) = (Vec::new(), Vec::new());
+    let mut take = |path: PathBuf| {
+        if path.file_name().is_some_and(|name| name == RUN_FILE) || names_a_run(&path) {
+            runs.push(RunPlace::at(path));
+        } else {
+            specs.push(path);
+        }
+    };
+    for argument in paths {
+        if !argument.is_dir() {
+            take(argument.clone());
+            continue;
+        }
+        let mut found = 0;
+        for entry in WalkDir::new(argument).sort_by_file_name() {
+            match entry {
+                Ok(entry) => {
+                    let is_yaml = entry.path().extension().is_some_and(|e| e == "yaml" || e == "yml");
+                    if is_yaml && !entry.file_type().is_dir() {
+                        found += 1;
+                        take(entry.into_path());
+                    }
+                }
+                Err(error) => {
+                    let file: Arc<str> = label(argument).into();
+                    let message = format!("cannot be searched: {error}");
+                    findings.push(Diagnostic::error("folder-unreadable", message).in_file(&file));
+                }
+            }
+        }
+        if found == 0 {
+            let file: Arc<str> = label(argument).into();
+            findings.push(Diagnostic::error("no-yaml", "holds no spec and no run").in_file(&file));
+        }
+    }
+    (specs, runs)
+}
+
+/// Whether a YAML file of another name is a run: its first key says so.
+fn names_a_run(path: &Path) -> bool {
+    let mut bytes = Vec::new();
+    let read = read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes);
+    read.is_ok()
+        && bytes
+            .split(|&b| b == b'\n')
+            .find(|line| line.first().is_some_and(|b| b.is_ascii_alphabetic()))
+            .is_some_and(|line| line.starts_with(b"run:"))
+}
+
+/// Reads from disk and remembers what was reached.
+#[derive(Default)]
+struct Recorder {
+    reached: RefCell<Vec<String>>,
+}
+
+impl Files for Recorder {
+    fn read(&self, path: &str) -> Result<Vec<u8>, String> {
+        self.reached.borrow_mut().push(path.to_owned());
+        Disk.read(path)
+    }
+}
+
+fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
+    // A file that another one extends need not be whole: it is checked as a part.
+    let real = |file: &str| std::fs::canonicalize(file).unwrap_or_else(|_| file.into());
+    let mut parts: HashSet<PathBuf> = HashSet::new();
+    let loaded: Vec<(String, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = paths
+        .iter()
+        .map(|path| {
+            let file = label(path);
+            let recorder = Recorder::default();
+            let loaded = spec::load(&file, &recorder);
+            let reached = recorder.reached.into_inner();
+            parts.extend(reached.iter().filter(|path| **path != file).map(|path| real(path)));
+            (file, loaded)
+        })
+        .collect();
+    let mut shown = HashSet::new();
+    let mut add = |all: Vec<Diagnostic>| {
+        // A problem of a part is met again in every spec that extends it.
+        findings.extend(all.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))));
+    };
+    for (file, result) in loaded {
+        match result {
+            Ok(spec) => add(spec.warnings),
+            Err(_) if parts.contains(&real(&file)) => match spec::check_part(&file, &Disk) {
+                Ok(warnings) | Err(warnings) => add(warnings),
+            },
+            Err(problems) => add(problems),
+        }
+    }
+}
+
+fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>) {
+    if runs.is_empty() {
+        return;
+    }
+    let specs = match Specs::new(&args.specs) {
+        Ok(specs) => specs,
+        Err(problem) => {
+            findings.push(problem);
+            return;
+        }
+    };
+    let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
+    let mut shown = HashSet::new();
+    for place in runs {
+        match load(place, &specs, &mut bytes) {
+            Err(Trouble::Run(problems)) => findings.extend(problems),
+            Err(Trouble::Spec { problems, of_run, .. }) => {
+                findings.extend(
+                    problems.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))),
+                );
+                findings.push(*of_run);
+            }
+            Ok((run, _)) => {
+                for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
+                    let file: Arc<str> = format!("{}/{}", place.label, entry.file).into();
+                    let read = inside(place.folder(), &entry.file, &file)
+                        .map_err(|problem| vec![problem])
+                        .and_then(|path| {
+                            read_sweep(&path, &file, &run.reading, &mut bytes, &mut scratch, &mut samples)
+                        });
+                    findings.extend(read.err().into_iter().flatten());
+                }
+            }
+        }
+    }
+}
+
+fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {
+    let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
+    let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
+    let to_stdout = args.json.as_deref() == Some(Path::new("-"));
+    if let Some(path) = &args.json {
+        let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
+        let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
+            write_lint_json(&mut file, findings)
+                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            Ok(file)
+        });
+        commit(written, console);
+    }
+    if !to_stdout {
+        let text = format!(
+            "{specs} spec file{}, {runs} run{}: {errors} error{}, {warnings} warning{}\n",
+            plural(specs),
+            plural(runs),
+            plural(errors),
+            plural(warnings)
+        );
+        // A closed standard output leaves nobody to tell.
+        let _ = std::io::stdout().lock().write_all(text.as_bytes());
+    }
+}
+
+const fn plural(count: usize) -> &'static str {
+    if count == 1 { "" } else { "s" }
+}

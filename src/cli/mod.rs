@@ -1,0 +1,59 @@
+//! The command line: arguments to requests, files to bytes, results to outputs. All I/O of the tool is here and in
+//! [`crate::output`].
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `args` | what may be typed |
+//! | `check`, `inspect`, `lint` | a file per command |
+//! | `discover` | finds runs in folders |
+//! | `files` | reads files, refuses what is no regular file |
+//! | `specs` | finds the spec of a product, each once |
+//! | `judge` | reads and judges one run |
+//! | `outputs` | feeds the reports of `check` |
+//! | `console` | standard error: problems of inputs |
+
+mod args;
+mod check;
+mod console;
+mod discover;
+mod files;
+mod inspect;
+mod judge;
+mod lint;
+mod outputs;
+mod specs;
+
+use args::{Cli, Command};
+use clap::Parser;
+use console::Console;
+use std::process::ExitCode;
+
+/// Exit status: everything judged passed or is waived.
+const PASSED: u8 = 0;
+/// Exit status: something was judged and did not pass.
+const NOT_PASSED: u8 = 1;
+/// Exit status: an input could not be read, an output not be written, or the command line is wrong.
+const UNREADABLE: u8 = 2;
+
+/// Runs the command line of this process.
+#[must_use]
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version go to standard output with status 0, mistakes to standard error with status 2.
+            let status = if error.use_stderr() { UNREADABLE } else { PASSED };
+            // A closed pipe leaves nobody to tell.
+            let _ = error.print();
+            return ExitCode::from(status);
+        }
+    };
+    cli.color.write_global();
+    let mut console = Console::new();
+    let status = match cli.command {
+        Command::Check(args) => check::check(&args, cli.verbose, &mut console),
+        Command::Inspect(args) => inspect::inspect(&args, &mut console),
+        Command::Lint(args) => lint::lint(&args, &mut console),
+    };
+    ExitCode::from(status)
+}

@@ -1,0 +1,216 @@
+//! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
+
+use super::args::CheckArgs;
+use super::console::{Console, stdout_style};
+use crate::check::RunOutcome;
+use crate::diagnostic::Diagnostic;
+use crate::output::OutputFile;
+use crate::report::junit::{self, JunitWriter};
+use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
+use crate::report::{JsonWriter, Tally, run_json};
+use std::fmt::Display;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Which pieces of a run are wanted.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted {
+    json: bool,
+    junit: bool,
+    text: Option<Style>,
+}
+
+/// The pieces of one run, made in a worker thread.
+pub struct Pieces {
+    json: io::Result<Vec<u8>>,
+    junit: io::Result<Vec<u8>>,
+    text: Option<RunText>,
+}
+
+impl Wanted {
+    /// Makes the pieces of a judged run.
+    pub fn pieces(self, run: &RunOutcome) -> Pieces {
+        let nothing = || Ok(Vec::new());
+        Pieces {
+            json: if self.json { run_json(run) } else { nothing() },
+            junit: if self.junit { junit::suite(run) } else { nothing() },
+            text: self.text.map(|style| render_run(run, style)),
+        }
+    }
+}
+
+/// Where JUnit suites go.
+enum Junit {
+    File { writer: Box<JunitWriter<OutputFile>>, path: PathBuf },
+    Folder(PathBuf),
+}
+
+/// All outputs of a `check`.
+pub struct Outputs {
+    json: Option<(JsonWriter<OutputFile>, PathBuf)>,
+    junit: Option<Junit>,
+    terminal: Option<TerminalSpool>,
+    /// The sum over all runs.
+    pub tally: Tally,
+}
+
+fn is_stdout(path: &Path) -> bool {
+    path == Path::new("-")
+}
+
+fn create(path: &Path) -> Result<OutputFile, String> {
+    if is_stdout(path) {
+        Ok(OutputFile::stdout())
+    } else {
+        OutputFile::create(path).map_err(|e| e.to_string())
+    }
+}
+
+fn is_folder(path: &Path) -> bool {
+    path.is_dir() || path.as_os_str().to_string_lossy().ends_with(['/', std::path::MAIN_SEPARATOR])
+}
+
+fn cannot_write(path: &Path, error: impl Display) -> String {
+    format!("cannot write {}: {error}", path.display())
+}
+
+impl Outputs {
+    /// Opens the outputs; one that cannot be opened is named, the others go on.
+    pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
+        let mut outputs = Self { json: None, junit: None, terminal: None, tally: Tally::new() };
+        // Standard output carries one result.
+        if ![&args.json, &args.junit].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
+            outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
+        }
+        if let Some(path) = &args.json {
+            let opened =
+                create(path).and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
+            match opened {
+                Ok(writer) => outputs.json = Some((writer, path.clone())),
+                Err(text) => console.fault(&text),
+            }
+        }
+        if let Some(path) = &args.junit {
+            if is_folder(path) {
+                match std::fs::create_dir_all(path) {
+                    Ok(()) => outputs.junit = Some(Junit::Folder(path.clone())),
+                    Err(error) => console.fault(&cannot_write(path, error)),
+                }
+            } else {
+                match create(path) {
+                    Ok(file) => {
+                        outputs.junit = Some(Junit::File {
+                            writer: Box::new(JunitWriter::new(file)),
+                            path: path.clone(),
+                        });
+                    }
+                    Err(text) => console.fault(&text),
+                }
+            }
+        }
+        outputs
+    }
+
+    /// Which pieces the open outputs want.
+    pub fn wanted(&self) -> Wanted {
+        Wanted {
+            json: self.json.is_some(),
+            junit: self.junit.is_some(),
+            text: self.terminal.as_ref().map(TerminalSpool::style),
+        }
+    }
+
+    /// Appends a judged run.
+    pub fn add(&mut self, run: &RunOutcome, pieces: Pieces, console: &mut Console) {
+        self.tally.add(run);
+        if let Some((writer, path)) = &mut self.json
+            && let Err(error) = pieces.json.and_then(|bytes| writer.append(&bytes))
+        {
+            console.fault(&cannot_write(path, error));
+            self.json = None;
+        }
+        self.add_suite(&run.run, pieces.junit, console);
+        if let (Some(spool), Some(text)) = (&mut self.terminal, &pieces.text)
+            && let Err(error) = spool.append(text)
+        {
+            console.fault(&format!("cannot write the report: {error}"));
+            self.terminal = None;
+        }
+    }
+
+    /// Appends a run that could not be read, or problems that belong to no run (`run` is `None`).
+    pub fn add_problems(&mut self, run: Option<&str>, problems: &[Diagnostic], console: &mut Console) {
+        if let Some((writer, path)) = &mut self.json
+            && let Err(error) = problems.iter().try_for_each(|problem| writer.append_error(problem))
+        {
+            console.fault(&cannot_write(path, error));
+            self.json = None;
+        }
+        if let Some(run) = run {
+            self.tally.add_unreadable();
+            self.add_suite(run, junit::unreadable_suite(run, problems), console);
+        }
+    }
+
+    fn add_suite(&mut self, run: &str, suite: io::Result<Vec<u8>>, console: &mut Console) {
+        let result = match &mut self.junit {
+            None => return,
+            Some(Junit::File { writer, path }) => {
+                suite.and_then(|suite| writer.append(&suite)).map_err(|e| cannot_write(path, e))
+            }
+            Some(Junit::Folder(folder)) => {
+                let path = folder.join(junit::file_name(run));
+                suite.map_err(|e| cannot_write(&path, e)).and_then(|suite| write_suite(&path, &suite))
+            }
+        };
+        if let Err(text) = result {
+            console.fault(&text);
+            // The other files of a folder may still be writable.
+            if matches!(self.junit, Some(Junit::File { .. })) {
+                self.junit = None;
+            }
+        }
+    }
+
+    /// Writes the ends and puts the files in place.
+    pub fn finish(self, console: &mut Console) {
+        let Self { json, junit, terminal, tally } = self;
+        if let Some((writer, path)) = json {
+            let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
+            commit(written, console);
+        }
+        if let Some(Junit::File { writer, path }) = junit {
+            let written = writer.finish().map_err(|e| cannot_write(&path, e)).map(|(file, summary)| {
+                if let Some(note) = summary.note() {
+                    console.note(&note);
+                }
+                file
+            });
+            commit(written, console);
+        }
+        if let Some(spool) = terminal {
+            let mut stdout = io::BufWriter::new(io::stdout().lock());
+            match spool.finish(&mut stdout, &tally).and_then(|()| stdout.flush()) {
+                Ok(()) => {}
+                // The reader went away, as `head` does: nobody is left to read the rest.
+                Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {}
+                Err(error) => console.fault(&format!("cannot write to standard output: {error}")),
+            }
+        }
+    }
+}
+
+fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {
+    let file = OutputFile::create(path).map_err(|e| e.to_string())?;
+    let mut writer = JunitWriter::new(file);
+    writer.append(suite).map_err(|e| cannot_write(path, e))?;
+    let (file, _) = writer.finish().map_err(|e| cannot_write(path, e))?;
+    file.commit().map_err(|e| e.to_string())
+}
+
+/// Puts a written file in place. A pipe that its reader closed is no fault.
+pub fn commit(written: Result<OutputFile, String>, console: &mut Console) {
+    if let Err(text) = written.and_then(|file| file.commit().map_err(|e| e.to_string())) {
+        console.fault(&text);
+    }
+}

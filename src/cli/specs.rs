@@ -1,0 +1,105 @@
+//! Finds the spec of a product and reads each one once.
+
+use super::files::{YAML_LIMIT, label, read_regular};
+use crate::diagnostic::{Diagnostic, nearest};
+use crate::spec::{self, Files, LoadedSpec};
+use std::collections::HashMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Files for `extends`, read from disk.
+pub struct Disk;
+
+impl Files for Disk {
+    fn read(&self, path: &str) -> Result<Vec<u8>, String> {
+        let mut bytes = Vec::new();
+        match read_regular(Path::new(path), &path.into(), YAML_LIMIT, &mut bytes) {
+            Ok(()) => Ok(bytes),
+            Err(diagnostic) => Err(diagnostic.message),
+        }
+    }
+}
+
+/// A spec, or what is wrong with it.
+pub type Loaded = Result<LoadedSpec, Vec<Diagnostic>>;
+
+/// The specs of one invocation.
+pub struct Specs {
+    root: PathBuf,
+    is_folder: bool,
+    loaded: Mutex<HashMap<String, Arc<Loaded>>>,
+}
+
+impl Specs {
+    /// Specs under `--specs`.
+    ///
+    /// # Errors
+    /// When there is nothing of that name.
+    pub fn new(root: &Path) -> Result<Self, Diagnostic> {
+        let found = fs::metadata(root).map_err(|error| {
+            let file: Arc<str> = label(root).into();
+            Diagnostic::error("specs-missing", format!("the specs cannot be read: {error}"))
+                .in_file(&file)
+                .with_help("name a folder that holds PRODUCT.yaml, or one spec file, with --specs")
+        })?;
+        Ok(Self { root: root.to_owned(), is_folder: found.is_dir(), loaded: Mutex::new(HashMap::new()) })
+    }
+
+    /// The spec of a product.
+    pub fn of(&self, product: &str) -> Arc<Loaded> {
+        let key = if self.is_folder { product } else { "" };
+        let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(known) = loaded.get(key) {
+            return Arc::clone(known);
+        }
+        let fresh = Arc::new(self.load(product));
+        loaded.insert(key.to_owned(), Arc::clone(&fresh));
+        fresh
+    }
+
+    /// The file that holds the spec of a product, as shown.
+    pub fn file(&self, product: &str) -> String {
+        label(&self.path(product))
+    }
+
+    fn path(&self, product: &str) -> PathBuf {
+        if self.is_folder { self.root.join(format!("{product}.yaml")) } else { self.root.clone() }
+    }
+
+    fn load(&self, product: &str) -> Loaded {
+        let path = self.path(product);
+        if self.is_folder && !path.exists() {
+            return Err(vec![self.no_spec(product)]);
+        }
+        let loaded = spec::load(&label(&path), &Disk)?;
+        if self.is_folder && loaded.spec.product != product {
+            let file: Arc<str> = label(&path).into();
+            let message =
+                format!("declares the product `{}`, its name says `{product}`", loaded.spec.product);
+            return Err(vec![
+                Diagnostic::error("spec-name", message)
+                    .in_file(&file)
+                    .with_help("name the file PRODUCT.yaml after the product that it declares"),
+            ]);
+        }
+        Ok(loaded)
+    }
+
+    fn no_spec(&self, product: &str) -> Diagnostic {
+        let file: Arc<str> = label(&self.path(product)).into();
+        let known: Vec<String> = fs::read_dir(&self.root)
+            .into_iter()
+            .flatten()
+            .filter_map(|entry| Some(entry.ok()?.file_name().to_str()?.strip_suffix(".yaml")?.to_owned()))
+            .collect();
+        let near = nearest(product, known.iter().map(String::as_str));
+        let help = near.map_or_else(
+            || "write a spec for the product, or name another place with --specs".to_owned(),
+            |near| format!("did you mean the product `{near}`?"),
+        );
+        Diagnostic::error("spec-missing", format!("there is no spec for the product `{product}`"))
+            .in_file(&file)
+            .with_help(help)
+    }
+}

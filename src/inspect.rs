@@ -1,0 +1,143 @@
+//! What one sweep shows by itself, without a spec.
+
+use crate::check::{Measured, Quantities};
+use crate::coverage::undersampled;
+use crate::curve::db;
+use crate::linearity::Analysed;
+use crate::margins::{Direction, phase_margin_of};
+use crate::sanity::{Kernel, Subject, refusal};
+use crate::spec::CriticalPoint;
+use crate::sweep::Samples;
+use serde::Serialize;
+
+/// What one sweep shows.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Inspected {
+    /// The file as given.
+    pub file: String,
+    /// Number of points.
+    pub points: usize,
+    /// Lowest and highest frequency, Hz.
+    pub band_hz: [f64; 2],
+    /// Every crossover, rising in frequency.
+    pub crossovers: Vec<Crossover>,
+    /// Every phase crossover, rising in frequency.
+    pub phase_crossovers: Vec<PhaseCrossover>,
+    /// The highest falling crossover, Hz.
+    pub crossover_hz: Option<Measured>,
+    /// The phase margin nearest to 0, deg.
+    pub phase_margin_deg: Option<Measured>,
+    /// Gain margin, dB.
+    pub gain_margin_db: Option<Measured>,
+    /// Gain reduction margin, dB.
+    pub gain_reduction_margin_db: Option<Measured>,
+    /// Smallest distance to the critical point.
+    pub stability_margin: Option<Measured>,
+    /// Delay margin, s.
+    pub delay_margin_s: Option<Measured>,
+    /// Scatter of the magnitude about a smooth curve, %; `None` when it is not known.
+    pub noise_percent: Option<f64>,
+    /// Observations, one sentence each.
+    pub findings: Vec<String>,
+}
+
+/// A frequency where the magnitude is 1.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Crossover {
+    /// The frequency, Hz.
+    pub frequency_hz: f64,
+    /// The phase margin there, deg, in (-180, 180].
+    pub phase_margin_deg: f64,
+    /// Which way the magnitude goes.
+    pub direction: Way,
+}
+
+/// Which way the magnitude goes through 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Way {
+    /// From above 1 to below.
+    Falling,
+    /// From below 1 to above.
+    Rising,
+}
+
+/// A frequency where the loop gain lies on the ray through the critical point.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct PhaseCrossover {
+    /// The frequency, Hz.
+    pub frequency_hz: f64,
+    /// Factor by which the gain may rise before the critical point is reached, dB; negative above magnitude 1.
+    pub gain_margin_db: f64,
+}
+
+/// Finds all crossings and margins of a sweep over its whole range.
+///
+/// Without a declared accuracy the uncertainties are not known. Findings take the open loop to have no right-half-plane
+/// poles.
+#[must_use]
+pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
+    let mut sweep = Analysed::default();
+    sweep.curve.fill(samples, critical_point);
+    sweep.crossings.find(&sweep.curve);
+    let span = sweep.curve.span();
+    let quantities = Quantities::of(&sweep, span, None);
+    let measured = quantities.report(1.0);
+    let subject = Subject {
+        curve: &sweep.curve,
+        crossings: &sweep.crossings,
+        span,
+        open_loop_poles: 0,
+        critical_point,
+    };
+    let mut findings = Vec::new();
+    if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
+        findings.push(format!("{}; {}", refusal.message, refusal.remedy));
+    }
+    findings.extend(undersampled(&sweep, span).map(|place| place.text()));
+    if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
+        findings.push(
+            "no phase crossover below 0 dB in the sweep: the gain margin is a lower bound, supposing that the gain goes on \
+             falling"
+                .to_owned(),
+        );
+    }
+    Inspected {
+        file: file.to_owned(),
+        points: samples.len(),
+        band_hz: [
+            samples.frequency_hz.first().copied().unwrap_or(0.0),
+            samples.frequency_hz.last().copied().unwrap_or(0.0),
+        ],
+        crossovers: sweep
+            .crossings
+            .gain
+            .iter()
+            .map(|crossing| Crossover {
+                frequency_hz: crossing.point.hz(),
+                phase_margin_deg: phase_margin_of(crossing).value.to_degrees(),
+                direction: match crossing.direction {
+                    Direction::Rising => Way::Rising,
+                    Direction::Falling | Direction::Touching => Way::Falling,
+                },
+            })
+            .collect(),
+        phase_crossovers: sweep
+            .crossings
+            .phase
+            .iter()
+            .map(|crossing| PhaseCrossover {
+                frequency_hz: crossing.point.hz(),
+                gain_margin_db: -db(crossing.point.ln_mag),
+            })
+            .collect(),
+        crossover_hz: measured.crossover_hz,
+        phase_margin_deg: measured.phase_margin_deg,
+        gain_margin_db: measured.gain_margin_db,
+        gain_reduction_margin_db: measured.gain_reduction_margin_db,
+        stability_margin: measured.stability_margin,
+        delay_margin_s: measured.delay_margin_s,
+        noise_percent: None,
+        findings,
+    }
+}

@@ -1,0 +1,128 @@
+//! The results of `inspect`: JSON and text.
+
+use super::escape;
+use super::terminal::Style;
+use super::terminal::palette::{self, paint};
+use crate::check::{Measured, Unit, frequency_text, value_text};
+use crate::inspect::{Inspected, Way};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+#[derive(Serialize)]
+struct Result<'a> {
+    format: u32,
+    sweeps: &'a [Inspected],
+}
+
+/// Writes the JSON result, a line per entry.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_inspect_json(mut sink: impl Write, sweeps: &[Inspected]) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut sink, &Result { format: 1, sweeps })?;
+    sink.write_all(b"\n")?;
+    sink.flush()
+}
+
+/// The text of one sweep. Text from files is shown harmless.
+#[must_use]
+pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
+    let mut text = String::new();
+    let [from, to] = sweep.band_hz;
+    line(&mut text, &paint(&escape::terminal(&sweep.file), palette::STRONG, style));
+    line(
+        &mut text,
+        &format!("  {} points from {} to {}", sweep.points, frequency_text(from), frequency_text(to)),
+    );
+    for crossing in &sweep.crossovers {
+        let way = match crossing.direction {
+            Way::Falling => "falling",
+            Way::Rising => "rising",
+        };
+        let margin = value_text(crossing.phase_margin_deg, None, Unit::Deg, false);
+        let at = frequency_text(crossing.frequency_hz);
+        line(&mut text, &format!("  {way} crossover at {at}, phase margin {margin}"));
+    }
+    for crossing in &sweep.phase_crossovers {
+        let at = frequency_text(crossing.frequency_hz);
+        let margin = value_text(crossing.gain_margin_db.abs(), None, Unit::Db, false);
+        let word = if crossing.gain_margin_db < 0.0 { "gain reduction margin" } else { "gain margin" };
+        line(&mut text, &format!("  phase crossover at {at}, {word} {margin}"));
+    }
+    let rows = [
+        ("crossover", sweep.crossover_hz, Unit::Hz),
+        ("phase margin", sweep.phase_margin_deg, Unit::Deg),
+        ("gain margin", sweep.gain_margin_db, Unit::Db),
+        ("gain reduction margin", sweep.gain_reduction_margin_db, Unit::Db),
+        ("stability margin", sweep.stability_margin, Unit::One),
+        ("delay margin", sweep.delay_margin_s, Unit::S),
+    ];
+    for (name, measured, unit) in rows {
+        line(&mut text, &format!("  {name:<22}{}", row(measured, unit)));
+    }
+    for finding in &sweep.findings {
+        line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
+    }
+    text
+}
+
+fn row(measured: Option<Measured>, unit: Unit) -> String {
+    let Some(m) = measured else { return "none in the sweep".to_owned() };
+    let mut text = value_text(m.value, m.uncertainty, unit, m.at_least == Some(true));
+    // A frequency that is the value itself is not said twice.
+    if unit != Unit::Hz {
+        let _ = write!(text, " at {}", frequency_text(m.at_hz));
+    }
+    text
+}
+
+fn line(text: &mut String, words: &str) {
+    text.push_str(words);
+    text.push('\n');
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inspect::{Crossover, PhaseCrossover};
+    use serde_json::{Value, json};
+
+    #[test]
+    fn keys_are_those_of_the_format() {
+        let measured = |value, at_hz| Some(Measured { value, uncertainty: None, at_hz, at_least: None });
+        let sweep = Inspected {
+            file: "24v-3a.csv".to_owned(),
+            points: 401,
+            band_hz: [100.0, 5e5],
+            crossovers: vec![Crossover {
+                frequency_hz: 9310.4,
+                phase_margin_deg: 44.1,
+                direction: Way::Falling,
+            }],
+            phase_crossovers: vec![PhaseCrossover { frequency_hz: 61_750.0, gain_margin_db: 12.6 }],
+            crossover_hz: measured(9310.4, 9310.4),
+            phase_margin_deg: measured(44.1, 9310.4),
+            gain_margin_db: None,
+            gain_reduction_margin_db: None,
+            stability_margin: measured(0.69, 18_200.0),
+            delay_margin_s: None,
+            noise_percent: None,
+            findings: vec!["one sentence".to_owned()],
+        };
+        let mut bytes = Vec::new();
+        write_inspect_json(&mut bytes, &[sweep]).unwrap();
+        let value: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(
+            value,
+            json!({"format": 1, "sweeps": [{"file": "24v-3a.csv", "points": 401, "band_hz": [100.0, 5e5],
+                "crossovers": [{"frequency_hz": 9310.4, "phase_margin_deg": 44.1, "direction": "falling"}],
+                "phase_crossovers": [{"frequency_hz": 61750.0, "gain_margin_db": 12.6}],
+                "crossover_hz": {"value": 9310.4, "uncertainty": null, "at_hz": 9310.4},
+                "phase_margin_deg": {"value": 44.1, "uncertainty": null, "at_hz": 9310.4},
+                "gain_margin_db": null, "gain_reduction_margin_db": null,
+                "stability_margin": {"value": 0.69, "uncertainty": null, "at_hz": 18200.0},
+                "delay_margin_s": null, "noise_percent": null, "findings": ["one sentence"]}]})
+        );
+    }
+}

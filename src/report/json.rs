@@ -1,0 +1,325 @@
+//! The JSON result of `check`. Units are Hz, deg, dB and s; what does not exist is `null`. Text stays as it is.
+//!
+//! A run and each of its corners stand on a line of their own, so that two results compare well line by line.
+
+use super::{TOOL, Tally};
+use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
+use crate::diagnostic::{Diagnostic, Severity};
+use serde::ser::{Serialize, SerializeMap, Serializer};
+use std::io::{self, BufWriter, Seek, Write};
+use tempfile::SpooledTempFile;
+
+/// What is held in memory before the spool of errors becomes a file.
+const SPOOL: usize = 1 << 20;
+
+#[derive(serde::Serialize)]
+struct RunHead<'a> {
+    run: &'a str,
+    product: &'a str,
+    serial: &'a str,
+    revision: &'a str,
+    firmware: Option<&'a str>,
+    build: Option<&'a str>,
+    taken: Option<&'a str>,
+    station: Option<&'a str>,
+    spec: &'a str,
+    coverage: f64,
+    verdict: Verdict,
+}
+
+#[derive(serde::Serialize)]
+struct CornerBody<'a> {
+    corner: &'a str,
+    conditions: Conditions<'a>,
+    verdict: Verdict,
+    judged: Option<&'a Judged>,
+    measured: Option<&'a MeasuredSet>,
+    checks: &'a [CheckOutcome],
+    findings: &'a [String],
+}
+
+/// Conditions as a map in the spec's order.
+struct Conditions<'a>(&'a [(String, String)]);
+
+impl Serialize for Conditions<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for (name, value) in self.0 {
+            map.serialize_entry(name, value)?;
+        }
+        map.end()
+    }
+}
+
+#[derive(serde::Serialize)]
+struct BoardBody<'a> {
+    serial: &'a str,
+    verdict: Verdict,
+    products: Vec<&'a str>,
+}
+
+#[derive(serde::Serialize)]
+struct ErrorBody<'a> {
+    file: Option<&'a str>,
+    line: Option<u64>,
+    column: Option<u64>,
+    key: Option<&'a str>,
+    code: &'a str,
+    message: &'a str,
+    help: Option<&'a str>,
+}
+
+impl<'a> From<&'a Diagnostic> for ErrorBody<'a> {
+    fn from(diagnostic: &'a Diagnostic) -> Self {
+        let place = diagnostic.place.as_ref();
+        Self {
+            file: place.map(|place| place.file.as_ref()),
+            line: place.and_then(|place| place.line),
+            column: place.and_then(|place| place.column),
+            key: place.and_then(|place| place.key.as_deref()),
+            code: diagnostic.code,
+            message: &diagnostic.message,
+            help: diagnostic.help.as_deref(),
+        }
+    }
+}
+
+#[derive(serde::Serialize)]
+struct LintBody<'a> {
+    format: u32,
+    findings: Vec<FindingBody<'a>>,
+}
+
+#[derive(serde::Serialize)]
+struct FindingBody<'a> {
+    severity: &'static str,
+    #[serde(flatten)]
+    body: ErrorBody<'a>,
+}
+
+/// Writes the findings of `lint`, a line per entry.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
+    let findings = findings
+        .iter()
+        .map(|finding| FindingBody {
+            severity: match finding.severity {
+                Severity::Error => "error",
+                Severity::Warning => "warning",
+            },
+            body: ErrorBody::from(finding),
+        })
+        .collect();
+    serde_json::to_writer_pretty(&mut sink, &LintBody { format: 1, findings })?;
+    sink.write_all(b"\n")?;
+    sink.flush()
+}
+
+/// The object of one run, a piece for [`JsonWriter::append`].
+///
+/// # Errors
+/// Only when the JSON writer fails, which it does not in memory.
+pub fn run_json(run: &RunOutcome) -> io::Result<Vec<u8>> {
+    debug_assert!(is_finite(run), "a number that does not exist must be None: {run:?}");
+    let mut bytes = Vec::with_capacity(512 + 4096 * run.corners.len());
+    serde_json::to_writer(
+        &mut bytes,
+        &RunHead {
+            run: &run.run,
+            product: &run.product,
+            serial: &run.serial,
+            revision: &run.revision,
+            firmware: run.firmware.as_deref(),
+            build: run.build.as_deref(),
+            taken: run.taken.as_deref(),
+            station: run.station.as_deref(),
+            spec: &run.spec_file,
+            coverage: run.coverage,
+            verdict: run.verdict,
+        },
+    )?;
+    // The corners go inside of the head's braces.
+    bytes.pop();
+    bytes.extend_from_slice(b",\"corners\":[");
+    let mut separator: &[u8] = b"\n";
+    for corner in &run.corners {
+        bytes.extend_from_slice(separator);
+        serde_json::to_writer(&mut bytes, &corner_body(corner))?;
+        separator = b",\n";
+    }
+    bytes.extend_from_slice(b"]}");
+    Ok(bytes)
+}
+
+fn corner_body(corner: &CornerOutcome) -> CornerBody<'_> {
+    CornerBody {
+        corner: &corner.corner,
+        conditions: Conditions(&corner.conditions),
+        verdict: corner.verdict,
+        judged: corner.judged.as_ref(),
+        measured: corner.measured.as_ref(),
+        checks: &corner.checks,
+        findings: &corner.findings,
+    }
+}
+
+fn is_finite(run: &RunOutcome) -> bool {
+    let limits = |check: &CheckOutcome| check.limit.map_or([None, None], |limit| [limit.min, limit.max]);
+    let checks = run.corners.iter().flat_map(|corner| &corner.checks).all(|check| {
+        [check.value, check.uncertainty, check.conformity, check.at_hz]
+            .into_iter()
+            .chain(limits(check))
+            .flatten()
+            .all(f64::is_finite)
+    });
+    let measured = run.corners.iter().filter_map(|corner| corner.measured).all(|set| {
+        [
+            set.crossover_hz,
+            set.phase_margin_deg,
+            set.gain_margin_db,
+            set.gain_reduction_margin_db,
+            set.stability_margin,
+            set.delay_margin_s,
+        ]
+        .into_iter()
+        .flatten()
+        .all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
+    });
+    checks && measured && run.coverage.is_finite()
+}
+
+/// Writes the whole result piece by piece.
+#[derive(Debug)]
+pub struct JsonWriter<W: Write> {
+    sink: W,
+    any_run: bool,
+    any_error: bool,
+    errors: BufWriter<SpooledTempFile>,
+}
+
+impl<W: Write> JsonWriter<W> {
+    /// Begins a result.
+    ///
+    /// # Errors
+    /// When the sink cannot be written.
+    pub fn new(mut sink: W) -> io::Result<Self> {
+        write!(sink, "{{\"format\":1,\"tool\":\"{TOOL}\",\n\"runs\":[")?;
+        let errors = BufWriter::new(SpooledTempFile::new(SPOOL));
+        Ok(Self { sink, any_run: false, any_error: false, errors })
+    }
+
+    /// Appends a run made by [`run_json`].
+    ///
+    /// # Errors
+    /// When the sink cannot be written.
+    pub fn append(&mut self, run: &[u8]) -> io::Result<()> {
+        self.sink.write_all(if self.any_run { b",\n" } else { b"\n" })?;
+        self.any_run = true;
+        self.sink.write_all(run)
+    }
+
+    /// Appends what kept a file from being read.
+    ///
+    /// # Errors
+    /// When the spool of errors cannot be written.
+    pub fn append_error(&mut self, diagnostic: &Diagnostic) -> io::Result<()> {
+        self.errors.write_all(if self.any_error { b",\n" } else { b"\n" })?;
+        self.any_error = true;
+        serde_json::to_writer(&mut self.errors, &ErrorBody::from(diagnostic)).map_err(io::Error::from)
+    }
+
+    /// Ends the result and gives the sink back, flushed.
+    ///
+    /// # Errors
+    /// When the sink cannot be written or the spool cannot be read.
+    pub fn finish(self, tally: &Tally) -> io::Result<W> {
+        let Self { mut sink, errors, .. } = self;
+        sink.write_all(b"],\n\"serials\":[")?;
+        let mut separator: &[u8] = b"\n";
+        for board in tally.boards() {
+            sink.write_all(separator)?;
+            let body = BoardBody { serial: board.serial, verdict: board.verdict, products: board.products };
+            serde_json::to_writer(&mut sink, &body)?;
+            separator = b",\n";
+        }
+        sink.write_all(b"],\n\"errors\":[")?;
+        let mut errors = errors.into_inner().map_err(io::IntoInnerError::into_error)?;
+        errors.rewind()?;
+        io::copy(&mut errors, &mut sink)?;
+        sink.write_all(b"],\n\"verdict\":")?;
+        serde_json::to_writer(&mut sink, &tally.verdict())?;
+        sink.write_all(b"}\n")?;
+        sink.flush()?;
+        Ok(sink)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+    use serde_json::{Value, json};
+    use std::sync::Arc;
+
+    fn result(runs: &[RunOutcome], errors: &[Diagnostic]) -> Value {
+        let mut tally = Tally::new();
+        let mut writer = JsonWriter::new(Vec::new()).unwrap();
+        for run in runs {
+            tally.add(run);
+            writer.append(&run_json(run).unwrap()).unwrap();
+        }
+        errors.iter().for_each(|error| writer.append_error(error).unwrap());
+        serde_json::from_slice(&writer.finish(&tally).unwrap()).unwrap()
+    }
+
+    #[test]
+    fn no_run_has_no_verdict() {
+        let value = result(&[], &[]);
+        assert_eq!(
+            value,
+            json!({"format": 1, "tool": TOOL, "verdict": null, "runs": [], "serials": [], "errors": []})
+        );
+    }
+
+    #[test]
+    fn keys_and_values_are_those_of_the_format() {
+        let mut other = sample::passing("RG-00042", 1);
+        other.product = "river-gauge-3v3".to_owned();
+        other.firmware = None;
+        let file: Arc<str> = Arc::from("demo-data/\"x\"\u{202e}.yaml");
+        let error = Diagnostic::error("unknown-key", "what\u{1b}").in_file(&file).with_help("do");
+        let value = result(&[sample::run(), other], &[error]);
+        assert_eq!(value["verdict"], "invalid");
+        assert_eq!(value["serials"][0]["products"], json!(["river-gauge-3v3", "river-gauge-5v"]));
+        assert_eq!(
+            value["errors"][0],
+            json!({"file": "demo-data/\"x\"\u{202e}.yaml", "line": null, "column": null, "key": null,
+                "code": "unknown-key", "message": "what\u{1b}", "help": "do"})
+        );
+        assert_eq!(value["runs"][1]["firmware"], Value::Null);
+        let corner = &value["runs"][0]["corners"][1];
+        assert_eq!(corner["conditions"], json!({"input": "24 V", "load": "3 A"}));
+        assert_eq!(corner["measured"]["gain_reduction_margin_db"], Value::Null);
+        assert_eq!(
+            corner["measured"]["gain_margin_db"],
+            json!({"value": 12.6, "uncertainty": 0.2, "at_hz": 61750.0, "at_least": false})
+        );
+        let check =
+            corner["checks"].as_array().unwrap().iter().find(|c| c["check"] == "phase_margin").unwrap();
+        assert_eq!(check["limit"], json!({"min": 50.0}));
+        assert_eq!(check["unit"], "deg");
+        let missing = &value["runs"][0]["corners"][4];
+        assert_eq!((&missing["measured"], &missing["judged"]), (&Value::Null, &Value::Null));
+        assert_eq!(missing["checks"][5]["verdict"], "not_judged");
+    }
+
+    #[test]
+    #[should_panic(expected = "must be None")]
+    fn a_number_that_is_none_is_noticed() {
+        let mut run = sample::run();
+        run.corners[0].checks[4].value = Some(f64::NAN);
+        let _ = run_json(&run);
+    }
+}

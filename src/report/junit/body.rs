@@ -1,0 +1,155 @@
+//! What a case says: a message of one line, and a body that begins with it and tells the rest.
+
+use crate::check::{
+    CheckOutcome, CornerOutcome, RunOutcome, Unit, frequency_text, limit_text, value_against,
+};
+use crate::quantity::number;
+use crate::report::escape::{clip, xml_body, xml_line};
+use std::borrow::Cow;
+
+/// Longest message, characters: one line of a dashboard.
+const LONGEST_MESSAGE: usize = 200;
+/// Longest body, bytes.
+const LONGEST_BODY: usize = 16 * 1024;
+/// Longest single entry of a body, characters, so that one long text does not push out the others.
+const LONGEST_ENTRY: usize = 2000;
+
+/// One line, clean, at most 200 characters.
+pub(super) fn message(text: &str) -> String {
+    clip(&xml_line(text), LONGEST_MESSAGE).into_owned()
+}
+
+/// The body of a case that did not pass.
+pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> String {
+    let mut body = Body::new(&check.message);
+    if let Some(remedy) = &check.remedy {
+        body.entry("to do", remedy);
+    }
+    body.entry("corner", &corner.corner);
+    if !corner.conditions.is_empty() {
+        let pairs: Vec<String> =
+            corner.conditions.iter().map(|(name, value)| format!("{name} {value}")).collect();
+        body.entry("conditions", &pairs.join(", "));
+    }
+    let unit = check.unit.unwrap_or(Unit::One);
+    if let Some(value) = check.value {
+        let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
+        body.entry("value", &value_against(value, None, unit, corner.is_bound(check), &limit));
+    }
+    if let Some(uncertainty) = check.uncertainty {
+        let text = crate::check::value_text(uncertainty, None, unit, false);
+        body.entry("expanded uncertainty", &format!("{text}, coverage factor {}", number(run.coverage, 5)));
+    }
+    if let Some(limit) = &check.limit {
+        body.entry("limit", &limit_text(limit, unit));
+    }
+    if let Some(at_hz) = check.at_hz {
+        body.entry("frequency", &frequency_text(at_hz));
+    }
+    if let Some(judged) = &corner.judged {
+        body.entry("sweeps", &judged.files.join(", "));
+        if let Some(level) = &judged.level {
+            body.entry("level", level);
+        }
+        if !judged.confirmed_by.is_empty() {
+            body.entry("confirmed by", &judged.confirmed_by.join(", "));
+        }
+    }
+    body.entry("spec", &run.spec_file);
+    body.entry("serial", &run.serial);
+    body.entry("revision", &run.revision);
+    if let Some(firmware) = &run.firmware {
+        body.entry("firmware", firmware);
+    }
+    body.finish()
+}
+
+/// A body of these lines.
+pub(super) fn free_body(lines: impl IntoIterator<Item = String>) -> String {
+    let mut text = String::new();
+    for line in lines {
+        if !text.is_empty() {
+            text.push('\n');
+        }
+        text.push_str(&cut(&xml_line(&line), LONGEST_ENTRY));
+        // What lies far beyond the cut needs no care.
+        if text.len() > 2 * LONGEST_BODY {
+            break;
+        }
+    }
+    cut(&xml_body(&text), LONGEST_BODY).into_owned()
+}
+
+/// A body in the making: the message, then `name: text` line by line.
+struct Body(String);
+
+impl Body {
+    fn new(message: &str) -> Self {
+        Self(cut(&xml_line(message), LONGEST_ENTRY).into_owned())
+    }
+
+    fn entry(&mut self, name: &str, text: &str) {
+        self.0.push('\n');
+        self.0.push_str(name);
+        self.0.push_str(": ");
+        self.0.push_str(&cut(&xml_line(text), LONGEST_ENTRY));
+    }
+
+    fn finish(self) -> String {
+        // Entries are clean but for the end mark of the section.
+        cut(&xml_body(&self.0), LONGEST_BODY).into_owned()
+    }
+}
+
+/// At most about `limit` bytes; says how much was left out.
+fn cut(text: &str, limit: usize) -> Cow<'_, str> {
+    /// Room for the words that say so.
+    const WORDS: usize = 48;
+    if text.len() <= limit {
+        return Cow::Borrowed(text);
+    }
+    let end = text.floor_char_boundary(limit.saturating_sub(WORDS));
+    let kept = text.get(..end).unwrap_or_default();
+    Cow::Owned(format!("{kept} … ({} more bytes cut)", text.len() - end))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn bodies_begin_with_the_message_and_tell_all() {
+        let run = sample::run();
+        let corner = &run.corners[1];
+        let check = corner.checks.iter().find(|c| c.check == "phase_margin").unwrap();
+        let body = body(&run, corner, check);
+        assert_eq!(
+            body,
+            "phase margin 44.1 deg ± 0.7 deg, limit at least 50 deg\n\
+             to do: add phase lead near the crossover, or lower the crossover\n\
+             corner: 24V-3A\nconditions: input 24 V, load 3 A\nvalue: 44.1 deg\n\
+             expanded uncertainty: 0.7 deg, coverage factor 2\nlimit: at least 50 deg\nfrequency: 9.3104 kHz\n\
+             sweeps: 24v-3a.csv\nlevel: -26 dBm\nconfirmed by: 24v-3a-check.csv\n\
+             spec: specs/river-gauge-5v.yaml\nserial: RG-00042\nrevision: C\nfirmware: 2.3.1"
+        );
+    }
+
+    #[test]
+    fn bodies_stay_small_and_whole() {
+        let mut run = sample::run();
+        run.firmware = Some("µ".repeat(1_000_000));
+        let mut corner = run.corners[1].clone();
+        corner.conditions = (0..5000).map(|i| (format!("c{i}"), "x".repeat(9))).collect();
+        corner.checks[0].message = "m".repeat(1_000_000);
+        let body = body(&run, &corner, &corner.checks[0]);
+        assert!(
+            body.len() <= LONGEST_BODY
+                && body.contains("more bytes cut")
+                && body.contains("serial: RG-00042")
+        );
+        assert_eq!(message(&corner.checks[0].message).chars().count(), LONGEST_MESSAGE);
+        let long = free_body((0..100_000).map(|i| format!("line {i}")));
+        assert!(long.len() <= LONGEST_BODY && long.starts_with("line 0\nline 1\n"));
+    }
+}

@@ -1,0 +1,16 @@
+//! JUnit XML: a suite per run, a case per check of a corner.
+//!
+//! [`suite`] and [`unreadable_suite`] make the piece of one run, [`JunitWriter`] puts them together. A unit measured
+//! again meets its own history in every reader: no verdict, value or date is part of a name, and nothing in the
+//! file depends on the clock or the host.
+
+mod body;
+mod head;
+mod names;
+mod suite;
+mod writer;
+
+pub use head::name_with_run;
+pub use names::file_name;
+pub use suite::{class_name, suite, unreadable_suite};
+pub use writer::{JunitSummary, JunitWriter};

@@ -1,0 +1,198 @@
+//! The suite of one run.
+
+use super::body::{body, free_body, message};
+use super::head::{Head, complete};
+use crate::check::{CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, value_against};
+use crate::diagnostic::Diagnostic;
+use crate::report::escape::{clip, xml_body, xml_line};
+use jiff::Timestamp;
+use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
+use std::borrow::Cow;
+use std::io;
+
+/// Longest name or property, characters: readers keep whole names in their history.
+const LONGEST_NAME: usize = 1000;
+
+/// The suite of a judged run, a fragment of XML; empty for a run without a check.
+///
+/// # Errors
+/// Only when the XML writer fails, which it does not in memory.
+pub fn suite(run: &RunOutcome) -> io::Result<Vec<u8>> {
+    let mut cases = Vec::with_capacity(run.corners.iter().map(|corner| corner.checks.len()).sum());
+    for corner in &run.corners {
+        let class = class_name(&run.product, &corner.corner);
+        cases.extend(
+            corner
+                .checks
+                .iter()
+                .map(|check| TestCase { result: result(run, corner, check), ..case(&check.check, &class) }),
+        );
+    }
+    if cases.is_empty() {
+        return Ok(Vec::new());
+    }
+    let taken = run.taken.as_deref().and_then(timestamp);
+    let station = run.station.as_deref().map(name).filter(|station| !station.is_empty());
+    write(
+        TestSuite {
+            name: name(&format!("{} {}", run.product, run.serial)).into_owned(),
+            hostname: station.unwrap_or(Cow::Borrowed("localhost")).into_owned(),
+            timestamp: taken.unwrap_or(OffsetDateTime::UNIX_EPOCH),
+            system_out: values_of_passing_checks(run),
+            ..empty_suite(cases)
+        },
+        taken.is_some(),
+        &run.run_file,
+        &properties(run),
+    )
+}
+
+/// The suite of a run that could not be read: one case that tells why. `run` is the run as reached.
+///
+/// # Errors
+/// Only when the XML writer fails, which it does not in memory.
+pub fn unreadable_suite(run: &str, diagnostics: &[Diagnostic]) -> io::Result<Vec<u8>> {
+    let worst = diagnostics.iter().max_by_key(|d| d.severity).map(Diagnostic::one_line);
+    let worst = worst.unwrap_or_else(|| "the run could not be read".to_owned());
+    let others = diagnostics.iter().flat_map(|d| {
+        [Some(d.one_line()), d.help.as_ref().map(|help| format!("to do: {help}"))].into_iter().flatten()
+    });
+    let result = TestResult::Error {
+        type_: "unreadable".to_owned(),
+        message: message(&worst),
+        cause: Some(free_body([worst.clone()].into_iter().chain(others.filter(|line| *line != worst)))),
+    };
+    let cases = vec![TestCase { result, ..case("readable", "loopgauge.run") }];
+    let run_name = name(run).into_owned();
+    let properties = [("run", run_name.clone()), ("loopgauge", env!("CARGO_PKG_VERSION").to_owned())];
+    write(TestSuite { name: run_name, ..empty_suite(cases) }, false, run, &properties)
+}
+
+/// `PRODUCT.CORNER`, the dots of the corner as `_` (readers split a class at its last dot), blanks collapsed.
+///
+/// Two corners that become equal here cannot be told apart in JUnit.
+#[must_use]
+pub fn class_name(product: &str, corner: &str) -> String {
+    name(&format!("{product}.{}", xml_line(corner).replace('.', "_"))).into_owned()
+}
+
+fn name(text: &str) -> Cow<'_, str> {
+    match xml_line(text) {
+        Cow::Borrowed(line) => clip(line, LONGEST_NAME),
+        Cow::Owned(line) => Cow::Owned(clip(&line, LONGEST_NAME).into_owned()),
+    }
+}
+
+fn case(check: &str, class: &str) -> TestCase {
+    TestCase {
+        name: name(check).into_owned(),
+        // Evaluation time is noise.
+        time: Duration::ZERO,
+        result: TestResult::Success,
+        classname: Some(class.to_owned()),
+        filepath: None,
+        system_out: None,
+        system_err: None,
+    }
+}
+
+/// Built literally: the crate's own constructor reads the clock.
+fn empty_suite(testcases: Vec<TestCase>) -> TestSuite {
+    TestSuite {
+        name: String::new(),
+        package: String::new(),
+        timestamp: OffsetDateTime::UNIX_EPOCH,
+        hostname: "localhost".to_owned(),
+        testcases,
+        system_out: None,
+        system_err: None,
+    }
+}
+
+fn result(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> TestResult {
+    let type_ = check.verdict.word().to_owned();
+    let texts = || (message(&check.message), Some(body(run, corner, check)));
+    match check.verdict {
+        Verdict::Pass => TestResult::Success,
+        Verdict::Fail => {
+            let (message, cause) = texts();
+            TestResult::Failure { type_, message, cause }
+        }
+        Verdict::Undecided | Verdict::Invalid | Verdict::Missing => {
+            let (message, cause) = texts();
+            TestResult::Error { type_, message, cause }
+        }
+        Verdict::Waived | Verdict::NotJudged => {
+            let (message, cause) = texts();
+            TestResult::SkippedWithCause { type_, message, cause }
+        }
+    }
+}
+
+/// Whole seconds, UTC; `None` outside of the years that XML's readers know.
+fn timestamp(taken: &str) -> Option<OffsetDateTime> {
+    let taken: Timestamp = taken.trim().parse().ok()?;
+    OffsetDateTime::from_unix_timestamp(taken.as_second()).ok().filter(|t| (0..=9999).contains(&t.year()))
+}
+
+fn properties(run: &RunOutcome) -> Vec<(&'static str, String)> {
+    [
+        ("product", Some(run.product.as_str())),
+        ("serial", Some(&run.serial)),
+        ("revision", Some(&run.revision)),
+        ("firmware", run.firmware.as_deref()),
+        ("build", run.build.as_deref()),
+        ("station", run.station.as_deref()),
+        ("taken", run.taken.as_deref()),
+        ("run", Some(&run.run)),
+        ("spec", Some(&run.spec_file)),
+        ("verdict", Some(run.verdict.word())),
+        ("loopgauge", Some(env!("CARGO_PKG_VERSION"))),
+    ]
+    .into_iter()
+    .filter_map(|(key, value)| value.map(|value| (key, name(value).into_owned())))
+    .collect()
+}
+
+/// A line per corner; `None` when no passing check has a value.
+fn values_of_passing_checks(run: &RunOutcome) -> Option<String> {
+    let mut text = String::with_capacity(256 * run.corners.len());
+    for corner in &run.corners {
+        let mut separator = ": ";
+        for check in corner.checks.iter().filter(|check| check.verdict == Verdict::Pass) {
+            let Some(value) = check.value else { continue };
+            if separator == ": " {
+                text.push_str(&xml_line(&corner.corner));
+            }
+            text.push_str(separator);
+            text.push_str(&xml_line(&check.check));
+            text.push(' ');
+            let (unit, limit) = (check.unit.unwrap_or(Unit::One), check.limit);
+            let limit = limit.unwrap_or(Limit { min: None, max: None });
+            text.push_str(&value_against(value, check.uncertainty, unit, corner.is_bound(check), &limit));
+            separator = "; ";
+        }
+        if separator == "; " {
+            text.push('\n');
+        }
+    }
+    // Names are clean already; only the end mark of the section could have come together.
+    if text.contains("]]>") {
+        text = xml_body(&text).into_owned();
+    }
+    (!text.is_empty()).then_some(text)
+}
+
+fn write(
+    suite: TestSuite,
+    has_timestamp: bool,
+    file: &str,
+    properties: &[(&'static str, String)],
+) -> io::Result<Vec<u8>> {
+    let skipped = suite.skipped();
+    let mut report = Report::new();
+    let mut bytes = Vec::with_capacity(256 + 128 * suite.testcases.len());
+    report.add_testsuite(suite);
+    report.write_xml(&mut bytes).map_err(|error| io::Error::other(error.to_string()))?;
+    complete(&bytes, &Head { skipped, has_timestamp, file, properties })
+}

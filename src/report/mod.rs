@@ -1,0 +1,24 @@
+//! Reports: one module per output, all written from [`RunOutcome`](crate::check::RunOutcome).
+//!
+//! Each output has a pure part that makes the piece of one run, to be called in worker threads, and a writer that
+//! puts the pieces together in order. No report reads a clock, opens a file by name or computes a margin, and
+//! memory stays flat in the number of runs.
+
+mod diagnostics;
+pub mod escape;
+mod inspect;
+mod json;
+pub mod junit;
+mod tally;
+pub mod terminal;
+
+#[cfg(test)]
+pub(crate) mod sample;
+
+pub use diagnostics::render_diagnostic;
+pub use inspect::{render_inspect, write_inspect_json};
+pub use json::{JsonWriter, run_json, write_lint_json};
+pub use tally::{Board, Counts, Tally};
+
+/// What wrote a report: `loopgauge 0.1.0`.
+pub const TOOL: &str = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));

@@ -1,0 +1,171 @@
+//! What a whole result comes to: counts of every verdict, the worst, and boards that carry several products.
+
+use crate::check::{RunOutcome, Verdict};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// How often each verdict was given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    invalid: u64,
+    missing: u64,
+    fail: u64,
+    undecided: u64,
+    waived: u64,
+    pass: u64,
+    not_judged: u64,
+}
+
+impl Counts {
+    /// Counts several verdicts.
+    #[must_use]
+    pub fn of(verdicts: impl IntoIterator<Item = Verdict>) -> Self {
+        let mut counts = Self::default();
+        verdicts.into_iter().for_each(|verdict| counts.add(verdict));
+        counts
+    }
+
+    /// Counts one more.
+    pub fn add(&mut self, verdict: Verdict) {
+        match verdict {
+            Verdict::Invalid => self.invalid += 1,
+            Verdict::Missing => self.missing += 1,
+            Verdict::Fail => self.fail += 1,
+            Verdict::Undecided => self.undecided += 1,
+            Verdict::Waived => self.waived += 1,
+            Verdict::Pass => self.pass += 1,
+            Verdict::NotJudged => self.not_judged += 1,
+        }
+    }
+
+    /// How often this verdict was given.
+    #[must_use]
+    pub const fn get(&self, verdict: Verdict) -> u64 {
+        match verdict {
+            Verdict::Invalid => self.invalid,
+            Verdict::Missing => self.missing,
+            Verdict::Fail => self.fail,
+            Verdict::Undecided => self.undecided,
+            Verdict::Waived => self.waived,
+            Verdict::Pass => self.pass,
+            Verdict::NotJudged => self.not_judged,
+        }
+    }
+
+    /// All of them.
+    #[must_use]
+    pub fn total(&self) -> u64 {
+        Verdict::ALL.into_iter().map(|verdict| self.get(verdict)).sum()
+    }
+}
+
+/// A serial number that stands for several products: one board with several rails.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Board<'a> {
+    /// Serial number.
+    pub serial: &'a str,
+    /// Worst verdict over its products.
+    pub verdict: Verdict,
+    /// Its products, sorted.
+    pub products: Vec<&'a str>,
+}
+
+/// The sum over all runs. Its memory grows with the number of serial numbers alone.
+#[derive(Debug, Clone, Default)]
+pub struct Tally {
+    /// Runs judged.
+    pub runs: Counts,
+    /// Corners of them.
+    pub corners: Counts,
+    /// Checks of them.
+    pub checks: Counts,
+    /// Runs that could not be read.
+    pub unreadable: u64,
+    verdict: Option<Verdict>,
+    boards: BTreeMap<String, (Verdict, Vec<Arc<str>>)>,
+    products: BTreeMap<Arc<str>, Arc<str>>,
+}
+
+impl Tally {
+    /// An empty tally.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Counts a judged run.
+    pub fn add(&mut self, run: &RunOutcome) {
+        self.runs.add(run.verdict);
+        self.verdict = Verdict::worst(self.verdict.into_iter().chain([run.verdict]));
+        for corner in &run.corners {
+            self.corners.add(corner.verdict);
+            corner.checks.iter().for_each(|check| self.checks.add(check.verdict));
+        }
+        let product = self.product(&run.product);
+        let (verdict, products) =
+            self.boards.entry(run.serial.clone()).or_insert_with(|| (run.verdict, Vec::new()));
+        *verdict = Verdict::worst([*verdict, run.verdict]).unwrap_or(*verdict);
+        if let Err(at) = products.binary_search(&product) {
+            products.insert(at, product);
+        }
+    }
+
+    /// Counts a run that could not be read.
+    pub fn add_unreadable(&mut self) {
+        self.unreadable += 1;
+    }
+
+    /// Worst verdict of the runs judged; `None` when there is none.
+    #[must_use]
+    pub const fn verdict(&self) -> Option<Verdict> {
+        self.verdict
+    }
+
+    /// Serial numbers that stand for more than one product, sorted.
+    pub fn boards(&self) -> impl Iterator<Item = Board<'_>> {
+        self.boards.iter().filter(|(_, (_, products))| products.len() > 1).map(
+            |(serial, (verdict, products))| Board {
+                serial,
+                verdict: *verdict,
+                products: products.iter().map(AsRef::as_ref).collect(),
+            },
+        )
+    }
+
+    /// Each product's name is kept once.
+    fn product(&mut self, name: &str) -> Arc<str> {
+        if let Some(known) = self.products.get(name) {
+            return Arc::clone(known);
+        }
+        let new: Arc<str> = Arc::from(name);
+        self.products.insert(Arc::clone(&new), Arc::clone(&new));
+        new
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn counts_everything_and_finds_boards() {
+        let mut tally = Tally::new();
+        assert_eq!(tally.verdict(), None);
+        let mut pass = sample::run();
+        pass.verdict = Verdict::Pass;
+        pass.corners.retain(|corner| corner.verdict == Verdict::Pass);
+        tally.add(&pass);
+        let mut other = sample::run();
+        other.product = "river-gauge-3v3".to_owned();
+        tally.add(&other);
+        tally.add_unreadable();
+        assert_eq!(tally.verdict(), Some(other.verdict));
+        assert_eq!(tally.runs.total(), 2);
+        assert_eq!(tally.corners.total() as usize, pass.corners.len() + other.corners.len());
+        let boards: Vec<Board<'_>> = tally.boards().collect();
+        assert_eq!(boards.len(), 1);
+        assert_eq!(boards[0].products, ["river-gauge-3v3", "river-gauge-5v"]);
+        assert_eq!(boards[0].verdict, other.verdict);
+    }
+}

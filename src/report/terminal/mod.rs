@@ -1,0 +1,27 @@
+//! Results for people: the verdict and all counts first, then what is not a pass, worst first, then a line per run.
+//!
+//! Plain sentences, indented by what belongs to what. Colours repeat what the words say and never stand alone.
+
+pub mod palette;
+mod run_text;
+mod spool;
+
+pub use run_text::{RunText, render_run};
+pub use spool::TerminalSpool;
+
+/// How text is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Style {
+    /// Whether colours are used.
+    pub colour: bool,
+    /// Whether checks that pass are listed too.
+    pub every_check: bool,
+}
+
+impl Style {
+    /// No colours, what is not a pass.
+    #[must_use]
+    pub const fn plain() -> Self {
+        Self { colour: false, every_check: false }
+    }
+}

@@ -1,0 +1,238 @@
+//! What must hold for every curve, whatever its numbers.
+
+use loopgauge::check::{Limit, Quantities, Verdict};
+use loopgauge::curve::{Curve, distance};
+use loopgauge::decision::decide;
+use loopgauge::linearity::Analysed;
+use loopgauge::margins::Direction;
+use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
+use loopgauge::sweep::Samples;
+use num_complex::Complex64;
+use proptest::prelude::*;
+
+/// A loop of lags, a lead, a resonance and a delay behind an integrator, in the textbook convention.
+#[derive(Debug, Clone)]
+struct Model {
+    /// Gain at 1 kHz without the rest.
+    gain: f64,
+    lags_hz: Vec<f64>,
+    lead_hz: f64,
+    resonance: Option<(f64, f64)>,
+    delay_s: f64,
+}
+
+impl Model {
+    fn at(&self, hz: f64) -> Complex64 {
+        let s = |corner: f64| Complex64::new(0.0, hz / corner);
+        let mut value = self.gain / s(1e3) * (1.0 + s(self.lead_hz));
+        for &corner in &self.lags_hz {
+            value /= 1.0 + s(corner);
+        }
+        if let Some((f0, q)) = self.resonance {
+            let x = s(f0);
+            value /= 1.0 + x / q + x * x;
+        }
+        value * Complex64::new(0.0, -std::f64::consts::TAU * hz * self.delay_s).exp()
+    }
+}
+
+fn models() -> impl Strategy<Value = Model> {
+    (
+        0.3..300.0f64,
+        prop::collection::vec((3.0..6.0f64).prop_map(|e| 10f64.powf(e)), 1..4),
+        (3.0..5.5f64).prop_map(|e| 10f64.powf(e)),
+        prop::option::of(((2.8..5.0f64).prop_map(|e| 10f64.powf(e)), 0.4..3.0f64)),
+        0.0..2e-6f64,
+    )
+        .prop_map(|(gain, lags_hz, lead_hz, resonance, delay_s)| Model {
+            gain,
+            lags_hz,
+            lead_hz,
+            resonance,
+            delay_s,
+        })
+}
+
+fn grid(per_decade: usize) -> Vec<f64> {
+    (0..=4 * per_decade).map(|k| 100.0 * 10f64.powf(k as f64 / per_decade as f64)).collect()
+}
+
+fn samples(frequencies: &[f64], gain: impl Fn(f64) -> Complex64) -> Samples {
+    let mut samples = Samples::default();
+    for &hz in frequencies {
+        let value = gain(hz);
+        samples.frequency_hz.push(hz);
+        samples.ln_magnitude.push(value.norm().ln());
+        samples.phase_rad.push(value.arg());
+    }
+    samples
+}
+
+fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
+    let mut sweep = Analysed { curve: Curve::new(), ..Analysed::default() };
+    sweep.curve.fill(samples, critical_point);
+    sweep.crossings.find(&sweep.curve);
+    sweep
+}
+
+fn quantities(sweep: &Analysed) -> Quantities {
+    Quantities::of(sweep, sweep.curve.span(), None)
+}
+
+fn of(model: &Model, per_decade: usize) -> Quantities {
+    quantities(&analyse(&samples(&grid(per_decade), |f| model.at(f)), CriticalPoint::MinusOne))
+}
+
+fn close(a: f64, b: f64, tolerance: f64) -> bool {
+    (a - b).abs() <= tolerance * (1.0 + a.abs().max(b.abs()))
+}
+
+/// Both exist and are close, or neither exists.
+fn same(
+    a: Option<loopgauge::check::Estimate>,
+    b: Option<loopgauge::check::Estimate>,
+    scale: f64,
+    tolerance: f64,
+) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => close(a.value * scale, b.value, tolerance) && a.at_least == b.at_least,
+        (None, None) => true,
+        _ => false,
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn both_conventions_give_the_same_numbers(model in models()) {
+        let textbook = of(&model, 40);
+        let turned = samples(&grid(40), |f| -model.at(f));
+        let closed = quantities(&analyse(&turned, CriticalPoint::PlusOne));
+        prop_assert_eq!(textbook.crossings, closed.crossings);
+        prop_assert!(same(textbook.crossover, closed.crossover, 1.0, 1e-9));
+        prop_assert!(same(textbook.phase_margin, closed.phase_margin, 1.0, 1e-9));
+        prop_assert!(same(textbook.gain_margin, closed.gain_margin, 1.0, 1e-9));
+        prop_assert!(same(textbook.gain_reduction_margin, closed.gain_reduction_margin, 1.0, 1e-9));
+        prop_assert!(same(textbook.delay_margin, closed.delay_margin, 1.0, 1e-9));
+        prop_assert!(close(textbook.stability_margin.value, closed.stability_margin.value, 1e-9));
+    }
+
+    #[test]
+    fn frequency_scales_out(model in models(), factor in 1e-3..1e3f64) {
+        let plain = of(&model, 40);
+        let frequencies: Vec<f64> = grid(40).iter().map(|f| f * factor).collect();
+        let scaled = quantities(&analyse(&samples(&frequencies, |f| model.at(f / factor)), CriticalPoint::MinusOne));
+        prop_assert!(same(plain.crossover, scaled.crossover, factor, 1e-8));
+        prop_assert!(same(plain.phase_margin, scaled.phase_margin, 1.0, 1e-7));
+        prop_assert!(same(plain.gain_margin, scaled.gain_margin, 1.0, 1e-7));
+        prop_assert!(same(plain.delay_margin, scaled.delay_margin, 1.0 / factor, 1e-7));
+        prop_assert!(close(plain.stability_margin.value, scaled.stability_margin.value, 1e-7));
+    }
+
+    #[test]
+    fn the_mirrored_curve_has_the_mirrored_phase_margin(model in models()) {
+        let plain = of(&model, 40);
+        let mirrored = quantities(&analyse(&samples(&grid(40), |f| model.at(f).conj()), CriticalPoint::MinusOne));
+        prop_assert!(same(plain.crossover, mirrored.crossover, 1.0, 1e-9));
+        // Exactly half a turn has no mirror image in (-180, 180].
+        prop_assume!(plain.phase_margin.is_none_or(|m| m.value.abs() < 179.9));
+        prop_assert!(same(plain.phase_margin, mirrored.phase_margin, -1.0, 1e-7));
+        prop_assert!(same(plain.gain_margin, mirrored.gain_margin, 1.0, 1e-7));
+        prop_assert!(close(plain.stability_margin.value, mirrored.stability_margin.value, 1e-8));
+    }
+
+    #[test]
+    fn more_gain_uses_up_the_gain_margin_db_by_db(model in models(), db in -3.0..3.0f64) {
+        let factor = 10f64.powf(db / 20.0);
+        let plain = analyse(&samples(&grid(40), |f| model.at(f)), CriticalPoint::MinusOne);
+        let raised = analyse(&samples(&grid(40), |f| model.at(f) * factor), CriticalPoint::MinusOne);
+        prop_assert_eq!(plain.crossings.phase.len(), raised.crossings.phase.len());
+        for (a, b) in plain.crossings.phase.iter().zip(&raised.crossings.phase) {
+            prop_assert!(close(a.point.hz(), b.point.hz(), 1e-9));
+            prop_assert!((b.point.db() - a.point.db() - db).abs() < 1e-8);
+        }
+    }
+
+    #[test]
+    fn a_denser_grid_tells_the_same(model in models()) {
+        let (coarse, fine) = (of(&model, 50), of(&model, 200));
+        // Nearly tangent crossings move far with the last digit of the curve.
+        let sweep = analyse(&samples(&grid(200), |f| model.at(f)), CriticalPoint::MinusOne);
+        prop_assume!(sweep.crossings.gain.iter().all(|c| c.point.mag_slope.abs() > 0.1));
+        prop_assert_eq!(coarse.crossings, fine.crossings);
+        // At 50 points per decade a resonance of Q 3 is off by some 1e-5 Np, which a slope of 0.1 makes 1e-4.
+        prop_assert!(same(coarse.crossover, fine.crossover, 1.0, 5e-4));
+        prop_assert!(same(coarse.phase_margin, fine.phase_margin, 1.0, 1e-3));
+        prop_assert!(close(coarse.stability_margin.value, fine.stability_margin.value, 1e-3));
+    }
+
+    /// Chord and radius: no margin is larger than the distance to the critical point allows.
+    #[test]
+    fn the_stability_margin_bounds_the_others(model in models()) {
+        let sweep = analyse(&samples(&grid(40), |f| model.at(f)), CriticalPoint::MinusOne);
+        let smallest = quantities(&sweep).stability_margin.value;
+        for crossing in sweep.crossings.gain.iter().chain(&sweep.crossings.phase) {
+            prop_assert!(smallest <= crossing.point.distance() + 1e-12);
+        }
+        for (ln_mag, angle) in sweep.curve.ln_mag().iter().zip(sweep.curve.angle()) {
+            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12);
+        }
+    }
+
+    /// Any finite samples at all: crossings lie on their line, alternate, and agree with the sides of the ends.
+    #[test]
+    fn crossings_of_wild_curves_are_sound(
+        steps in prop::collection::vec((1e-4..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
+        on_the_line in prop::collection::vec(0..60usize, 0..4),
+    ) {
+        let mut wild = Samples::default();
+        let mut ln_f: f64 = 0.0;
+        for (i, (step, ln_mag, phase)) in steps.iter().enumerate() {
+            ln_f += step;
+            wild.frequency_hz.push(ln_f.exp());
+            wild.ln_magnitude.push(if on_the_line.contains(&i) { 0.0 } else { *ln_mag });
+            wild.phase_rad.push(*phase);
+        }
+        let sweep = analyse(&wild, CriticalPoint::PlusOne);
+        let curve = &sweep.curve;
+        for crossing in &sweep.crossings.gain {
+            prop_assert!(crossing.point.ln_mag.abs() < 1e-8);
+        }
+        for crossing in &sweep.crossings.phase {
+            let off = crossing.point.angle - std::f64::consts::TAU * (crossing.point.angle / std::f64::consts::TAU).round();
+            prop_assert!(off.abs() < 1e-8, "{off}");
+        }
+        for pair in [&sweep.crossings.gain, &sweep.crossings.phase] {
+            prop_assert!(pair.windows(2).all(|w| w[0].point.ln_f <= w[1].point.ln_f));
+        }
+        let through: Vec<Direction> =
+            sweep.crossings.gain.iter().map(|c| c.direction).filter(|d| *d != Direction::Touching).collect();
+        prop_assert!(through.windows(2).all(|w| w[0] != w[1]), "{through:?}");
+        let (first, last) = (curve.ln_mag()[0], curve.ln_mag()[curve.len() - 1]);
+        if first.abs() > 1e-9 && last.abs() > 1e-9 {
+            prop_assert_eq!(through.len() % 2 == 1, (first > 0.0) != (last > 0.0));
+        }
+        let smallest = quantities(&sweep).stability_margin.value;
+        for (ln_mag, angle) in curve.ln_mag().iter().zip(curve.angle()) {
+            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12);
+        }
+    }
+
+    /// A harder limit never turns a fail into a pass, and more uncertainty never decides what was open.
+    #[test]
+    fn verdicts_are_monotone(value in -10.0..10.0f64, u in 0.0..3.0f64, more in 0.0..3.0f64, min in -10.0..10.0f64, harder in 0.0..5.0f64) {
+        let rank = |v: Verdict| match v { Verdict::Fail => 0, Verdict::Undecided => 1, _ => 2 };
+        for rule in [Rule::Guarded, Rule::Simple] {
+            let rule = DecisionRule { rule, coverage: 2.0 };
+            let easy = decide(value, Some(u), &Limit { min: Some(min), max: None }, rule);
+            let hard = decide(value, Some(u), &Limit { min: Some(min + harder), max: None }, rule);
+            prop_assert!(rank(hard.verdict) <= rank(easy.verdict));
+            prop_assert!(hard.conformity <= easy.conformity);
+            let vaguer = decide(value, Some(u + more), &Limit { min: Some(min), max: None }, rule);
+            if rule.rule == Rule::Guarded && easy.verdict == Verdict::Undecided {
+                prop_assert_eq!(vaguer.verdict, Verdict::Undecided);
+            }
+        }
+    }
+}
