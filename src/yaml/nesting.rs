@@ -127,7 +127,7 @@ mod tests {
     fn counts_what_is_open() {
         assert_eq!(deepest_flow(&"[".repeat(100), 100), None);
         assert_eq!(deepest_flow(&"[".repeat(101), 100), Some(100));
-        assert_eq!(deepest_flow(&"[{}, ".repeat(101), 100), Some(100 * 5));
+        assert_eq!(deepest_flow(&"[{}, ".repeat(101), 100), Some(99 * 5 + 1));
         assert_eq!(deepest_flow(&"{a: [1]}\n".repeat(1000), 100), None);
     }
 
