@@ -102,7 +102,7 @@ fn same(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(300) })]
 
     #[test]
     fn both_conventions_give_the_same_numbers(model in models()) {
@@ -163,7 +163,7 @@ proptest! {
         prop_assert_eq!(coarse.crossings, fine.crossings);
         // At 50 points per decade a resonance of Q 3 is off by some 1e-5 Np, which a slope of 0.1 makes 1e-4.
         prop_assert!(same(coarse.crossover, fine.crossover, 1.0, 5e-4));
-        prop_assert!(same(coarse.phase_margin, fine.phase_margin, 1.0, 1e-3));
+        prop_assert!(same(coarse.phase_margin, fine.phase_margin, 1.0, 3e-3));
         prop_assert!(close(coarse.stability_margin.value, fine.stability_margin.value, 1e-3));
     }
 
@@ -183,7 +183,7 @@ proptest! {
     /// Any finite samples at all: crossings lie on their line, alternate, and agree with the sides of the ends.
     #[test]
     fn crossings_of_wild_curves_are_sound(
-        steps in prop::collection::vec((1e-4..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
+        steps in prop::collection::vec((1e-2..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
         on_the_line in prop::collection::vec(0..60usize, 0..4),
     ) {
         let mut wild = Samples::default();
@@ -197,11 +197,11 @@ proptest! {
         let sweep = analyse(&wild, CriticalPoint::PlusOne);
         let curve = &sweep.curve;
         for crossing in &sweep.crossings.gain {
-            prop_assert!(crossing.point.ln_mag.abs() < 1e-8);
+            prop_assert!(crossing.point.ln_mag.abs() < 1e-9);
         }
         for crossing in &sweep.crossings.phase {
             let off = crossing.point.angle - std::f64::consts::TAU * (crossing.point.angle / std::f64::consts::TAU).round();
-            prop_assert!(off.abs() < 1e-8, "{off}");
+            prop_assert!(off.abs() < 1e-9, "{off}");
         }
         for pair in [&sweep.crossings.gain, &sweep.crossings.phase] {
             prop_assert!(pair.windows(2).all(|w| w[0].point.ln_f <= w[1].point.ln_f));
@@ -215,7 +215,7 @@ proptest! {
         }
         let smallest = quantities(&sweep).stability_margin.value;
         for (ln_mag, angle) in curve.ln_mag().iter().zip(curve.angle()) {
-            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12);
+            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12, "{smallest} {} {ln_mag} {angle}", distance(*ln_mag, *angle));
         }
     }
 

@@ -199,22 +199,7 @@ fn sample_on_line(
     } else {
         0
     };
-    found.push(Crossing { point: sample(curve, i + run / 2), direction: direction(before, after) });
-}
-
-/// The curve at a sample; its slopes are the mean of the two neighbouring cubics'.
-fn sample(curve: &Curve, i: usize) -> Point {
-    let right = curve.piece(i.min(curve.len().saturating_sub(2)));
-    let left = curve.piece(i.saturating_sub(1));
-    let ln_f = curve.ln_f().get(i).copied().unwrap_or(right.origin);
-    let (a, b) = (left.at(ln_f - left.origin), right.at(ln_f - right.origin));
-    Point {
-        ln_f,
-        ln_mag: curve.ln_mag().get(i).copied().unwrap_or(b.ln_mag),
-        angle: curve.angle().get(i).copied().unwrap_or(b.angle),
-        mag_slope: 0.5 * (a.mag_slope + b.mag_slope),
-        angle_slope: 0.5 * (a.angle_slope + b.angle_slope),
-    }
+    found.push(Crossing { point: curve.sample(i + run / 2), direction: direction(before, after) });
 }
 
 /// The root of a monotone stretch by Newton steps inside a shrinking bracket.

@@ -34,9 +34,9 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
         if distance(a0, p0) + distance(a1, p1) - length > 2.0 * bound {
             continue;
         }
-        if let Some(point) = closest_in(&curve.piece(i), span) {
-            best = closer(best, point);
-        }
+        // On a very uneven grid the cubic loses digits at its far end, where the sample itself does not.
+        let samples = [i, i + 1].map(|k| curve.sample(k)).into_iter().filter(|p| span.holds(p.ln_f));
+        best = samples.chain(closest_in(&curve.piece(i), span)).fold(best, closer);
     }
     let point = best.map_or_else(|| curve.at(span.from), |(_, point)| point);
     located(point)
