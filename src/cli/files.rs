@@ -69,15 +69,34 @@ fn read_found(
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
-    // Room for one byte more than expected: the read that finds the end then needs no more memory.
-    into.reserve(usize::try_from(found.len()).unwrap_or(0) + 1);
-    let file = File::open(path).map_err(system)?;
-    // The file may grow while it is read.
-    file.take(limit + 1).read_to_end(into).map_err(system)?;
+    // One byte more than expected: a file that grew while it was read is seen without asking again.
+    let expected = usize::try_from(found.len()).unwrap_or(0);
+    into.resize(expected + 1, 0);
+    let mut file = File::open(path).map_err(system)?;
+    let filled = fill(&mut file, into).map_err(system)?;
+    if filled < into.len() {
+        into.truncate(filled);
+        return Ok(());
+    }
+    file.take(limit + 1 - filled as u64).read_to_end(into).map_err(system)?;
     if into.len() as u64 > limit {
         return Err(too_large(into.len() as u64));
     }
     Ok(())
+}
+
+/// Reads until the buffer is full or the file ends; gives the number of bytes.
+fn fill(file: &mut File, buffer: &mut [u8]) -> std::io::Result<usize> {
+    let mut filled = 0;
+    while let Some(rest) = buffer.get_mut(filled..).filter(|rest| !rest.is_empty()) {
+        match file.read(rest) {
+            Ok(0) => break,
+            Ok(count) => filled += count,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(filled)
 }
 
 /// Reads a sweep of a run's folder. That its name stays inside was checked when the run was read.

@@ -14,25 +14,54 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
     let known = crossings.gain_in(span).chain(crossings.phase_in(span)).map(|c: &Crossing| c.point);
     let mut best = ends.into_iter().chain(known).fold(None, closer);
     let (first, last) = (curve.interval(span.from), curve.interval(span.to));
-    let ln_mag = curve.ln_mag();
+    let mut reach = Reach::new(best);
+    let (ln_mag, angle) = (curve.ln_mag(), curve.angle());
+    // Some samples first: with a close bound few stretches are left to be searched.
+    let some = ln_mag.iter().zip(angle).enumerate().take(last + 1).skip(first + 1).step_by(4);
+    let nearest = some
+        .filter(|(_, (a, _))| !reach.misses(**a, **a))
+        .map(|(i, (a, p))| (i, distance(*a, *p)))
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    if let Some((i, _)) = nearest {
+        best = closer(best, curve.sample(i));
+        reach = Reach::new(best);
+    }
     for i in first..=last {
         let Some(&[a0, a1]) = ln_mag.get(i..i + 2).and_then(|w| w.first_chunk()) else { break };
-        let bound = best.map_or(f64::INFINITY, |(d, _)| d);
-        // |T| - 1 alone is a lower bound of the distance; half a step of slack for the bend between the samples.
-        let slack = 0.5 * (a1 - a0).abs();
-        let (low, high) = (a0.min(a1) - slack, a0.max(a1) + slack);
-        if low.exp_m1() > bound || -high.exp_m1() > bound {
+        if reach.misses(a0, a1) {
             continue;
         }
-        if nearest_possible(curve, i) > bound {
+        if nearest_possible(curve, i) > reach.bound {
             continue;
         }
         // On a very uneven grid the cubic loses digits at its far end, where the sample itself does not.
         let samples = [i, i + 1].map(|k| curve.sample(k)).into_iter().filter(|p| span.holds(p.ln_f));
         best = samples.chain(closest_in(&curve.piece(i), span)).fold(best, closer);
+        reach = Reach::new(best);
     }
     let point = best.map_or_else(|| curve.at(span.from), |(_, point)| point);
     located(point)
+}
+
+/// Magnitudes that can lie closer than the closest point known: ||T| - 1| alone is a lower bound of the distance.
+struct Reach {
+    bound: f64,
+    /// ln(1 - bound) and ln(1 + bound).
+    ln_mag: (f64, f64),
+}
+
+impl Reach {
+    fn new(best: Option<(f64, Point)>) -> Self {
+        let bound = best.map_or(f64::INFINITY, |(d, _)| d);
+        let low = if bound < 1.0 { (-bound).ln_1p() } else { f64::NEG_INFINITY };
+        Self { bound, ln_mag: (low, bound.ln_1p()) }
+    }
+
+    /// Whether a stretch between two samples stays out of reach, with half a step of slack for its bend.
+    fn misses(&self, a0: f64, a1: f64) -> bool {
+        let slack = 0.5 * (a1 - a0).abs();
+        a0.min(a1) - slack > self.ln_mag.1 || a0.max(a1) + slack < self.ln_mag.0
+    }
 }
 
 /// A lower bound of the distance inside interval `i`: that of the chord between its samples, less what the curve may leave
