@@ -227,7 +227,10 @@ impl Curve {
         let mut turns = 0.0;
         let mut previous = samples.phase_rad.first().copied().unwrap_or(0.0);
         self.angle.extend(samples.phase_rad.iter().map(|&phase| {
-            turns -= ((phase - previous) / TAU).round();
+            let step = phase - previous;
+            if step.abs() > PI {
+                turns -= (step / TAU).round();
+            }
             previous = phase;
             phase + turns * TAU + offset
         }));

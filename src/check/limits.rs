@@ -99,6 +99,7 @@ impl Judge<'_> {
         } else {
             ""
         };
+        let message = format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit));
         CheckOutcome {
             value: Some(estimate.value),
             uncertainty: expanded,
@@ -107,11 +108,8 @@ impl Judge<'_> {
             conformity: decision.conformity,
             at_hz: Some(estimate.at_hz),
             remedy: remedy(name, decision.verdict, size, &limit),
-            ..CheckOutcome::bare(
-                name,
-                decision.verdict,
-                format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit)),
-            )
+            value_text: Some(shown),
+            ..CheckOutcome::bare(name, decision.verdict, message)
         }
     }
 

@@ -68,7 +68,14 @@ impl Line {
     fn between(self, low: f64, high: f64) -> std::ops::Range<i64> {
         match self {
             Self::Zero => 0..i64::from(low <= 0.0 && high >= 0.0),
-            Self::EveryTurn => (low / TAU).ceil() as i64..(high / TAU).floor() as i64 + 1,
+            Self::EveryTurn => {
+                // Truncation is cheaper than rounding up and down, and tells the usual case: no line between.
+                let (from, to) = (low / TAU, high / TAU);
+                if from.abs() < 1e9 && to.abs() < 1e9 && from > 0.0 && from as i64 == to as i64 {
+                    return 0..0;
+                }
+                from.ceil() as i64..to.floor() as i64 + 1
+            }
         }
     }
 }
