@@ -292,12 +292,13 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        self.held(
-            &gain.check,
-            Unit::Db,
-            limit,
-            Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve),
-        )
+        let estimate = Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve);
+        // The frequency that the spec names is given back as it stands there.
+        let at_hz = match gain.at {
+            GainAt::Frequency(f) => f.hz(),
+            GainAt::Band(band) => estimate.at_hz.clamp(band.from.hz(), band.to.hz()),
+        };
+        self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
     }
 
     /// The gain over a band that meets its limit least.
