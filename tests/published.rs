@@ -6,6 +6,7 @@
 #![cfg(feature = "cli")]
 #![expect(
     clippy::unwrap_used,
+    clippy::panic,
     clippy::indexing_slicing,
     reason = "a test that cannot run its own program must stop"
 )]
