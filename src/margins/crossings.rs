@@ -92,6 +92,9 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
         // factor of 3, four times the largest neighbouring change is a safe bound.
         let reach = 4.0 * step.abs().max(before.abs()).max(after.abs()) + ON_THE_LINE;
         before = step;
+        if line == Line::Zero && left.abs() > reach + step.abs() && !curve.is_uneven() {
+            continue;
+        }
         let (mut low, mut high) = (left.min(right) - reach, left.max(right) + reach);
         if curve.is_uneven() {
             let piece = curve.piece(i);

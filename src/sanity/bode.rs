@@ -17,6 +17,8 @@ const NODES: usize = 64;
 const AWAY: f64 = 0.5 * LN_10;
 /// Least number of nodes that can contradict.
 const LEAST: usize = 3;
+/// Most nodes that are looked at: a contradiction shows everywhere.
+const MOST: usize = 9;
 /// A contradiction, rad.
 const TOLERANCE: f64 = PI / 3.0;
 /// Lags at the crossover, rad, that a stable loop's delay may well have.
@@ -116,6 +118,7 @@ pub fn contradiction(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refus
     if nodes.len() < LEAST {
         return None;
     }
+    let nodes = nodes.iter().copied().step_by(nodes.len().div_ceil(MOST));
     kernel.prepare(step);
     kernel.read(subject.curve, |k| node(k).clamp(span.from, span.to));
     kernel.deviation.clear();
