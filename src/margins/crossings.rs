@@ -4,7 +4,7 @@
 //! crossing, and so is a run of such samples.
 
 use crate::curve::{Cubic, Curve, Piece, Point, Span};
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 /// Which way the curve goes through the line as frequency rises.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,14 +68,7 @@ impl Line {
     fn between(self, low: f64, high: f64) -> std::ops::Range<i64> {
         match self {
             Self::Zero => 0..i64::from(low <= 0.0 && high >= 0.0),
-            Self::EveryTurn => {
-                // Truncation is cheaper than rounding up and down, and tells the usual case: no line between.
-                let (from, to) = (low / TAU, high / TAU);
-                if from.abs() < 1e9 && to.abs() < 1e9 && from > 0.0 && from as i64 == to as i64 {
-                    return 0..0;
-                }
-                from.ceil() as i64..to.floor() as i64 + 1
-            }
+            Self::EveryTurn => (low / TAU).ceil() as i64..(high / TAU).floor() as i64 + 1,
         }
     }
 }
@@ -84,6 +77,8 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
     found.clear();
     let n = values.len();
     let mut before = 0.0_f64;
+    // The line nearest to the last value, known from sample to sample.
+    let mut near = 0.0_f64;
     for (i, pair) in values.windows(2).enumerate() {
         let &[left, right] = pair else { break };
         let step = right - left;
@@ -92,7 +87,12 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
         // factor of 3, four times the largest neighbouring change is a safe bound.
         let reach = 4.0 * step.abs().max(before.abs()).max(after.abs()) + ON_THE_LINE;
         before = step;
-        if line == Line::Zero && left.abs() > reach + step.abs() && !curve.is_uneven() {
+        if line == Line::EveryTurn && (left - near).abs() > PI {
+            near = (left / TAU).round() * TAU;
+        }
+        let off = (left - near).abs();
+        let next_line = if line == Line::EveryTurn { TAU - off } else { f64::INFINITY };
+        if off.min(next_line) > reach + step.abs() && !curve.is_uneven() {
             continue;
         }
         let (mut low, mut high) = (left.min(right) - reach, left.max(right) + reach);
