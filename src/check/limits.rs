@@ -27,7 +27,7 @@ pub struct Judge<'a> {
 }
 
 const UNDECIDED: &str = "the limit lies inside the uncertainty: calibrate the measuring chain better and declare it in \
-                         `accuracy`, or gain margin in the design";
+                         `accuracy`, or make room in the design";
 const NO_CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's \
                             unit and the probes";
 

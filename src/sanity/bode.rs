@@ -172,7 +172,7 @@ fn explain(subject: &Subject<'_>, size: f64, median: f64, range: String) -> Refu
             CriticalPoint::MinusOne => ("-1", "+1"),
         };
         format!(
-            "half a turn is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
+            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
              {declared}; check the convention of the analyzer, an inverted probe, or correct critical_point"
         )
     } else {
