@@ -107,6 +107,9 @@ pub struct CheckOutcome {
     pub at_hz: Option<f64>,
     /// What was seen and what was wanted, one sentence, no line break.
     pub message: String,
+    /// The value with its uncertainty as the message writes it; `None` for checks without a value.
+    #[serde(skip)]
+    pub value_text: Option<String>,
     /// What to do at the bench, when it is not a pass.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub remedy: Option<String>,
@@ -126,6 +129,7 @@ impl CheckOutcome {
             conformity: None,
             at_hz: None,
             message: message.into(),
+            value_text: None,
             remedy: None,
         }
     }

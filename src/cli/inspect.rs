@@ -3,14 +3,14 @@
 use super::args::InspectArgs;
 use super::console::{Console, stdout_style};
 use super::files::{YAML_LIMIT, label, read_regular};
-use super::judge::read_sweep;
+use super::judge::SweepReader;
 use super::outputs::{cannot_write, commit, print};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::OutputFile;
 use crate::report::{render_inspect, write_inspect_json};
-use crate::sweep::{Reading, Samples, Scratch};
+use crate::sweep::{Reading, Samples};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -23,11 +23,11 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
             return UNREADABLE;
         }
     };
-    let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
+    let (mut reader, mut samples) = (SweepReader::default(), Samples::default());
     let mut sweeps: Vec<Inspected> = Vec::new();
     for path in &args.sweeps {
         let shown: Arc<str> = label(path).into();
-        match read_sweep(path, &shown, &reading, &mut bytes, &mut scratch, &mut samples) {
+        match reader.read(path, &shown, &reading, &mut samples) {
             Ok(()) => sweeps.push(look(&shown, &samples, args.critical_point)),
             Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
         }

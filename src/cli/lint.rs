@@ -3,8 +3,8 @@
 use super::args::LintArgs;
 use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
-use super::files::{YAML_LIMIT, inside, label, read_regular};
-use super::judge::{Trouble, load, read_sweep};
+use super::files::{YAML_LIMIT, label, read_regular};
+use super::judge::{SweepReader, Trouble, load};
 use super::outputs::{cannot_write, commit, print};
 use super::specs::{Disk, Specs};
 use super::{PASSED, UNREADABLE};
@@ -12,7 +12,7 @@ use crate::diagnostic::{Diagnostic, Severity};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
 use crate::spec::{self, Files};
-use crate::sweep::{Samples, Scratch};
+use crate::sweep::Samples;
 use std::cell::RefCell;
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
@@ -136,7 +136,7 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             return;
         }
     };
-    let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
+    let (mut bytes, mut reader, mut samples) = (Vec::new(), SweepReader::default(), Samples::default());
     let mut shown = HashSet::new();
     for place in runs {
         match load(place, &specs, &mut bytes) {
@@ -149,12 +149,7 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             }
             Ok((run, _)) => {
                 for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
-                    let file: Arc<str> = format!("{}/{}", place.label, entry.file).into();
-                    let read = inside(place.folder(), &entry.file, &file)
-                        .map_err(|problem| vec![problem])
-                        .and_then(|path| {
-                            read_sweep(&path, &file, &run.reading, &mut bytes, &mut scratch, &mut samples)
-                        });
+                    let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
                     findings.extend(read.err().into_iter().flatten());
                 }
             }

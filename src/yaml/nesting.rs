@@ -11,9 +11,8 @@ pub(super) fn deepest_flow(text: &str, most: usize) -> Option<usize> {
         return None;
     }
     let mut depth = 0_usize;
-    let every = memchr::memchr2_iter(b'[', b'{', bytes).map(|at| (at, true));
     let mut closers = memchr::memchr2_iter(b']', b'}', bytes).peekable();
-    for (at, _) in every {
+    for at in memchr::memchr2_iter(b'[', b'{', bytes) {
         while closers.next_if(|closer| *closer < at).is_some() {
             depth = depth.saturating_sub(1);
         }

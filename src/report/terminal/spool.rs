@@ -190,7 +190,7 @@ Missing: declared and not collected
 Fail: shown not to be met
   RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042
     24V-3A: input 24 V, load 3 A
-      phase_margin: phase margin 44.1 deg ± 0.7 deg, limit at least 50 deg
+      phase_margin: 44.1 deg ± 0.7 deg, limit at least 50 deg
         to do: add phase lead near the crossover, or lower the crossover
 ";
         assert!(text.contains(fail), "{text}");
