@@ -5,7 +5,7 @@ use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
 use super::files::{YAML_LIMIT, label, read_regular};
 use super::judge::{SweepReader, Trouble, load};
-use super::outputs::commit;
+use super::outputs::{cannot_write, commit, print};
 use super::specs::{Disk, Specs};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity};
@@ -15,7 +15,6 @@ use crate::spec::{self, Files};
 use crate::sweep::Samples;
 use std::cell::RefCell;
 use std::collections::HashSet;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use walkdir::WalkDir;
@@ -165,8 +164,7 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_lint_json(&mut file, findings)
-                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_lint_json(&mut file, findings).map_err(|e| cannot_write(path, e))?;
             Ok(file)
         });
         commit(written, console);
@@ -179,8 +177,7 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
             plural(errors),
             plural(warnings)
         );
-        // A closed standard output leaves nobody to tell.
-        let _ = std::io::stdout().lock().write_all(text.as_bytes());
+        print(&text, console);
     }
 }
 
