@@ -152,3 +152,54 @@ fn loose_margin(sweep: &Analysed, span: Span) -> Option<Undersampled> {
 fn lagrange(nodes: [f64; 4], x: f64) -> [f64; 4] {
     nodes.map(|own| nodes.iter().filter(|&&n| n != own).map(|n| (x - n) / (own - n)).product())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spec::CriticalPoint;
+    use crate::sweep::Samples;
+
+    fn curve(frequencies: &[f64]) -> Curve {
+        let mut samples = Samples::default();
+        for &hz in frequencies {
+            samples.frequency_hz.push(hz);
+            samples.ln_magnitude.push(-hz.ln());
+            samples.phase_rad.push(1.5);
+        }
+        let mut curve = Curve::new();
+        curve.fill(&samples, CriticalPoint::PlusOne);
+        curve
+    }
+
+    fn band(from: f64, to: f64) -> Span {
+        Span { from: f64::ln(from), to: f64::ln(to) }
+    }
+
+    fn decades(per_decade: f64, count: u32) -> Vec<f64> {
+        (0..=count).map(|k| 100.0 * 10f64.powf(f64::from(k) / per_decade)).collect()
+    }
+
+    #[test]
+    fn ends_have_a_millionth_of_slack() {
+        let sweep = curve(&decades(20.0, 60));
+        assert_eq!(gap(&sweep, band(100.0, 1e5), None), None);
+        assert_eq!(gap(&sweep, band(100.0 * (1.0 - 9e-7), 1e5 * (1.0 + 9e-7)), None), None);
+        assert!(gap(&sweep, band(99.9, 1e5), None).unwrap().contains("lower end"));
+        assert!(gap(&sweep, band(100.0, 1.001e5), None).unwrap().contains("upper end"));
+    }
+
+    #[test]
+    fn density_is_that_of_the_widest_gap_inside_the_band() {
+        let mut frequencies = decades(15.0, 45);
+        assert_eq!(gap(&curve(&frequencies), band(100.0, 1e5), Some(15.0)), None);
+        // 2 % of slack: 14.7 points per decade pass for 15, 14.6 do not.
+        assert_eq!(gap(&curve(&decades(14.75, 45)), band(100.0, 1e5), Some(15.0)), None);
+        assert!(gap(&curve(&decades(14.6, 45)), band(100.0, 1e5), Some(15.0)).is_some());
+        frequencies.remove(20);
+        assert!(
+            gap(&curve(&frequencies), band(100.0, 1e5), Some(15.0)).unwrap().contains("there is no point")
+        );
+        // The gap lies outside of this band.
+        assert_eq!(gap(&curve(&frequencies), band(100.0, 1e3), Some(15.0)), None);
+    }
+}

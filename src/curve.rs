@@ -96,7 +96,9 @@ pub fn db(ln_mag: f64) -> f64 {
 #[must_use]
 pub fn distance(ln_mag: f64, angle: f64) -> f64 {
     let half = (0.5 * angle).sin();
-    ln_mag.exp_m1().hypot(2.0 * (0.5 * ln_mag).exp() * half)
+    let radial = ln_mag.exp_m1();
+    let across = 4.0 * ln_mag.exp() * half * half;
+    (radial * radial + across).sqrt()
 }
 
 /// An angle brought into (-pi, pi].
@@ -225,7 +227,10 @@ impl Curve {
         let mut turns = 0.0;
         let mut previous = samples.phase_rad.first().copied().unwrap_or(0.0);
         self.angle.extend(samples.phase_rad.iter().map(|&phase| {
-            turns -= ((phase - previous) / TAU).round();
+            let step = phase - previous;
+            if step.abs() > PI {
+                turns -= (step / TAU).round();
+            }
             previous = phase;
             phase + turns * TAU + offset
         }));
@@ -301,6 +306,21 @@ impl Curve {
         let origin = self.ln_f.get(i).copied().unwrap_or(0.0);
         let width = self.ln_f.get(i + 1).map_or(0.0, |next| next - origin);
         Piece { origin, width, ln_mag: newton(x, a, origin), angle: newton(x, p, origin) }
+    }
+
+    /// The curve at a sample: its own numbers, and as slopes the mean of the two neighbouring cubics'.
+    pub(crate) fn sample(&self, i: usize) -> Point {
+        let right = self.piece(i.min(self.len().saturating_sub(2)));
+        let left = self.piece(i.saturating_sub(1));
+        let ln_f = self.ln_f.get(i).copied().unwrap_or(right.origin);
+        let (a, b) = (left.at(ln_f - left.origin), right.at(ln_f - right.origin));
+        Point {
+            ln_f,
+            ln_mag: self.ln_mag.get(i).copied().unwrap_or(b.ln_mag),
+            angle: self.angle.get(i).copied().unwrap_or(b.angle),
+            mag_slope: 0.5 * (a.mag_slope + b.mag_slope),
+            angle_slope: 0.5 * (a.angle_slope + b.angle_slope),
+        }
     }
 
     /// How far the interpolation at a frequency may be off, from how much the cubics through the four samples one step to

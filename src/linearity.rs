@@ -205,3 +205,102 @@ pub fn select(
     }
     Selection { confirmed: None, told_by, contradicted }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::{Decibel, Degrees, Ratio};
+    use crate::spec::CriticalPoint;
+    use crate::sweep::Samples;
+
+    fn tolerances() -> Tolerances {
+        Tolerances {
+            step: Decibel::new(3.0).unwrap(),
+            crossover: Ratio::new(0.02),
+            phase_margin: Degrees::new(2.0),
+            gain: Decibel::new(1.0),
+            phase: Degrees::new(5.0),
+            band: (0.1, 10.0),
+        }
+    }
+
+    /// An integrator with a lag, crossing near 1 kHz; `gain` and `turn_deg` distort it.
+    fn sweep(gain: f64, turn_deg: f64, offset: f64) -> Analysed {
+        let mut samples = Samples::default();
+        for k in 0..=120 {
+            let hz = 10.0 * 10f64.powf((f64::from(k) + offset) / 30.0);
+            samples.frequency_hz.push(hz);
+            samples.ln_magnitude.push((gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln());
+            samples.phase_rad.push((90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians());
+        }
+        let mut sweep = Analysed::default();
+        sweep.curve.fill(&samples, CriticalPoint::PlusOne);
+        sweep.crossings.find(&sweep.curve);
+        sweep
+    }
+
+    fn between(weak: &Analysed, strong: &Analysed) -> Comparison {
+        let span = strong.curve.clip(weak.curve.span()).unwrap();
+        compare(weak, strong, span, &tolerances())
+    }
+
+    #[test]
+    fn changes_are_measured_on_equal_and_on_other_grids() {
+        for offset in [0.0, 0.4] {
+            let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1.05, 1.0, offset));
+            assert!((c.crossover.unwrap() - 0.05).abs() < 1e-3, "{c:?}");
+            assert!((c.gain_db.unwrap().value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
+            assert!((c.phase_deg.unwrap().value + 1.0).abs() < 1e-4);
+            assert!(!c.agrees(&tolerances()) && !c.identical);
+        }
+        let same = between(&sweep(1.0, 0.0, 0.0), &sweep(1.0, 0.0, 0.0));
+        assert!(same.identical && same.agrees(&tolerances()));
+        assert!(between(&sweep(1.0, 0.0, 0.0), &sweep(1.001, 0.1, 0.4)).agrees(&tolerances()));
+    }
+
+    #[test]
+    fn a_crossover_that_only_one_has_is_no_agreement() {
+        let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1e-6, 0.0, 0.0));
+        assert!(c.crossover_lost && !c.agrees(&tolerances()));
+        let neither = between(&sweep(1e-6, 0.0, 0.0), &sweep(1.001e-6, 0.0, 0.0));
+        assert!(neither.crossover.is_none() && neither.agrees(&tolerances()));
+        let only_crossover = Tolerances { gain: None, phase: None, ..tolerances() };
+        assert!(!neither.agrees(&only_crossover), "nothing is left to compare");
+    }
+
+    /// Levels by their true change of gain: equal numbers agree, others do not.
+    fn choose(levels_db: &[f64], truth: &[u8], copies: &[bool]) -> Option<(usize, usize)> {
+        let compare = |a: usize, b: usize| Comparison {
+            crossover: Some(if truth[a] == truth[b] { 0.0 } else { 0.1 }),
+            phase_margin_deg: Some(0.0),
+            gain_db: Some(Deviation { value: 0.01, at_hz: 1e3 }),
+            phase_deg: Some(Deviation { value: 0.01, at_hz: 1e3 }),
+            compared: 10,
+            ..Comparison::default()
+        };
+        select(levels_db, copies, &tolerances(), compare).confirmed
+    }
+
+    #[test]
+    fn the_strongest_confirmed_level_is_chosen() {
+        let no = [false; 5];
+        assert_eq!(choose(&[-26.0, -23.0], &[0, 0], &no), Some((0, 1)));
+        assert_eq!(choose(&[-26.0, -23.0, -20.0, -17.0], &[0, 0, 0, 1], &no), Some((1, 2)));
+        assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 1, 2], &no), None);
+        // Two strong levels that clamp alike are contradicted by the weaker ones.
+        assert_eq!(choose(&[-26.0, -23.0, -20.0, -17.0], &[0, 0, 1, 1], &no), Some((0, 1)));
+        assert_eq!(choose(&[-26.0, -20.0, -17.0], &[0, 1, 1], &no), None);
+        // 2.9 dB are 3 dB with the slack of a source; 2 dB are no step, the next level counts.
+        assert_eq!(choose(&[-26.0, -23.1], &[0, 0], &no), Some((0, 1)));
+        assert_eq!(choose(&[-26.0, -24.0], &[0, 0], &no), None);
+        assert_eq!(choose(&[-26.0, -24.0, -22.0], &[0, 1, 0], &no), Some((0, 2)));
+        assert_eq!(choose(&[-26.0], &[0], &no), None);
+        assert_eq!(choose(&[], &[], &no), None);
+    }
+
+    #[test]
+    fn a_copy_confirms_nothing() {
+        assert_eq!(choose(&[-26.0, -23.0], &[0, 0], &[false, true]), None);
+        assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 0, 0], &[false, true, false]), Some((1, 2)));
+    }
+}

@@ -201,15 +201,23 @@ impl Write for Sink {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match self {
             Self::File(file) => file.write(bytes),
-            Self::Stdout(stdout) => stdout.write(bytes),
+            Self::Stdout(stdout) => unless_unread(stdout.write(bytes), bytes.len()),
         }
     }
 
     fn flush(&mut self) -> io::Result<()> {
         match self {
             Self::File(file) => file.flush(),
-            Self::Stdout(stdout) => stdout.flush(),
+            Self::Stdout(stdout) => unless_unread(stdout.flush(), ()),
         }
+    }
+}
+
+/// A reader of standard output that went away, as `head` does, is no fault: nobody misses the rest.
+fn unless_unread<T>(result: io::Result<T>, done: T) -> io::Result<T> {
+    match result {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(done),
+        other => other,
     }
 }
 

@@ -94,8 +94,9 @@ impl Budget {
     /// Combined standard uncertainty; `None` where the linear law gives none (the curve runs along its line).
     #[must_use]
     pub fn combined(&self) -> Option<f64> {
-        let sum =
-            [self.gain, self.phase, self.delay, self.impedance_ratio].iter().map(|c| c * c).sum::<f64>();
+        // Taken apart by name, so that no source can be left out.
+        let Self { gain, phase, delay, density, impedance_ratio } = self;
+        let sum = [gain, phase, delay, density, impedance_ratio].iter().map(|c| *c * *c).sum::<f64>();
         Some(sum.sqrt()).filter(|u| u.is_finite())
     }
 }
@@ -135,6 +136,13 @@ mod tests {
         let along = located(0.0, 1.0, f64::INFINITY, 1.0);
         assert_eq!(chain.budget(&along, LocalError::default()).combined(), None);
         assert_eq!(Chain::default().budget(&along, LocalError::default()).combined(), Some(0.0));
+    }
+
+    #[test]
+    fn coarse_samples_widen_the_uncertainty() {
+        let interpolation = LocalError { ln_mag: 3f64.sqrt() * 0.03, angle: 3f64.sqrt() * 0.01 };
+        let budget = Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation);
+        assert!((budget.combined().unwrap() - 0.04).abs() < 1e-15);
     }
 
     #[test]

@@ -1,10 +1,10 @@
 //! What must hold for every curve, whatever its numbers.
 
 use loopgauge::check::{Limit, Quantities, Verdict};
-use loopgauge::curve::{Curve, distance};
+use loopgauge::curve::{Curve, distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::linearity::Analysed;
-use loopgauge::margins::Direction;
+use loopgauge::margins::{Direction, phase_margin_of};
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
 use loopgauge::sweep::Samples;
 use num_complex::Complex64;
@@ -102,7 +102,7 @@ fn same(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(300) })]
 
     #[test]
     fn both_conventions_give_the_same_numbers(model in models()) {
@@ -156,14 +156,21 @@ proptest! {
 
     #[test]
     fn a_denser_grid_tells_the_same(model in models()) {
-        let (coarse, fine) = (of(&model, 50), of(&model, 200));
-        // Nearly tangent crossings move far with the last digit of the curve.
-        let sweep = analyse(&samples(&grid(200), |f| model.at(f)), CriticalPoint::MinusOne);
-        prop_assume!(sweep.crossings.gain.iter().all(|c| c.point.mag_slope.abs() > 0.1));
-        prop_assert_eq!(coarse.crossings, fine.crossings);
-        // At 50 points per decade a resonance of Q 3 is off by some 1e-5 Np, which a slope of 0.1 makes 1e-4.
-        prop_assert!(same(coarse.crossover, fine.crossover, 1.0, 5e-4));
-        prop_assert!(same(coarse.phase_margin, fine.phase_margin, 1.0, 1e-3));
+        let at = |per_decade| analyse(&samples(&grid(per_decade), |f| model.at(f)), CriticalPoint::MinusOne);
+        let (coarse, fine) = (at(50), at(200));
+        // Nearly tangent crossings come and go with the last digit of the curve.
+        prop_assume!(fine.crossings.gain.iter().all(|c| c.point.mag_slope.abs() > 0.1));
+        prop_assert_eq!(coarse.crossings.gain.len(), fine.crossings.gain.len());
+        for (a, b) in coarse.crossings.gain.iter().zip(&fine.crossings.gain) {
+            // At 50 points per decade a resonance of Q 3 is off by less than this, in Np and rad.
+            let error = 5e-4;
+            let slope = b.point.mag_slope.abs();
+            prop_assert!((a.point.ln_f - b.point.ln_f).abs() < error / slope, "{a:?} {b:?}");
+            let turn = b.point.angle_slope.abs() / slope;
+            let margin = phase_margin_of(a).value - phase_margin_of(b).value;
+            prop_assert!(wrap(margin).abs() < error * (1.0 + turn), "{margin} {turn}");
+        }
+        let (coarse, fine) = (quantities(&coarse), quantities(&fine));
         prop_assert!(close(coarse.stability_margin.value, fine.stability_margin.value, 1e-3));
     }
 
@@ -183,7 +190,7 @@ proptest! {
     /// Any finite samples at all: crossings lie on their line, alternate, and agree with the sides of the ends.
     #[test]
     fn crossings_of_wild_curves_are_sound(
-        steps in prop::collection::vec((1e-4..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
+        steps in prop::collection::vec((1e-2..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
         on_the_line in prop::collection::vec(0..60usize, 0..4),
     ) {
         let mut wild = Samples::default();
@@ -197,11 +204,11 @@ proptest! {
         let sweep = analyse(&wild, CriticalPoint::PlusOne);
         let curve = &sweep.curve;
         for crossing in &sweep.crossings.gain {
-            prop_assert!(crossing.point.ln_mag.abs() < 1e-8);
+            prop_assert!(crossing.point.ln_mag.abs() < 1e-9);
         }
         for crossing in &sweep.crossings.phase {
             let off = crossing.point.angle - std::f64::consts::TAU * (crossing.point.angle / std::f64::consts::TAU).round();
-            prop_assert!(off.abs() < 1e-8, "{off}");
+            prop_assert!(off.abs() < 1e-9, "{off}");
         }
         for pair in [&sweep.crossings.gain, &sweep.crossings.phase] {
             prop_assert!(pair.windows(2).all(|w| w[0].point.ln_f <= w[1].point.ln_f));
@@ -215,7 +222,7 @@ proptest! {
         }
         let smallest = quantities(&sweep).stability_margin.value;
         for (ln_mag, angle) in curve.ln_mag().iter().zip(curve.angle()) {
-            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12);
+            prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12, "{smallest} {} {ln_mag} {angle}", distance(*ln_mag, *angle));
         }
     }
 

@@ -4,7 +4,12 @@
 //! and margin to 15 digits from root finding with 60 digits, cross-checked with a general-purpose control library.
 
 #![cfg(feature = "cli")]
-#![expect(clippy::unwrap_used, reason = "a test that cannot run its own program must stop")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot run its own program must stop"
+)]
 
 mod common;
 

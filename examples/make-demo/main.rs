@@ -35,7 +35,8 @@ fn main() -> ExitCode {
     }
 }
 
-fn make(root: &Path) -> io::Result<()> {
+/// Writes all runs and the table of them under `root`.
+pub fn make(root: &Path) -> io::Result<()> {
     for plan in runs::ALL {
         let folder = root.join(plan.folder());
         std::fs::create_dir_all(&folder)?;

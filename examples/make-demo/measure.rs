@@ -1,8 +1,8 @@
 //! The measurement: a sine injected between the output and the compensator, both sides read.
 
-use crate::control::{Compensator, Modulator};
-use crate::noise::Noise;
-use crate::stage::PowerStage;
+use super::control::{Compensator, Modulator};
+use super::noise::Noise;
+use super::stage::PowerStage;
 use num_complex::Complex64;
 use std::f64::consts::{SQRT_2, TAU};
 

@@ -1,6 +1,6 @@
 //! What a run is made of: its corners, levels, files and the one thing planted in it.
 
-use crate::products::{Board, Condition, Firmware, Product, Revision};
+use super::products::{Board, Condition, Firmware, Product, Revision};
 
 /// Strength of the injection.
 #[derive(Clone, Copy, PartialEq)]

@@ -1,9 +1,9 @@
 //! The four rails of the river-gauge telemetry board: nominal parts, revisions, firmware, climate.
 
-use crate::control::{Compensation, Compensator, Modulator};
-use crate::measure::Bench;
-use crate::noise::Noise;
-use crate::stage::{Capacitor, Inductor, InputFilter, PowerStage, Topology};
+use super::control::{Compensation, Compensator, Modulator};
+use super::measure::Bench;
+use super::noise::Noise;
+use super::stage::{Capacitor, Inductor, InputFilter, PowerStage, Topology};
 
 /// A rail of the board, each with a spec of its own.
 #[derive(Clone, Copy, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! Table of all runs for people.
 
-use crate::plan::RunPlan;
+use super::plan::RunPlan;
 use std::fmt::Write as _;
 
 /// The text of `demo-data/README.md`.

@@ -1,7 +1,7 @@
 //! Every run of the demo data.
 
-use crate::plan::{Expectation, Fault, Form, GENTLE, Level, RunPlan};
-use crate::products::{Board, Firmware, Product, Revision};
+use super::plan::{Expectation, Fault, Form, GENTLE, Level, RunPlan};
+use super::products::{Board, Firmware, Product, Revision};
 
 /// Two levels 3.5 dB apart, in millivolt.
 const MILLIVOLTS: &[Level] = &[Level::MilliVoltRms(12.0), Level::MilliVoltRms(18.0)];

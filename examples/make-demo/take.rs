@@ -1,10 +1,10 @@
 //! Takes a run: sweeps every corner at every level, and plants the run's fault.
 
-use crate::measure::{Bench, Reading};
-use crate::noise::Noise;
-use crate::plan::{Corner, Fault, Level, RunPlan};
-use crate::products::Condition;
-use crate::write::{self, Entry};
+use super::measure::{Bench, Reading};
+use super::noise::Noise;
+use super::plan::{Corner, Fault, Level, RunPlan};
+use super::products::Condition;
+use super::write::{self, Entry};
 
 /// Points per decade of a sweep.
 const POINTS_PER_DECADE: f64 = 45.0;

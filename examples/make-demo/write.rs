@@ -1,7 +1,7 @@
 //! Sweeps and run files as text.
 
-use crate::measure::Reading;
-use crate::plan::{Form, RunPlan};
+use super::measure::Reading;
+use super::plan::{Form, RunPlan};
 use std::fmt::Write as _;
 
 /// One entry of a run's list of sweeps.

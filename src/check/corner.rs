@@ -5,12 +5,12 @@ use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
 use super::outcome::{CheckOutcome, CornerOutcome, Judged};
 use super::validity;
-use super::verdict::Verdict;
 use super::waive::waive;
 use super::wording::frequency_text;
 use super::{SweepInput, Workspace};
 use crate::coverage::undersampled;
 use crate::curve::Span;
+use crate::decision::Verdict;
 use crate::linearity::Analysed;
 use crate::margins::Direction;
 use crate::run::SweepEntry;
@@ -108,11 +108,11 @@ pub(super) fn judge(
             findings = observations(sweep, span);
             measured = Some(quantities.report(spec.decision.coverage));
             judged = Some(Judged {
-                files: files(level, sweeps),
+                files: levels::files(level, sweeps),
                 level: level.text.clone(),
                 confirmed_by: confirming
                     .and_then(|i| levels.get(i))
-                    .map_or_else(Vec::new, |level| files(level, sweeps)),
+                    .map_or_else(Vec::new, |level| levels::files(level, sweeps)),
             });
         }
     }
@@ -142,11 +142,6 @@ fn limits_not_judged(corner: &Corner, cause: &Broken, checks: &mut Vec<CheckOutc
             ..CheckOutcome::bare(&name, Verdict::NotJudged, cause.reason())
         });
     }
-}
-
-/// Files of a level, as the run names them.
-pub(super) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
-    level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
 }
 
 /// What changes no verdict but should be known.

@@ -1,10 +1,11 @@
 //! The limits of a corner against what was measured.
 
 use super::measure::{Estimate, Quantities};
-use super::outcome::{CheckOutcome, Limit, Unit};
-use super::verdict::Verdict;
+use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
 use crate::curve::Span;
+use crate::decision::Limit;
+use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::linearity::Analysed;
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
@@ -27,7 +28,7 @@ pub struct Judge<'a> {
 }
 
 const UNDECIDED: &str = "the limit lies inside the uncertainty: calibrate the measuring chain better and declare it in \
-                         `accuracy`, or gain margin in the design";
+                         `accuracy`, or make room in the design";
 const NO_CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's \
                             unit and the probes";
 
@@ -99,6 +100,7 @@ impl Judge<'_> {
         } else {
             ""
         };
+        let message = format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit));
         CheckOutcome {
             value: Some(estimate.value),
             uncertainty: expanded,
@@ -107,11 +109,8 @@ impl Judge<'_> {
             conformity: decision.conformity,
             at_hz: Some(estimate.at_hz),
             remedy: remedy(name, decision.verdict, size, &limit),
-            ..CheckOutcome::bare(
-                name,
-                decision.verdict,
-                format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit)),
-            )
+            value_text: Some(shown),
+            ..CheckOutcome::bare(name, decision.verdict, message)
         }
     }
 
@@ -294,12 +293,13 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        self.held(
-            &gain.check,
-            Unit::Db,
-            limit,
-            Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve),
-        )
+        let estimate = Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve);
+        // The frequency that the spec names is given back as it stands there.
+        let at_hz = match gain.at {
+            GainAt::Frequency(f) => f.hz(),
+            GainAt::Band(band) => estimate.at_hz.clamp(band.from.hz(), band.to.hz()),
+        };
+        self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
     }
 
     /// The gain over a band that meets its limit least.

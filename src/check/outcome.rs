@@ -1,7 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
-use super::verdict::Verdict;
+use crate::decision::{Limit, Verdict};
 use serde::{Serialize, Serializer};
 
 /// Unit of a reported value, as JSON writes it.
@@ -40,17 +40,6 @@ impl Serialize for Unit {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.symbol())
     }
-}
-
-/// A limit in the unit of its value. JSON leaves out a side that is open.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Limit {
-    /// Smallest allowed value.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub min: Option<f64>,
-    /// Largest allowed value.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub max: Option<f64>,
 }
 
 /// A measured value with its expanded uncertainty.
@@ -107,6 +96,9 @@ pub struct CheckOutcome {
     pub at_hz: Option<f64>,
     /// What was seen and what was wanted, one sentence, no line break.
     pub message: String,
+    /// The value with its uncertainty as the message writes it; `None` for checks without a value.
+    #[serde(skip)]
+    pub value_text: Option<String>,
     /// What to do at the bench, when it is not a pass.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub remedy: Option<String>,
@@ -126,6 +118,7 @@ impl CheckOutcome {
             conformity: None,
             at_hz: None,
             message: message.into(),
+            value_text: None,
             remedy: None,
         }
     }

@@ -51,18 +51,20 @@ impl Color {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Judge runs against their specs.
+    ///
+    /// Exit status: 0 everything judged passed or is waived, 1 something did not pass, 2 an input could not be read, an
+    /// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
+    /// environment variable SOURCE_DATE_EPOCH.
     Check(CheckArgs),
     /// Show all crossings and margins of sweep files, without a spec.
     Inspect(InspectArgs),
     /// Check specs and runs without judging.
+    ///
+    /// Every problem is shown with its place. Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
     Lint(LintArgs),
 }
 
-/// Judge runs against their specs.
-///
-/// Exit status: 0 everything judged passed or is waived, 1 something did not pass, 2 an input could not be read, an
-/// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
-/// environment variable SOURCE_DATE_EPOCH.
+/// Arguments of `check`.
 #[derive(Debug, Args)]
 #[command(after_long_help = "\
 Examples:
@@ -90,7 +92,7 @@ pub struct CheckArgs {
     pub jobs: Option<NonZeroUsize>,
 }
 
-/// Show all crossings and margins of sweep files, without a spec.
+/// Arguments of `inspect`.
 #[derive(Debug, Args)]
 #[command(after_long_help = "\
 Examples:
@@ -111,9 +113,7 @@ pub struct InspectArgs {
     pub json: Option<PathBuf>,
 }
 
-/// Check specs and runs without judging: every problem is shown with its place.
-///
-/// Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
+/// Arguments of `lint`.
 #[derive(Debug, Args)]
 #[command(after_long_help = "\
 Examples:

@@ -4,7 +4,7 @@ use super::args::CheckArgs;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted};
+use super::outputs::{Outputs, Pieces, Wanted, is_same};
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
@@ -42,6 +42,13 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, 
         console.fault(
             "only one of --json and --junit can go to standard output: give the other one a file name",
         );
+        return None;
+    }
+    if let (Some(json), Some(junit)) = (&args.json, &args.junit)
+        && is_same(json, junit)
+    {
+        console
+            .fault(&format!("--json and --junit both name {}: give each a file of its own", json.display()));
         return None;
     }
     let only = match globs(&args.only) {

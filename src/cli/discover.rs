@@ -1,7 +1,7 @@
 //! Finds runs: a `run.yaml`, its folder, or folders searched for runs.
 
 use super::files::label;
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, Severity};
 use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -37,7 +37,7 @@ impl RunPlace {
 pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
     let (mut places, mut problems) = (Vec::new(), Vec::new());
     for argument in arguments {
-        let before = places.len();
+        let before = (places.len(), errors(&problems));
         let problem = |code, message: String| {
             let file: Arc<str> = label(argument).into();
             Diagnostic::error(code, message).in_file(&file)
@@ -49,7 +49,7 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
             Err(error) => problems.push(problem("run-unreadable", format!("cannot be read: {error}"))),
             Ok(found) if found.is_dir() => {
                 search(argument, &mut places, &mut problems);
-                if places.len() == before && problems.is_empty() {
+                if (places.len(), errors(&problems)) == before {
                     problems.push(
                         problem("no-run", format!("holds no {RUN_FILE}, nor does any folder below it"))
                             .with_help("name a run.yaml, its folder, or a folder above it"),
@@ -63,6 +63,10 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
     let mut seen = HashSet::new();
     places.retain(|place| seen.insert(fs::canonicalize(&place.file).unwrap_or_else(|_| place.file.clone())));
     (places, problems)
+}
+
+fn errors(problems: &[Diagnostic]) -> usize {
+    problems.iter().filter(|problem| problem.severity == Severity::Error).count()
 }
 
 fn search(folder: &Path, places: &mut Vec<RunPlace>, problems: &mut Vec<Diagnostic>) {

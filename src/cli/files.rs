@@ -1,9 +1,9 @@
 //! Reads input files: regular files only, of a bounded size.
 
 use crate::diagnostic::Diagnostic;
-use std::fs::{self, File};
+use std::fs::{self, File, Metadata};
 use std::io::Read;
-use std::path::{Component, Path, PathBuf};
+use std::path::{Component, Path};
 use std::sync::Arc;
 
 /// Largest sweep file, bytes.
@@ -32,6 +32,18 @@ pub fn label(path: &Path) -> String {
 /// # Errors
 /// When it is missing, no regular file, too large or unreadable.
 pub fn read_regular(path: &Path, label: &Arc<str>, limit: u64, into: &mut Vec<u8>) -> Result<(), Diagnostic> {
+    let found = fs::metadata(path);
+    read_found(path, found, label, limit, into)
+}
+
+/// As [`read_regular`], with what the system said of the file.
+fn read_found(
+    path: &Path,
+    found: std::io::Result<Metadata>,
+    label: &Arc<str>,
+    limit: u64,
+    into: &mut Vec<u8>,
+) -> Result<(), Diagnostic> {
     into.clear();
     let failed = |code, message: String| Diagnostic::error(code, message).in_file(label);
     let system = |error: std::io::Error| match error.kind() {
@@ -39,7 +51,7 @@ pub fn read_regular(path: &Path, label: &Arc<str>, limit: u64, into: &mut Vec<u8
             .with_help("check the name, also upper and lower case"),
         _ => failed("file-unreadable", format!("cannot be read: {error}")),
     };
-    let found = fs::metadata(path).map_err(system)?;
+    let found = found.map_err(system)?;
     let kind = |what: &str| failed("file-kind", format!("is {what}, a regular file is wanted"));
     if found.is_dir() {
         return Err(kind("a folder"));
@@ -57,36 +69,64 @@ pub fn read_regular(path: &Path, label: &Arc<str>, limit: u64, into: &mut Vec<u8
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
-    let file = File::open(path).map_err(system)?;
-    // The file may grow while it is read.
-    file.take(limit + 1).read_to_end(into).map_err(system)?;
+    // One byte more than expected: a file that grew while it was read is seen without asking again.
+    let expected = usize::try_from(found.len()).unwrap_or(0);
+    into.resize(expected + 1, 0);
+    let mut file = File::open(path).map_err(system)?;
+    let filled = fill(&mut file, into).map_err(system)?;
+    if filled < into.len() {
+        into.truncate(filled);
+        return Ok(());
+    }
+    file.take(limit + 1 - filled as u64).read_to_end(into).map_err(system)?;
     if into.len() as u64 > limit {
         return Err(too_large(into.len() as u64));
     }
     Ok(())
 }
 
-/// The path of a sweep inside its run's folder.
+/// Reads until the buffer is full or the file ends; gives the number of bytes.
+fn fill(file: &mut File, buffer: &mut [u8]) -> std::io::Result<usize> {
+    let mut filled = 0;
+    while let Some(rest) = buffer.get_mut(filled..).filter(|rest| !rest.is_empty()) {
+        match file.read(rest) {
+            Ok(0) => break,
+            Ok(count) => filled += count,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(filled)
+}
+
+/// Reads a sweep of a run's folder. That its name stays inside was checked when the run was read.
 ///
 /// # Errors
-/// When a link leads out of the folder. That the name itself stays inside was checked when the run was read.
-pub fn inside(folder: &Path, name: &str, label: &Arc<str>) -> Result<PathBuf, Diagnostic> {
-    let path = folder.join(name);
-    let mut partial = folder.to_owned();
-    let has_link = Path::new(name).components().any(|part| {
-        partial.push(part);
-        fs::symlink_metadata(&partial).is_ok_and(|found| found.file_type().is_symlink())
-    });
+/// As [`read_regular`], and when a link leads out of the folder.
+pub fn read_inside(
+    folder: &Path,
+    name: &str,
+    label: &Arc<str>,
+    limit: u64,
+    into: &mut Vec<u8>,
+) -> Result<(), Diagnostic> {
+    let mut path = folder.to_owned();
+    let mut found = Err(std::io::ErrorKind::NotFound.into());
+    let mut has_link = false;
+    for part in Path::new(name).components() {
+        path.push(part);
+        found = fs::symlink_metadata(&path);
+        has_link |= found.as_ref().is_ok_and(|found: &Metadata| found.file_type().is_symlink());
+    }
     if has_link {
         let real = fs::canonicalize(&path).ok().zip(fs::canonicalize(folder).ok());
         if !real.is_some_and(|(file, folder)| file.starts_with(folder)) {
-            return Err(Diagnostic::error(
-                "sweep-outside",
-                "is a link that leads out of the run's folder, or nowhere",
-            )
-            .in_file(label)
-            .with_help("copy the sweep into the run's folder"));
+            let message = "is a link that leads out of the run's folder, or nowhere";
+            return Err(Diagnostic::error("sweep-outside", message)
+                .in_file(label)
+                .with_help("copy the sweep into the run's folder"));
         }
+        found = fs::metadata(&path);
     }
-    Ok(path)
+    read_found(&path, found, label, limit, into)
 }

@@ -3,15 +3,14 @@
 use super::args::InspectArgs;
 use super::console::{Console, stdout_style};
 use super::files::{YAML_LIMIT, label, read_regular};
-use super::judge::read_sweep;
-use super::outputs::commit;
+use super::judge::SweepReader;
+use super::outputs::{cannot_write, commit, print};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::OutputFile;
 use crate::report::{render_inspect, write_inspect_json};
-use crate::sweep::{Reading, Samples, Scratch};
-use std::io::Write;
+use crate::sweep::{Reading, Samples};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -24,11 +23,11 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
             return UNREADABLE;
         }
     };
-    let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
+    let (mut reader, mut samples) = (SweepReader::default(), Samples::default());
     let mut sweeps: Vec<Inspected> = Vec::new();
     for path in &args.sweeps {
         let shown: Arc<str> = label(path).into();
-        match read_sweep(path, &shown, &reading, &mut bytes, &mut scratch, &mut samples) {
+        match reader.read(path, &shown, &reading, &mut samples) {
             Ok(()) => sweeps.push(look(&shown, &samples, args.critical_point)),
             Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
         }
@@ -49,19 +48,13 @@ fn write(args: &InspectArgs, sweeps: &[Inspected], console: &mut Console) {
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_inspect_json(&mut file, sweeps)
-                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_inspect_json(&mut file, sweeps).map_err(|e| cannot_write(path, e))?;
             Ok(file)
         });
         commit(written, console);
     }
     if !to_stdout {
         let text: String = sweeps.iter().map(|sweep| render_inspect(sweep, stdout_style(false))).collect();
-        match std::io::stdout().lock().write_all(text.as_bytes()) {
-            Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
-                console.fault(&format!("cannot write to standard output: {error}"));
-            }
-            _ => {}
-        }
+        print(&text, console);
     }
 }

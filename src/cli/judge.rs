@@ -1,7 +1,7 @@
 //! Reads and judges one run.
 
 use super::discover::RunPlace;
-use super::files::{SWEEP_LIMIT, YAML_LIMIT, inside, label, read_regular};
+use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_inside, read_regular};
 use super::specs::Specs;
 use crate::check::{Options, RunOutcome, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
@@ -15,7 +15,7 @@ use std::sync::Arc;
 #[derive(Default)]
 pub struct Bench {
     bytes: Vec<u8>,
-    scratch: Scratch,
+    sweeps: SweepReader,
     workspace: Workspace,
 }
 
@@ -30,25 +30,59 @@ pub enum Trouble {
     Spec { spec_file: String, problems: Vec<Diagnostic>, of_run: Box<Diagnostic> },
 }
 
-/// Reads a sweep file.
-///
-/// # Errors
-/// What is wrong with it.
-pub fn read_sweep(
-    path: &Path,
-    label: &Arc<str>,
-    reading: &Reading,
-    bench_bytes: &mut Vec<u8>,
-    scratch: &mut Scratch,
-    samples: &mut Samples,
-) -> Result<(), Vec<Diagnostic>> {
-    read_regular(path, label, SWEEP_LIMIT, bench_bytes).map_err(|problem| vec![problem])?;
-    let result = sweep::read(bench_bytes, label, reading, scratch, samples);
-    if bench_bytes.capacity() > KEEP {
-        bench_bytes.clear();
-        bench_bytes.shrink_to(KEEP);
+/// Where the bytes of sweeps go, used from file to file.
+#[derive(Default)]
+pub struct SweepReader {
+    bytes: Vec<u8>,
+    scratch: Scratch,
+}
+
+impl SweepReader {
+    /// Reads a sweep file.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn read(
+        &mut self,
+        path: &Path,
+        label: &Arc<str>,
+        reading: &Reading,
+        samples: &mut Samples,
+    ) -> Result<(), Vec<Diagnostic>> {
+        read_regular(path, label, SWEEP_LIMIT, &mut self.bytes).map_err(|problem| vec![problem])?;
+        self.parse(label, reading, samples)
     }
-    result
+
+    /// Reads a sweep of a run.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn read_of_run(
+        &mut self,
+        place: &RunPlace,
+        name: &str,
+        reading: &Reading,
+        samples: &mut Samples,
+    ) -> Result<(), Vec<Diagnostic>> {
+        let label: Arc<str> = format!("{}/{name}", place.label).into();
+        read_inside(place.folder(), name, &label, SWEEP_LIMIT, &mut self.bytes)
+            .map_err(|problem| vec![problem])?;
+        self.parse(&label, reading, samples)
+    }
+
+    fn parse(
+        &mut self,
+        label: &Arc<str>,
+        reading: &Reading,
+        samples: &mut Samples,
+    ) -> Result<(), Vec<Diagnostic>> {
+        let result = sweep::read(&self.bytes, label, reading, &mut self.scratch, samples);
+        if self.bytes.capacity() > KEEP {
+            self.bytes.clear();
+            self.bytes.shrink_to(KEEP);
+        }
+        result
+    }
 }
 
 /// Reads a run and its spec.
@@ -121,11 +155,9 @@ pub fn judge(
 ) -> Result<Option<RunOutcome>, Trouble> {
     let (run, loaded) = load(place, specs, &mut bench.bytes)?;
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
-    let Bench { bytes, scratch, workspace } = bench;
+    let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
-        let shown: Arc<str> = format!("{}/{}", place.label, entry.file).into();
-        let path = inside(place.folder(), &entry.file, &shown).map_err(|problem| vec![problem])?;
-        read_sweep(&path, &shown, reading, bytes, scratch, samples)
+        sweeps.read_of_run(place, &entry.file, reading, samples)
     };
     judge_run(&run, &spec.spec, options, workspace, &mut read).map_err(Trouble::Run)
 }

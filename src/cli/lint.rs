@@ -3,19 +3,18 @@
 use super::args::LintArgs;
 use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
-use super::files::{YAML_LIMIT, inside, label, read_regular};
-use super::judge::{Trouble, load, read_sweep};
-use super::outputs::commit;
+use super::files::{YAML_LIMIT, label, read_regular};
+use super::judge::{SweepReader, Trouble, load};
+use super::outputs::{cannot_write, commit, print};
 use super::specs::{Disk, Specs};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
 use crate::spec::{self, Files};
-use crate::sweep::{Samples, Scratch};
+use crate::sweep::Samples;
 use std::cell::RefCell;
 use std::collections::HashSet;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use walkdir::WalkDir;
@@ -137,7 +136,7 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             return;
         }
     };
-    let (mut bytes, mut scratch, mut samples) = (Vec::new(), Scratch::default(), Samples::default());
+    let (mut bytes, mut reader, mut samples) = (Vec::new(), SweepReader::default(), Samples::default());
     let mut shown = HashSet::new();
     for place in runs {
         match load(place, &specs, &mut bytes) {
@@ -150,12 +149,7 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             }
             Ok((run, _)) => {
                 for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
-                    let file: Arc<str> = format!("{}/{}", place.label, entry.file).into();
-                    let read = inside(place.folder(), &entry.file, &file)
-                        .map_err(|problem| vec![problem])
-                        .and_then(|path| {
-                            read_sweep(&path, &file, &run.reading, &mut bytes, &mut scratch, &mut samples)
-                        });
+                    let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
                     findings.extend(read.err().into_iter().flatten());
                 }
             }
@@ -170,8 +164,7 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_lint_json(&mut file, findings)
-                .map_err(|e| format!("cannot write {}: {e}", path.display()))?;
+            write_lint_json(&mut file, findings).map_err(|e| cannot_write(path, e))?;
             Ok(file)
         });
         commit(written, console);
@@ -184,8 +177,7 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
             plural(errors),
             plural(warnings)
         );
-        // A closed standard output leaves nobody to tell.
-        let _ = std::io::stdout().lock().write_all(text.as_bytes());
+        print(&text, console);
     }
 }
 

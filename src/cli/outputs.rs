@@ -70,8 +70,25 @@ fn is_folder(path: &Path) -> bool {
     path.is_dir() || path.as_os_str().to_string_lossy().ends_with(['/', std::path::MAIN_SEPARATOR])
 }
 
-fn cannot_write(path: &Path, error: impl Display) -> String {
-    format!("cannot write {}: {error}", path.display())
+/// Says that an output could not be written.
+pub fn cannot_write(path: &Path, error: impl Display) -> String {
+    if is_stdout(path) {
+        format!("cannot write to standard output: {error}")
+    } else {
+        format!("cannot write {}: {error}", path.display())
+    }
+}
+
+/// Whether two outputs would take each other's place. Devices and pipes take both.
+pub fn is_same(one: &Path, other: &Path) -> bool {
+    let place = |path: &Path| -> Option<PathBuf> {
+        if let Ok(found) = std::fs::metadata(path) {
+            return if found.is_file() { path.canonicalize().ok() } else { None };
+        }
+        let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        Some(folder.canonicalize().ok()?.join(path.file_name()?))
+    };
+    !is_stdout(one) && !is_stdout(other) && place(one).is_some_and(|found| Some(found) == place(other))
 }
 
 impl Outputs {
@@ -208,7 +225,14 @@ fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {
     file.commit().map_err(|e| e.to_string())
 }
 
-/// Puts a written file in place. A pipe that its reader closed is no fault.
+/// Writes a result to standard output. A reader that went away, as `head` does, is no fault.
+pub fn print(text: &str, console: &mut Console) {
+    let mut file = OutputFile::stdout();
+    let written = file.write_all(text.as_bytes()).map_err(|error| cannot_write(Path::new("-"), error));
+    commit(written.map(|()| file), console);
+}
+
+/// Puts a written file in place.
 pub fn commit(written: Result<OutputFile, String>, console: &mut Console) {
     if let Err(text) = written.and_then(|file| file.commit().map_err(|e| e.to_string())) {
         console.fault(&text);

@@ -4,7 +4,7 @@
 //! crossing, and so is a run of such samples.
 
 use crate::curve::{Cubic, Curve, Piece, Point, Span};
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 /// Which way the curve goes through the line as frequency rises.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -77,6 +77,8 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
     found.clear();
     let n = values.len();
     let mut before = 0.0_f64;
+    // The line nearest to the last value, known from sample to sample.
+    let mut near = 0.0_f64;
     for (i, pair) in values.windows(2).enumerate() {
         let &[left, right] = pair else { break };
         let step = right - left;
@@ -85,6 +87,14 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
         // factor of 3, four times the largest neighbouring change is a safe bound.
         let reach = 4.0 * step.abs().max(before.abs()).max(after.abs()) + ON_THE_LINE;
         before = step;
+        if line == Line::EveryTurn && (left - near).abs() > PI {
+            near = (left / TAU).round() * TAU;
+        }
+        let off = (left - near).abs();
+        let next_line = if line == Line::EveryTurn { TAU - off } else { f64::INFINITY };
+        if off.min(next_line) > reach + step.abs() && !curve.is_uneven() {
+            continue;
+        }
         let (mut low, mut high) = (left.min(right) - reach, left.max(right) + reach);
         if curve.is_uneven() {
             let piece = curve.piece(i);
@@ -199,22 +209,7 @@ fn sample_on_line(
     } else {
         0
     };
-    found.push(Crossing { point: sample(curve, i + run / 2), direction: direction(before, after) });
-}
-
-/// The curve at a sample; its slopes are the mean of the two neighbouring cubics'.
-fn sample(curve: &Curve, i: usize) -> Point {
-    let right = curve.piece(i.min(curve.len().saturating_sub(2)));
-    let left = curve.piece(i.saturating_sub(1));
-    let ln_f = curve.ln_f().get(i).copied().unwrap_or(right.origin);
-    let (a, b) = (left.at(ln_f - left.origin), right.at(ln_f - right.origin));
-    Point {
-        ln_f,
-        ln_mag: curve.ln_mag().get(i).copied().unwrap_or(b.ln_mag),
-        angle: curve.angle().get(i).copied().unwrap_or(b.angle),
-        mag_slope: 0.5 * (a.mag_slope + b.mag_slope),
-        angle_slope: 0.5 * (a.angle_slope + b.angle_slope),
-    }
+    found.push(Crossing { point: curve.sample(i + run / 2), direction: direction(before, after) });
 }
 
 /// The root of a monotone stretch by Newton steps inside a shrinking bracket.

@@ -14,32 +14,88 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
     let known = crossings.gain_in(span).chain(crossings.phase_in(span)).map(|c: &Crossing| c.point);
     let mut best = ends.into_iter().chain(known).fold(None, closer);
     let (first, last) = (curve.interval(span.from), curve.interval(span.to));
+    let mut reach = Reach::new(best);
     let (ln_mag, angle) = (curve.ln_mag(), curve.angle());
+    // Some samples first: with a close bound few stretches are left to be searched.
+    let some = ln_mag.iter().zip(angle).enumerate().take(last + 1).skip(first + 1).step_by(4);
+    let nearest = some
+        .filter(|(_, (a, _))| !reach.misses(**a, **a))
+        .map(|(i, (a, p))| (i, distance(*a, *p)))
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    if let Some((i, _)) = nearest {
+        best = closer(best, curve.sample(i));
+        reach = Reach::new(best);
+    }
     for i in first..=last {
-        let (Some(&[a0, a1]), Some(&[p0, p1])) = (
-            ln_mag.get(i..i + 2).and_then(|w| w.first_chunk()),
-            angle.get(i..i + 2).and_then(|w| w.first_chunk()),
-        ) else {
-            break;
-        };
-        let bound = best.map_or(f64::INFINITY, |(d, _)| d);
-        // |T| - 1 alone is a lower bound of the distance; half a step of slack for the bend between the samples.
-        let slack = 0.5 * (a1 - a0).abs();
-        let (low, high) = (a0.min(a1) - slack, a0.max(a1) + slack);
-        if low.exp_m1() > bound || -high.exp_m1() > bound {
+        let Some(&[a0, a1]) = ln_mag.get(i..i + 2).and_then(|w| w.first_chunk()) else { break };
+        if reach.misses(a0, a1) {
             continue;
         }
-        // The curve cannot come closer than half of what the two distances exceed its length by.
-        let length = 1.5 * high.exp() * ((a1 - a0).abs() + (p1 - p0).abs());
-        if distance(a0, p0) + distance(a1, p1) - length > 2.0 * bound {
+        if nearest_possible(curve, i) > reach.bound {
             continue;
         }
-        if let Some(point) = closest_in(&curve.piece(i), span) {
-            best = closer(best, point);
-        }
+        // On a very uneven grid the cubic loses digits at its far end, where the sample itself does not.
+        let samples = [i, i + 1].map(|k| curve.sample(k)).into_iter().filter(|p| span.holds(p.ln_f));
+        best = samples.chain(closest_in(&curve.piece(i), span)).fold(best, closer);
+        reach = Reach::new(best);
     }
     let point = best.map_or_else(|| curve.at(span.from), |(_, point)| point);
     located(point)
+}
+
+/// Magnitudes that can lie closer than the closest point known: ||T| - 1| alone is a lower bound of the distance.
+struct Reach {
+    bound: f64,
+    /// ln(1 - bound) and ln(1 + bound).
+    ln_mag: (f64, f64),
+}
+
+impl Reach {
+    fn new(best: Option<(f64, Point)>) -> Self {
+        let bound = best.map_or(f64::INFINITY, |(d, _)| d);
+        let low = if bound < 1.0 { (-bound).ln_1p() } else { f64::NEG_INFINITY };
+        Self { bound, ln_mag: (low, bound.ln_1p()) }
+    }
+
+    /// Whether a stretch between two samples stays out of reach, with half a step of slack for its bend.
+    fn misses(&self, a0: f64, a1: f64) -> bool {
+        let slack = 0.5 * (a1 - a0).abs();
+        a0.min(a1) - slack > self.ln_mag.1 || a0.max(a1) + slack < self.ln_mag.0
+    }
+}
+
+/// A lower bound of the distance inside interval `i`: that of the chord between its samples, less what the curve may leave
+/// the chord by. Between samples an arc leaves its chord by at most 1/8 of its second difference; the factor 2 allows for
+/// the difference to change from sample to sample.
+fn nearest_possible(curve: &Curve, i: usize) -> f64 {
+    let (a, p) = (curve.ln_mag(), curve.angle());
+    let first = i.saturating_sub(1).min(a.len().saturating_sub(4));
+    let (Some(&[a0, a1]), Some(&[p0, p1])) =
+        (a.get(i..i + 2).and_then(|w| w.first_chunk()), p.get(i..i + 2).and_then(|w| w.first_chunk()))
+    else {
+        return 0.0;
+    };
+    let bend = |v: &[f64]| {
+        v.get(first..).unwrap_or(&[]).windows(3).take(2).fold(0.0_f64, |most, w| match w {
+            [u, v, w] => most.max((u - 2.0 * v + w).abs()),
+            _ => most,
+        })
+    };
+    let turn = (a1 - a0).abs() + (p1 - p0).abs();
+    if curve.is_uneven() || turn > 0.5 {
+        // Second differences tell little here: half of what the distances exceed the length of the arc by.
+        let length = 1.5 * a0.max(a1).exp() * turn;
+        return 0.5 * (distance(a0, p0) + distance(a1, p1) - length);
+    }
+    let leave = 2.0 / 8.0 * a0.max(a1).exp() * (bend(a) + bend(p) + turn * turn);
+    let [(s0, c0), (s1, c1)] = [p0.sin_cos(), p1.sin_cos()];
+    let (m0, m1) = (a0.exp(), a1.exp());
+    // The critical point is +1.
+    let (x, y) = (m0 * c0 - 1.0, m0 * s0);
+    let (dx, dy) = (m1 * c1 - m0 * c0, m1 * s1 - m0 * s0);
+    let along = (-(x * dx + y * dy) / (dx * dx + dy * dy).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
+    let (nx, ny) = (x + along * dx, y + along * dy);
+    (nx * nx + ny * ny).sqrt() - leave
 }
 
 fn closer(best: Option<(f64, Point)>, point: Point) -> Option<(f64, Point)> {
@@ -62,7 +118,8 @@ fn located(point: Point) -> Located {
     Located { value: d, point, sensitivity }
 }
 
-/// The closest point of one interval, by a coarse scan and golden section about its best station.
+/// The closest point of one interval: a coarse scan, then the root of the slope of the squared distance about its best
+/// station.
 fn closest_in(piece: &Piece, span: Span) -> Option<Point> {
     const STATIONS: u32 = 8;
     let from = (span.from - piece.origin).max(0.0);
@@ -70,26 +127,57 @@ fn closest_in(piece: &Piece, span: Span) -> Option<Point> {
     if from > to {
         return None;
     }
-    let d = |s: f64| distance(piece.ln_mag.value(s), piece.angle.value(s));
     let at = |k: u32| from + (to - from) * f64::from(k) / f64::from(STATIONS);
-    let best = (0..=STATIONS).min_by(|&a, &b| d(at(a)).total_cmp(&d(at(b))))?;
-    let (mut low, mut high) = (at(best.saturating_sub(1)), at((best + 1).min(STATIONS)));
-    // A minimum is flat: half of the digits of its place are all that the value can show.
-    const RATIO: f64 = 0.618_033_988_749_894_8;
-    let (mut a, mut b) = (high - RATIO * (high - low), low + RATIO * (high - low));
-    let (mut da, mut db) = (d(a), d(b));
-    while high - low > 1e-9 * piece.width {
-        if da < db {
-            (high, b, db) = (b, a, da);
-            a = high - RATIO * (high - low);
-            da = d(a);
-        } else {
-            (low, a, da) = (a, b, db);
-            b = low + RATIO * (high - low);
-            db = d(b);
-        }
-    }
-    let inner = piece.at(0.5 * (low + high));
+    let squared = |k: u32| {
+        let (m, half) = (piece.ln_mag.value(at(k)).exp(), (0.5 * piece.angle.value(at(k))).sin());
+        (m - 1.0) * (m - 1.0) + 4.0 * m * half * half
+    };
+    let (best, _) = (0..=STATIONS)
+        .map(|k| (k, squared(k)))
+        .fold(None, |best: Option<(u32, f64)>, (k, d)| best.filter(|b| b.1 <= d).or(Some((k, d))))?;
+    let (low, high) = (at(best.saturating_sub(1)), at((best + 1).min(STATIONS)));
+    let inner = piece.at(flat(piece, low, high));
     let edge = piece.at(at(best));
     Some(if edge.distance() < inner.distance() { edge } else { inner })
+}
+
+/// Where the slope of the squared distance is 0 between two places, by false position with the Illinois correction (any
+/// numerical handbook); the place with the smaller slope when it does not change sign.
+fn flat(piece: &Piece, mut low: f64, mut high: f64) -> f64 {
+    // Half of d(d^2)/ds = m (a' (m - cos angle) + angle' sin angle), from d^2 = 1 + m^2 - 2 m cos(angle).
+    let slope = |s: f64| {
+        let p = piece.at(s);
+        let (m, (sin, cos)) = (p.ln_mag.exp(), p.angle.sin_cos());
+        m * (p.mag_slope * (m - cos) + p.angle_slope * sin)
+    };
+    let (mut below, mut above) = (slope(low), slope(high));
+    if below >= 0.0 || above <= 0.0 {
+        return if below.abs() < above.abs() { low } else { high };
+    }
+    let mut kept = 0;
+    for _ in 0..60 {
+        let s = (low * above - high * below) / (above - below);
+        let value = slope(s);
+        // A minimum is flat: its value has all its digits when its place has half of them.
+        if value == 0.0 || high - low < 1e-9 * piece.width {
+            return s;
+        }
+        if value < 0.0 {
+            (low, below) = (s, value);
+            if kept == -1 {
+                above *= 0.5;
+            }
+            kept = -1;
+        } else {
+            (high, above) = (s, value);
+            if kept == 1 {
+                below *= 0.5;
+            }
+            kept = 1;
+        }
+        if value.abs() < 1e-12 {
+            return s;
+        }
+    }
+    0.5 * (low + high)
 }

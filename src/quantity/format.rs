@@ -6,16 +6,22 @@ pub fn number(value: f64, digits: usize) -> String {
     if value == 0.0 {
         return "0".to_owned();
     }
-    let digits = digits.max(1);
-    let rounded = format!("{value:.*e}", digits - 1);
-    let (mantissa, exponent) = rounded.split_once('e').unwrap_or((&rounded, "0"));
-    let exponent: i32 = exponent.parse().unwrap_or(0);
+    let last = i32::try_from(digits.max(1)).unwrap_or(17) - 1;
+    // Half a unit of the last digit: 9.996 in three digits is 10.0, its leading digit is the tens.
+    let exponent = (value.abs() * (1.0 + 0.5 * 10f64.powi(-last - 1))).log10().floor() as i32;
     if !(-4..7).contains(&exponent) {
+        let text = format!("{value:.*e}", digits.max(1) - 1);
+        let (mantissa, exponent) = text.split_once('e').unwrap_or((&text, "0"));
         return format!("{}e{exponent}", trim_zeros(mantissa));
     }
-    let decimals = usize::try_from(digits as i32 - 1 - exponent).unwrap_or(0);
-    let rounded: f64 = rounded.parse().unwrap_or(value);
-    trim_zeros(&format!("{rounded:.decimals$}")).to_owned()
+    let decimals = last - exponent;
+    let text = if decimals < 0 {
+        let step = 10f64.powi(-decimals);
+        format!("{:.0}", (value / step).round() * step)
+    } else {
+        format!("{value:.*}", usize::try_from(decimals).unwrap_or(0))
+    };
+    trim_zeros(&text).to_owned()
 }
 
 fn trim_zeros(text: &str) -> &str {
@@ -63,6 +69,9 @@ mod tests {
         assert_eq!(number(44.1234, 3), "44.1");
         assert_eq!(number(50.0, 5), "50");
         assert_eq!(number(99.996, 4), "100");
+        assert_eq!(number(9.9996, 4), "10");
+        assert_eq!(number(0.099_996, 4), "0.1");
+        assert_eq!(number(9_999_999.0, 2), "1e7");
         assert_eq!(number(123_456.0, 2), "120000");
         assert_eq!(number(1.5e-7, 3), "1.5e-7");
         assert_eq!(number(-0.691, 2), "-0.69");

@@ -90,7 +90,7 @@ mod tests {
             (-40.0, 0.002_236_07, 0.006_324_56),
             (-20.0, 0.022_360_7, 0.063_245_6),
             (0.0, 0.223_607, 0.632_456),
-            (10.0, 0.707_106_8, 2.0),
+            (10.0, std::f64::consts::FRAC_1_SQRT_2, 2.0),
         ] {
             let dbm = Level::parse(&format!("{dbm} dBm")).unwrap().dbv();
             assert!((dbm - Level::parse(&format!("{vrms} Vrms")).unwrap().dbv()).abs() < 2e-5);

@@ -7,7 +7,11 @@ use std::fmt::Write;
 /// `\u{202e}`. What is left cannot move the cursor, change colours or turn the reading direction.
 #[must_use]
 pub fn terminal(text: &str) -> Cow<'_, str> {
-    shown(text, |c| c.is_control() || is_direction_mark(c) || matches!(c, '\u{2028}' | '\u{2029}'))
+    shown(text, |c| {
+        c.is_control()
+            || is_direction_mark(c)
+            || matches!(c, '\u{2028}' | '\u{2029}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}')
+    })
 }
 
 /// One line of XML text, for names and messages: what XML forbids is shown as `\x1b`, every run of blanks, tabs and

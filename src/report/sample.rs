@@ -12,6 +12,7 @@ pub fn run() -> RunOutcome {
     replace(
         &mut fail,
         CheckOutcome {
+            value_text: None,
             remedy: Some("add phase lead near the crossover, or lower the crossover".to_owned()),
             ..judged("phase_margin", Verdict::Fail, 44.1, Some(0.7), Unit::Deg, min(50.0))
         },
@@ -154,6 +155,7 @@ pub fn bare(check: &str, verdict: Verdict, message: &str) -> CheckOutcome {
         conformity: None,
         at_hz: None,
         message: message.to_owned(),
+        value_text: None,
         remedy: None,
     }
 }
@@ -167,6 +169,7 @@ fn invalid_corner() -> CornerOutcome {
     replace(
         &mut invalid,
         CheckOutcome {
+            value_text: None,
             remedy: Some("inject less: sweep at -32 dBm and at -29 dBm".to_owned()),
             ..bare(
                 "linearity",
@@ -185,6 +188,7 @@ fn missing_corner() -> CornerOutcome {
     replace(
         &mut missing,
         CheckOutcome {
+            value_text: None,
             remedy: Some("sweep this corner at two levels and list the files in run.yaml".to_owned()),
             ..bare("collected", Verdict::Missing, "declared in the spec, no sweep in the run")
         },

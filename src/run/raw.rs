@@ -69,3 +69,27 @@ impl RawRun {
         findings.into_result(run, &self.file).map(|(run, _)| run)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn everything_crosses_threads() {
+        fn assert_send_sync<T: Send + Sync>() {}
+        assert_send_sync::<RawRun>();
+        assert_send_sync::<LoadedSpec>();
+    }
+
+    #[test]
+    fn without_a_spec_errors_still_show() {
+        let raw =
+            parse(b"run: 1\nproduct: p\nserial: ''\nsweeps: [{file: ../a, corner: x}]\n", "run.yaml", ".")
+                .unwrap();
+        assert_eq!((raw.product(), raw.needs_listing()), ("p", false));
+        let codes: Vec<_> = raw.check_alone().iter().map(|d| d.code).collect();
+        assert_eq!(codes, ["missing-key", "empty-text", "bad-path"]);
+        let nameless = parse(b"run: 1\nserial: ''\npattern: x\n", "run.yaml", ".").unwrap_err();
+        assert_eq!(nameless.len(), 4);
+    }
+}

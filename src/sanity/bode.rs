@@ -5,7 +5,7 @@
 //! small well below the crossover. A phase that is far from it there has the wrong sign or a wrong unit, or the gain has.
 
 use super::{Refusal, Subject};
-use crate::curve::wrap;
+use crate::curve::{Curve, wrap};
 use crate::quantity::with_unit;
 use crate::spec::CriticalPoint;
 use std::f64::consts::{LN_10, PI};
@@ -17,6 +17,8 @@ const NODES: usize = 64;
 const AWAY: f64 = 0.5 * LN_10;
 /// Least number of nodes that can contradict.
 const LEAST: usize = 3;
+/// Most nodes that are looked at: a contradiction shows everywhere.
+const MOST: usize = 9;
 /// A contradiction, rad.
 const TOLERANCE: f64 = PI / 3.0;
 /// Lags at the crossover, rad, that a stable loop's delay may well have.
@@ -31,6 +33,7 @@ pub struct Kernel {
     /// Integral from 0 to k steps.
     to_node: Vec<f64>,
     gain: Vec<f64>,
+    angle: Vec<f64>,
     deviation: Vec<(f64, f64)>,
     residual: Vec<f64>,
 }
@@ -56,6 +59,25 @@ impl Kernel {
             self.step = step;
             self.to_node.clear();
             self.to_node.extend((0..NODES).map(|k| integral(k as f64 * step)));
+        }
+    }
+
+    /// Reads the curve at the nodes, on straight lines between the samples: plenty for a tolerance of 60 deg.
+    fn read(&mut self, curve: &Curve, node: impl Fn(usize) -> f64) {
+        self.gain.clear();
+        self.angle.clear();
+        let (x, a, p) = (curve.ln_f(), curve.ln_mag(), curve.angle());
+        let mut i = curve.interval(node(0));
+        for k in 0..NODES {
+            let at = node(k);
+            while i + 2 < x.len() && x.get(i + 1).is_some_and(|next| *next <= at) {
+                i += 1;
+            }
+            let pair = |v: &[f64]| v.get(i..).and_then(|v| v.first_chunk()).copied().unwrap_or([0.0, 0.0]);
+            let ([x0, x1], [a0, a1], [p0, p1]) = (pair(x), pair(a), pair(p));
+            let part = if x1 > x0 { (at - x0) / (x1 - x0) } else { 0.0 };
+            self.gain.push(a0 + part * (a1 - a0));
+            self.angle.push(p0 + part * (p1 - p0));
         }
     }
 
@@ -96,13 +118,13 @@ pub fn contradiction(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refus
     if nodes.len() < LEAST {
         return None;
     }
+    let nodes = nodes.iter().copied().step_by(nodes.len().div_ceil(MOST));
     kernel.prepare(step);
-    kernel.gain.clear();
-    kernel.gain.extend((0..NODES).map(|k| subject.curve.at(node(k).clamp(span.from, span.to)).ln_mag));
+    kernel.read(subject.curve, |k| node(k).clamp(span.from, span.to));
     kernel.deviation.clear();
     for k in nodes {
         // The textbook loop gain is minus the curve: half a turn away.
-        let measured = subject.curve.at(node(k)).angle - PI;
+        let measured = kernel.angle.get(k).copied().unwrap_or(PI) - PI;
         let deviation = measured - kernel.phase(k);
         kernel.deviation.push(((node(k) - crossover.ln_f).exp(), deviation));
     }
@@ -150,7 +172,7 @@ fn explain(subject: &Subject<'_>, size: f64, median: f64, range: String) -> Refu
             CriticalPoint::MinusOne => ("-1", "+1"),
         };
         format!(
-            "half a turn is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
+            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
              {declared}; check the convention of the analyzer, an inverted probe, or correct critical_point"
         )
     } else {

@@ -140,3 +140,74 @@ fn slope_over(curve: &Curve, span: Span, stretch: f64) -> f64 {
         .fold((0.0, 0.0), |(a, b), (x, y)| (a + (x - mx) * (x - mx), b + (x - mx) * (y - my)));
     if sxx > 0.0 { sxy / sxx } else { 0.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::linearity::Analysed;
+    use crate::spec::CriticalPoint;
+    use crate::sweep::Samples;
+    use num_complex::Complex64;
+
+    /// Closure of a textbook loop gain over s = jf, f from 0.01 to 1000.
+    fn close(poles: u32, gain: impl Fn(Complex64) -> Complex64) -> Closure {
+        let mut samples = Samples::default();
+        for k in 0..=250 {
+            let f = 0.01 * 10f64.powf(f64::from(k) / 50.0);
+            let value = gain(Complex64::new(0.0, f));
+            samples.frequency_hz.push(f);
+            samples.ln_magnitude.push(value.norm().ln());
+            samples.phase_rad.push(value.arg());
+        }
+        let mut sweep = Analysed::default();
+        sweep.curve.fill(&samples, CriticalPoint::MinusOne);
+        sweep.crossings.find(&sweep.curve);
+        closure(&Subject {
+            curve: &sweep.curve,
+            crossings: &sweep.crossings,
+            span: sweep.curve.span(),
+            open_loop_poles: poles,
+            critical_point: CriticalPoint::MinusOne,
+        })
+    }
+
+    const UNSTABLE_2: Closure = Closure::Unstable { poles: Some(2) };
+
+    /// Closed loops whose poles any textbook's Routh table gives.
+    #[test]
+    fn the_count_is_that_of_the_closed_loop() {
+        // 1/(s(s+1)): stable for every gain.
+        assert_eq!(close(0, |s| 10.0 / (s * (s + 1.0))), Closure::Stable);
+        // K/(s(s+1)^2): stable below K = 2.
+        assert_eq!(close(0, |s| 1.5 / (s * (s + 1.0) * (s + 1.0))), Closure::Stable);
+        assert_eq!(close(0, |s| 4.0 / (s * (s + 1.0) * (s + 1.0))), UNSTABLE_2);
+        // K (s+1)^2/s^3: stable above K = 1/2, the arc at zero frequency hides one crossing.
+        assert_eq!(close(0, |s| 2.0 * (s + 1.0) * (s + 1.0) / (s * s * s)), Closure::Stable);
+        assert_eq!(close(0, |s| 0.2 * (s + 1.0) * (s + 1.0) / (s * s * s) / (1.0 + s / 90.0)), UNSTABLE_2);
+        // (s+1)/s^2: on the ray at zero frequency, stable.
+        assert_eq!(close(0, |s| 3.0 * (s + 1.0) / (s * s)), Closure::Stable);
+    }
+
+    #[test]
+    fn right_half_plane_poles_of_the_open_loop_are_wanted_back() {
+        // 10/(s - 1) has one, and the closed loop s + 9 has none.
+        let plant = |s: Complex64| 10.0 / (s - 1.0);
+        assert_eq!(close(1, plant), Closure::Stable);
+        assert!(matches!(close(0, plant), Closure::Unstable { .. }));
+        // 0.5/(s - 1) does not move it: s - 0.5. The gain is below 1 throughout.
+        assert_eq!(close(1, |s| 0.5 / (s - 1.0)), Closure::Unstable { poles: Some(1) });
+        // A loop that is stable by itself, declared to hold a pole.
+        assert!(matches!(close(1, |s| 10.0 / (s + 1.0)), Closure::Unstable { .. }));
+    }
+
+    #[test]
+    fn a_turned_sign_does_not_close() {
+        assert!(matches!(close(0, |s| -10.0 / (s * (s + 1.0))), Closure::Unstable { .. }));
+        assert!(matches!(close(0, |s| -10.0 / (s + 1.0)), Closure::Unstable { .. }));
+    }
+
+    #[test]
+    fn gain_above_one_at_the_top_leaves_it_open() {
+        assert_eq!(close(0, |s| 1e4 / (s + 1.0)), Closure::Unknown);
+    }
+}

@@ -57,14 +57,18 @@ pub fn only_rises(subject: &Subject<'_>) -> Option<Refusal> {
 /// accidental quarter turn.
 const TURNED_RAD: f64 = PI / 6.0;
 
-/// Whether one sweep of a pair has the sign of the other turned: phases half a turn apart at most samples.
+/// Samples that are looked at: a turned sign shows at all of them.
+const LOOKS: usize = 64;
+
+/// Whether one sweep of a pair has the sign of the other turned: phases half a turn apart at most of the samples looked at.
 ///
 /// `strong` is read at the samples of `weak` inside the span.
 #[must_use]
 pub fn turned(weak: &Curve, strong: &Curve, span: Span) -> bool {
     let same_grid = weak.frequency_hz() == strong.frequency_hz();
     let (mut half_turns, mut all) = (0_usize, 0_usize);
-    for (i, (&x, &angle)) in weak.ln_f().iter().zip(weak.angle()).enumerate() {
+    let step = weak.len().div_ceil(LOOKS);
+    for (i, (&x, &angle)) in weak.ln_f().iter().zip(weak.angle()).enumerate().step_by(step.max(1)) {
         if !span.holds(x) || !strong.span().holds(x) {
             continue;
         }

@@ -89,8 +89,9 @@ fn read_one(item: &Value<'_>, ground: &Ground<'_>, shared: &Node, corners: &mut 
     }
     for conditions in Odometer::new(&axes) {
         let filled = template.fill(&conditions);
+        // One clash tells enough of an entry that clashes throughout.
         if !claim(&name, &filled, corners) {
-            continue;
+            break;
         }
         if ground.whole && !layer.has_linearity {
             corners.without_linearity.push(filled.clone());

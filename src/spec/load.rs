@@ -25,6 +25,24 @@ pub struct LoadedSpec {
 
 /// Reads a spec with everything it extends.
 ///
+/// ```
+/// let text = "spec: 1
+/// product: river-gauge-5v
+/// critical_point: +1
+/// limits: {phase_margin: {min: 50 deg}}
+/// linearity: {crossover: 2 %, phase_margin: 2 deg}
+/// corners:
+///   - {name: \"{input}\", conditions: {input: [10 V, 24 V]}}
+/// ";
+/// let files = |_: &str| Ok(text.as_bytes().to_vec());
+/// let loaded = loopgauge::spec::load("river-gauge-5v.yaml", &files).unwrap();
+/// assert_eq!(loaded.spec.corners[1].name, "24V");
+///
+/// let files = |_: &str| Ok(text.replace("50 deg", "50").into_bytes());
+/// let errors = loopgauge::spec::load("river-gauge-5v.yaml", &files).unwrap_err();
+/// assert!(errors[0].one_line().starts_with("river-gauge-5v.yaml:4:30: limits.phase_margin.min: `50` has no unit"));
+/// ```
+///
 /// # Errors
 /// Everything that is wrong with it, by place, the named file first; warnings among them.
 pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>> {
@@ -58,6 +76,8 @@ fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spe
     let value = Value::root(root, findings);
     let fields = value.fields("a map of keys")?;
     let head = head::read(&fields, whole);
+    // Followed and taken out before; a known key all the same.
+    let _ = fields.get("extends");
     let reading = fields.get("reading").map(|value| reading::read(&value, whole));
     let before = findings.errors();
     let base = layer::read(&fields, head.switching_frequency, whole);

@@ -8,7 +8,7 @@ use super::columns::{Layout, UNUSED};
 use super::convert::{Numbers, convert};
 use super::dialect::Dialect;
 use super::fields::{Cutter, Field};
-use super::number::number;
+use super::number::{leading, number};
 use super::samples::Samples;
 use memchr::{memchr2, memchr3};
 
@@ -127,7 +127,7 @@ fn field<'a, const BLANKS: bool>(
         let length = unused::<BLANKS>(rest, dialect);
         return if BLANKS && length == 0 { None } else { rest.get(length..) };
     };
-    let (value, length) = fast_float2::parse_partial::<f64, _>(rest).ok()?;
+    let (value, length) = leading(rest)?;
     if !value.is_finite() {
         return None;
     }

@@ -121,3 +121,43 @@ fn settle_linearity(base: &mut Node, over: &Node) {
         below.retain(|entry| &*entry.key != "waived");
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Findings, parse};
+    use super::*;
+
+    fn tree(file: &str, text: &str) -> Node {
+        parse(text.as_bytes(), &Arc::from(file), 0, &Findings::default()).unwrap()
+    }
+
+    /// A tree on one line, with the file of every scalar.
+    fn show(node: &Node) -> String {
+        match &node.kind {
+            Kind::Null => "~".to_owned(),
+            Kind::Scalar { text, .. } => format!("{text}@{}", node.source.file),
+            Kind::List(items) => format!("[{}]", items.iter().map(show).collect::<Vec<_>>().join(", ")),
+            Kind::Map(entries) => {
+                let entry = |e: &Entry| format!("{}: {}", e.key, show(&e.value));
+                format!("{{{}}}", entries.iter().map(entry).collect::<Vec<_>>().join(", "))
+            }
+        }
+    }
+
+    #[test]
+    fn maps_merge_lists_replace_and_files_stay_known() {
+        let base = tree("base", "a: {x: 1, y: [1, 2]}\nb: 1\nc: {z: 1}\n");
+        let over = tree("over", "a: {y: [3], w: 4}\nc: 5\nd: ~\n");
+        let merged = merge(base, over);
+        assert_eq!(show(&merged), "{a: {x: 1@base, y: [3@over], w: 4@over}, b: 1@base, c: 5@over, d: ~}");
+    }
+
+    #[test]
+    fn waived_and_tolerances_drive_each_other_out() {
+        let both = |base: &str, over: &str| show(&merge(tree("f", base), tree("f", over)));
+        let (waived, given) = ("linearity: {waived: x}", "linearity: {gain: 1 dB}");
+        assert_eq!(both(waived, given), "{linearity: {gain: 1 dB@f}}");
+        assert_eq!(both(given, waived), "{linearity: {waived: x@f}}");
+        assert_eq!(both(given, "linearity: {phase: 1 deg}"), "{linearity: {gain: 1 dB@f, phase: 1 deg@f}}");
+    }
+}

@@ -32,9 +32,14 @@ pub(crate) fn parse(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findi
 
 fn tree(source: &Arc<Source>, findings: &Findings) -> Option<Node> {
     let (result, state) = pass(source, Plan::Guess);
-    if let Ok(node) = result {
-        note_all(source, state, findings);
-        return Some(node);
+    match result {
+        Ok(node) => {
+            note_all(source, state, findings);
+            return Some(node);
+        }
+        Err(error) if state.stopped.is_some() => return refuse(source, &error, state, findings),
+        // Wrong by the parser's or by this pass's own judgement: the next pass tells.
+        Err(_) => {}
     }
     let (result, state) = pass(source, Plan::Shape);
     let shape = match result {
@@ -148,4 +153,52 @@ fn second_document(text: &str) -> Option<Range<usize>> {
         offset += line.len();
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn passes(text: &str) -> (Option<String>, String) {
+        let source = Arc::new(Source::new(&Arc::from("f"), 0, text));
+        let fast = pass(&source, Plan::Guess).0.ok().map(|node| format!("{:?}", strip(&node)));
+        let shape = pass(&source, Plan::Shape).0.unwrap();
+        let exact = pass(&source, Plan::Known(&shape)).0.unwrap();
+        (fast, format!("{:?}", strip(&exact)))
+    }
+
+    /// Texts and offsets of a tree, in order.
+    fn strip(node: &Node) -> Vec<(String, Option<usize>)> {
+        match &node.kind {
+            Kind::Null => vec![("~".to_owned(), None)],
+            Kind::Scalar { text, plain } => vec![(format!("{text}/{plain}"), node.offset)],
+            Kind::List(items) => items.iter().flat_map(strip).collect(),
+            Kind::Map(entries) => {
+                let entry = |e: &super::super::Entry| {
+                    let mut list = vec![(e.key.to_string(), e.offset)];
+                    list.extend(strip(&e.value));
+                    list
+                };
+                entries.iter().flat_map(entry).collect()
+            }
+        }
+    }
+
+    #[test]
+    fn one_pass_and_two_passes_agree() {
+        let text = "a: 1\nb: {c: true, d: 2.10, e: \"x\", f: ~, g: 'null'}\nh:\n  - {i: -26 dBm}\n  - j: 007\nk: &x +1\n";
+        let (fast, exact) = passes(text);
+        assert_eq!(fast.as_deref(), Some(exact.as_str()));
+        // Numbers in a list, and nothing behind a key, take a second pass.
+        let (fast, exact) = passes("a: [0.1, 10]\nb:\n");
+        assert_eq!(fast, None);
+        assert!(exact.contains("0.1/true") && exact.contains("10/true"), "{exact}");
+    }
+
+    #[test]
+    fn the_parsers_words_lose_their_places() {
+        let told = "did not find expected ',' or '}' at line 4 column 1, while parsing a flow mapping at line 3 column 4";
+        let bare = "did not find expected ',' or '}', while parsing a flow mapping";
+        assert_eq!(without_places(told), bare);
+    }
 }

@@ -66,9 +66,14 @@ fn units<Q: Parsable>() -> String {
 }
 
 impl<'a> Value<'a> {
+    /// The raw text of a scalar; what is wanted is only put into words when it is none.
+    fn text_or(&self, wanted: impl FnOnce() -> String) -> Option<&'a str> {
+        self.scalar().or_else(|| self.text(&wanted()))
+    }
+
     /// A quantity.
     pub(crate) fn quantity<Q: Base>(&self, sign: Sign) -> Option<Q> {
-        let text = self.text(&format_what::<Q>())?;
+        let text = self.text_or(format_what::<Q>)?;
         match parse::<Q>(text) {
             Ok(quantity) => match sign.complaint(quantity.base()) {
                 None => Some(quantity),
@@ -88,24 +93,28 @@ impl<'a> Value<'a> {
 
     /// A bare number without a unit.
     pub(crate) fn number(&self, sign: Sign, example: &str) -> Option<f64> {
-        let wanted = format!("a bare number such as `{example}`");
-        let text = self.text(&wanted)?;
+        let wanted = || format!("a bare number such as `{example}`");
+        let text = self.text_or(wanted)?;
         match split(text) {
             Ok((number, "")) => match sign.complaint(number) {
                 None => Some(number),
                 Some(complaint) => {
-                    self.error("out-of-range", format!("`{text}` {complaint}"), format!("write {wanted}"));
+                    self.error(
+                        "out-of-range",
+                        format!("`{text}` {complaint}"),
+                        format!("write {}", wanted()),
+                    );
                     None
                 }
             },
             Ok((_, unit)) => {
-                let message = format!("`{text}` has the unit `{unit}`; {wanted} is wanted");
+                let message = format!("`{text}` has the unit `{unit}`; {} is wanted", wanted());
                 self.error("unexpected-unit", message, "write the number without a unit");
                 None
             }
             Err(error) => {
-                let message = format!("{error}; {wanted} is wanted");
-                self.error(code_of(&error), message, format!("write {wanted}"));
+                let message = format!("{error}; {} is wanted", wanted());
+                self.error(code_of(&error), message, format!("write {}", wanted()));
                 None
             }
         }
@@ -113,8 +122,8 @@ impl<'a> Value<'a> {
 
     /// A whole number, at least `least`.
     pub(crate) fn count(&self, least: u32) -> Option<u32> {
-        let wanted = format!("a whole number from {least} up");
-        let text = self.text(&wanted)?;
+        let wanted = || format!("a whole number from {least} up");
+        let text = self.text_or(wanted)?;
         let digits = text.strip_prefix('+').unwrap_or(text);
         let number =
             if digits.bytes().all(|b| b.is_ascii_digit()) { digits.parse::<u32>().ok() } else { None };
@@ -122,8 +131,8 @@ impl<'a> Value<'a> {
         if count.is_none() {
             self.error(
                 "not-a-count",
-                format!("`{text}` is not {wanted}"),
-                format!("write {wanted}, without a unit"),
+                format!("`{text}` is not {}", wanted()),
+                format!("write {}, without a unit", wanted()),
             );
         }
         count
@@ -131,11 +140,12 @@ impl<'a> Value<'a> {
 
     /// One of several words.
     pub(crate) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Option<T> {
-        let list = words.iter().map(|(word, _)| format!("`{word}`")).collect::<Vec<_>>().join(", ");
-        let text = self.text(&format!("one of {list}"))?;
+        let list = || words.iter().map(|(word, _)| format!("`{word}`")).collect::<Vec<_>>().join(", ");
+        let text = self.text_or(|| format!("one of {}", list()))?;
         if let Some((_, meaning)) = words.iter().find(|(word, _)| *word == text) {
             return Some(*meaning);
         }
+        let list = list();
         let help = nearest(text, words.iter().map(|(word, _)| *word))
             .map_or_else(|| format!("write one of {list}"), |near| format!("did you mean `{near}`?"));
         self.error("unknown-word", format!("`{text}` is not one of {list}"), help);

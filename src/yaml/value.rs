@@ -239,7 +239,10 @@ pub(crate) struct Fields<'a> {
 impl<'a> Fields<'a> {
     /// The value of a key, `None` when it is not there. Makes the key known.
     pub(crate) fn get<'s>(&'s self, key: &'static str) -> Option<Value<'s>> {
-        self.asked.borrow_mut().push(key);
+        let mut asked = self.asked.borrow_mut();
+        if !asked.contains(&key) {
+            asked.push(key);
+        }
         let entry = self.entries.iter().find(|entry| &*entry.key == key)?;
         Some(Value::at(entry, &self.value.path, self.value.findings))
     }
@@ -276,5 +279,19 @@ impl<'a> Fields<'a> {
                 self.value.findings.push(Spot::of_key(entry).put(diagnostic, path.render()));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_read_like_the_file() {
+        let limits = Path::key(&Path::ROOT, "limits");
+        let gain = Path::key(&limits, "gain");
+        let second = Path::index(&gain, 1);
+        assert_eq!(Path::key(&second, "max").render().as_deref(), Some("limits.gain[2].max"));
+        assert_eq!(Path::ROOT.render(), None);
     }
 }

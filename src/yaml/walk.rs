@@ -116,7 +116,8 @@ impl State<'_> {
     fn look_for_tag(&mut self, offset: usize) {
         let start = if self.is_quoted(offset) { offset.saturating_sub(1) } else { offset };
         let before = self.source.text.get(..start).unwrap_or("");
-        let trimmed = before.trim_end_matches([' ', '\t']);
+        // The first key or item of a tagged collection stands right behind its bracket.
+        let trimmed = before.trim_end_matches([' ', '\t', '{', '[']);
         if trimmed.len() == before.len()
             || !trimmed.ends_with(|c: char| c.is_alphanumeric() || c == '!' || c == '>')
         {
@@ -128,11 +129,15 @@ impl State<'_> {
         }
     }
 
-    /// The first byte of the value of a key that ends at `end`, when it stands on the key's line.
+    /// The first byte of the value of a key that ends at `end` (behind its anchor), when it stands on the key's line.
     fn value_after(&self, end: usize) -> Option<(usize, u8)> {
         let end = end + usize::from(matches!(self.byte(end), Some(b'"' | b'\'')));
         let rest = self.source.text.get(end..)?;
-        let value = rest.trim_start_matches([' ', '\t']).strip_prefix(':')?.trim_start_matches([' ', '\t']);
+        let blanks = [' ', '\t'];
+        let mut value = rest.trim_start_matches(blanks).strip_prefix(':')?.trim_start_matches(blanks);
+        if value.starts_with('&') {
+            value = value.trim_start_matches(|c: char| !c.is_whitespace()).trim_start_matches(blanks);
+        }
         Some((self.source.text.len() - value.len(), value.bytes().next()?))
     }
 }

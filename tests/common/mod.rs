@@ -1,6 +1,10 @@
 //! What several test files share: the published loops, evaluated from their printed coefficients.
 
-#![expect(clippy::unwrap_used, reason = "a test that cannot read its own data must stop")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a test that cannot read its own data must stop"
+)]
 #![allow(dead_code, reason = "each test file uses a part of this module")]
 
 use num_complex::Complex64;

@@ -167,9 +167,13 @@ fn values_of_passing_checks(run: &RunOutcome) -> Option<String> {
             text.push_str(separator);
             text.push_str(&xml_line(&check.check));
             text.push(' ');
-            let (unit, limit) = (check.unit.unwrap_or(Unit::One), check.limit);
-            let limit = limit.unwrap_or(Limit { min: None, max: None });
-            text.push_str(&value_against(value, check.uncertainty, unit, corner.is_bound(check), &limit));
+            if let Some(shown) = &check.value_text {
+                text.push_str(shown);
+            } else {
+                let (unit, limit) = (check.unit.unwrap_or(Unit::One), check.limit);
+                let limit = limit.unwrap_or(Limit { min: None, max: None });
+                text.push_str(&value_against(value, check.uncertainty, unit, corner.is_bound(check), &limit));
+            }
             separator = "; ";
         }
         if separator == "; " {

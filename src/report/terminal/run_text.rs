@@ -102,7 +102,10 @@ fn not_judged(corner: &CornerOutcome, style: Style) -> Vec<(String, Vec<String>)
 
 fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
     let name = paint(&terminal(&check.check), palette::of(check.verdict), style);
-    text.push_str(&format!("      {name}: {}\n", terminal(&check.message)));
+    // A message that begins with the check's name in words need not say it again.
+    let words = format!("{} ", check.check.replace('_', " "));
+    let message = check.message.strip_prefix(&words).unwrap_or(&check.message);
+    text.push_str(&format!("      {name}: {}\n", terminal(message)));
     if let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) {
         let line = format!("to do: {}", terminal(remedy));
         text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));

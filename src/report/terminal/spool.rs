@@ -190,7 +190,7 @@ Missing: declared and not collected
 Fail: shown not to be met
   RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042
     24V-3A: input 24 V, load 3 A
-      phase_margin 44.1 deg ± 0.7 deg, wanted at least 50 deg, found at 9.3104 kHz
+      phase_margin: 44.1 deg ± 0.7 deg, limit at least 50 deg
         to do: add phase lead near the crossover, or lower the crossover
 ";
         assert!(text.contains(fail), "{text}");
@@ -205,14 +205,14 @@ Boards with several products
   RG-00042: invalid, worst of river-gauge-3v3, river-gauge-5v
 ";
         assert!(text.ends_with(end), "{text}");
-        assert!(!text.contains("crossings 1"), "a pass is listed: {text}");
+        assert!(!text.contains("crossings: "), "a pass is listed: {text}");
     }
 
     #[test]
     fn every_check_is_listed_when_wanted() {
         let text = text(&[sample::run()], Style { every_check: true, ..Style::plain() });
         let listed = |name: &str| text.lines().filter(|line| line.trim_start().starts_with(name)).count();
-        assert_eq!(listed("crossings 1, wanted at most 1"), 4);
+        assert_eq!(listed("crossings: "), 4);
         assert_eq!(listed("coverage: "), 5);
     }
 
