@@ -197,7 +197,8 @@ fn delimiters_and_blanks() {
     same("blanks at both ends", each_line(&spaced, |_, line| format!("  {line} ")), &parted_by(' '));
     same("blanks at both ends, CRLF", each_line(&spaced, |_, line| format!(" {line} \r")), &parted_by(' '));
     same("blanks around fields", text.replace(',', " ,\t").replace('\n', " \n "), &standard());
-    same("blanks around quotes", quote_all(&text, ',').replace(',', " , "), &standard());
+    same("blanks after quotes", quote_all(&text, ',').replace(',', " \t,").replace('\n', " \n"), &standard());
+    same("runs of blanks, quoted", quote_all(&text, ',').replace(',', "  \t "), &parted_by(' '));
     same("blanks within quotes", quote_all(&text, ',').replace("\",\"", " \",\" "), &standard());
     same("blanks around fields, tab", text.replace(',', " \t "), &parted_by('\t'));
 }
@@ -398,6 +399,11 @@ fn broken_headers() {
     broken(doubled, &standard(), Some(1), Some(5), &["column 5 `x`", "column 1"]);
     first("a,\"b\nc", &standard(), &["never closed"]);
     first("a,\"b\"c\n", &standard(), &["follows the closing quote"]);
+    let commented = format!("#{plain}");
+    broken(&commented, &standard(), Some(2), None, &["stands in a comment", "remove the `#`"]);
+    let commented = format!("// {}", quote_all(&plain, ','));
+    let marked = Reading { comment: "//".to_owned(), ..standard() };
+    broken(&commented, &marked, Some(2), None, &["stands in a comment", "remove the `//`"]);
 }
 
 #[test]
@@ -436,6 +442,8 @@ fn broken_rows_and_numbers() {
     broken_rows("1,2,3\n2,\"x\ny\",\"z\"\n", 3, Some(2), &["no number"]);
     broken_rows("1,2,3\n2,3,\"4\n", 3, None, &["never closed"]);
     broken_rows("1,2,3\n2,\"3\"4,5\n", 3, None, &["follows the closing quote"]);
+    broken_rows("1,2,3\n2,\"3\"\"4\",5\n", 3, Some(2), &["`3\"4` is no number"]);
+    broken_rows("1,2,3\n2, \"3\",5\n", 3, None, &["blanks stand before the quote", "remove the blanks"]);
     let semicolon = "frequency_hz;gain_db;phase_deg\n1;2,5;3\n";
     broken(semicolon, &parted_by(';'), Some(2), Some(2), &["`2,5`", "`reading: {decimal: \",\"}`"]);
     let comma = Reading { decimal: ',', ..parted_by(';') };
@@ -482,9 +490,9 @@ fn broken_order() {
 
 #[test]
 fn excerpts_show_the_field() {
-    let errors = try_read(format!("{HEADER}1,2,3\r\n2, \"µ\" ,4\r\n").as_bytes(), &standard()).unwrap_err();
+    let errors = try_read(format!("{HEADER}1,2,3\r\n2,\"µ\" ,4\r\n").as_bytes(), &standard()).unwrap_err();
     let excerpt = errors[0].excerpt.clone().unwrap();
-    assert_eq!(excerpt.text, "2, \"µ\" ,4");
+    assert_eq!(excerpt.text, "2,\"µ\" ,4");
     assert_eq!(&excerpt.text[excerpt.mark], "µ");
 }
 

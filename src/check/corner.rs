@@ -3,14 +3,14 @@
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
-use super::outcome::{CheckOutcome, CornerOutcome, Judged};
+use super::outcome::{CheckOutcome, CornerOutcome, Judged, MeasuredSet};
 use super::validity;
-use super::verdict::Verdict;
 use super::waive::waive;
 use super::wording::frequency_text;
 use super::{SweepInput, Workspace};
 use crate::coverage::undersampled;
 use crate::curve::Span;
+use crate::decision::Verdict;
 use crate::linearity::Analysed;
 use crate::margins::Direction;
 use crate::run::SweepEntry;
@@ -40,113 +40,139 @@ struct Broken {
     verdict: Verdict,
 }
 
-impl Broken {
-    fn reason(&self) -> String {
-        format!("not judged: {} is {}", self.check, self.verdict)
-    }
-}
-
 /// Judges a corner. `sweeps` are all sweeps of the run at this corner.
 pub(super) fn judge(
     context: &Context<'_>,
     sweeps: &[SweepInput<'_>],
     workspace: &mut Workspace,
 ) -> CornerOutcome {
-    let Context { spec, corner, .. } = context;
-    let band = corner.band.map(|b| Span { from: b.from.hz().ln(), to: b.to.hz().ln() });
+    let mut judgement = Judgement::default();
     let entries: Vec<&SweepEntry> = sweeps.iter().map(|s| s.entry).collect();
-    let collected = validity::collected(spec, corner, &entries);
-    let mut broken = (collected.verdict != Verdict::Pass)
-        .then_some(Broken { check: "collected".to_owned(), verdict: collected.verdict });
-    let mut checks = vec![collected];
-    let mut findings = Vec::new();
-    let mut judged = None;
-    let mut measured = None;
-
-    if let Some(cause) = &broken {
-        for name in ["coverage", "sanity", "linearity"] {
-            checks.push(CheckOutcome::bare(name, Verdict::NotJudged, cause.reason()));
-        }
-        limits_not_judged(corner, cause, &mut checks);
+    let collected = validity::collected(context.spec, context.corner, &entries);
+    let is_collected = collected.verdict == Verdict::Pass;
+    judgement.add_validity(collected);
+    if is_collected {
+        judgement.sweeps(context, sweeps, workspace);
     } else {
-        let levels = levels::group(sweeps, context.shared);
+        for name in ["coverage", "sanity", "linearity"] {
+            judgement.checks.push(CheckOutcome::bare(name, Verdict::NotJudged, judgement.reason()));
+        }
+        judgement.limits_not_judged(context.corner);
+    }
+    judgement.regression(context.corner);
+    judgement.finish(context)
+}
+
+/// A corner on its way to its outcome.
+#[derive(Default)]
+struct Judgement {
+    checks: Vec<CheckOutcome>,
+    /// The first check gone wrong that others hang on.
+    broken: Option<Broken>,
+    judged: Option<Judged>,
+    measured: Option<MeasuredSet>,
+    findings: Vec<String>,
+}
+
+impl Judgement {
+    /// Adds a check that others hang on.
+    fn add_validity(&mut self, check: CheckOutcome) {
+        if self.broken.is_none() && matches!(check.verdict, Verdict::Invalid | Verdict::Missing) {
+            self.broken = Some(Broken { check: check.check.clone(), verdict: check.verdict });
+        }
+        self.checks.push(check);
+    }
+
+    /// Why something is not judged.
+    fn reason(&self) -> String {
+        self.broken
+            .as_ref()
+            .map_or_else(|| NO_BASELINE.to_owned(), |b| format!("not judged: {} is {}", b.check, b.verdict))
+    }
+
+    /// Coverage, sanity, linearity; then the limits, where those can carry a verdict.
+    fn sweeps(&mut self, context: &Context<'_>, sweeps: &[SweepInput<'_>], workspace: &mut Workspace) {
+        let Context { spec, corner, shared, .. } = context;
+        let band = corner.band.map(|b| Span { from: b.from.hz().ln(), to: b.to.hz().ln() });
+        let levels = levels::group(sweeps, shared);
         workspace.reserve(levels.len());
         for (level, prepared) in levels.iter().zip(&mut workspace.prepared) {
             levels::prepare(level, sweeps, spec.critical_point, &mut workspace.mean, prepared);
         }
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
+        // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
         let choice = validity::linearity(&levels, prepared, sweeps, corner, band);
         let (index, confirming) = choice.judged;
-        let bound: Vec<(&Level, &Analysed)> = [Some(index), confirming]
-            .into_iter()
-            .flatten()
-            .filter_map(|i| Some((levels.get(i)?, prepared.get(i)?)))
-            .collect();
+        let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
+        let bound: Vec<(&Level, &Analysed)> =
+            [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
         let coverage = validity::coverage(&bound, corner, band, sweeps);
         let sanity = if coverage.verdict == Verdict::Pass {
             validity::sanity(&bound, choice.turned, spec, band, &mut workspace.kernel)
         } else {
             CheckOutcome::bare("sanity", Verdict::NotJudged, "not judged: coverage is invalid")
         };
-        for check in [&coverage, &sanity, &choice.check] {
-            if broken.is_none() && matches!(check.verdict, Verdict::Invalid | Verdict::Missing) {
-                broken = Some(Broken { check: check.check.clone(), verdict: check.verdict });
+        [coverage, sanity, choice.check].into_iter().for_each(|check| self.add_validity(check));
+        let judged =
+            bound.first().and_then(|(level, sweep)| Some((level, sweep, judged_span(&sweep.curve, band)?)));
+        match judged.filter(|_| self.broken.is_none()) {
+            None => self.limits_not_judged(corner),
+            Some((level, sweep, span)) => {
+                self.limits(context, sweep, span);
+                let files = |level: &Level| levels::files(level, sweeps);
+                self.judged = Some(Judged {
+                    files: files(level),
+                    level: level.text.clone(),
+                    confirmed_by: bound.get(1).map_or_else(Vec::new, |(level, _)| files(level)),
+                });
             }
         }
-        checks.extend([coverage, sanity, choice.check]);
-        if let Some(cause) = &broken {
-            limits_not_judged(corner, cause, &mut checks);
-        } else if let Some((level, sweep)) = bound.first()
-            && let Some(span) = judged_span(&sweep.curve, band)
-        {
-            let chain = Chain::of(spec);
-            let quantities = Quantities::of(sweep, span, Some(&chain));
-            let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
-            for (name, unit, limit) in limits::list(&corner.limits) {
-                checks.push(judge.judge(&name, unit, limit, &corner.limits));
-            }
-            findings = observations(sweep, span);
-            measured = Some(quantities.report(spec.decision.coverage));
-            judged = Some(Judged {
-                files: files(level, sweeps),
-                level: level.text.clone(),
-                confirmed_by: confirming
-                    .and_then(|i| levels.get(i))
-                    .map_or_else(Vec::new, |level| files(level, sweeps)),
+    }
+
+    fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span) {
+        let Context { spec, corner, .. } = context;
+        let chain = Chain::of(spec);
+        let quantities = Quantities::of(sweep, span, Some(&chain));
+        let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
+        for (name, unit, limit) in limits::list(&corner.limits) {
+            self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
+        }
+        self.findings = observations(sweep, span);
+        self.measured = Some(quantities.report(spec.decision.coverage));
+    }
+
+    fn limits_not_judged(&mut self, corner: &Corner) {
+        for (name, unit, limit) in limits::list(&corner.limits) {
+            self.checks.push(CheckOutcome {
+                unit: Some(unit),
+                limit: Some(limit),
+                ..CheckOutcome::bare(&name, Verdict::NotJudged, self.reason())
             });
         }
     }
-    for name in corner.regression.names() {
-        let reason = broken.as_ref().map_or_else(|| NO_BASELINE.to_owned(), Broken::reason);
-        checks.push(CheckOutcome::bare(&format!("regression.{name}"), Verdict::NotJudged, reason));
-    }
-    for check in &mut checks {
-        waive(check, &corner.waivers, context.today);
-    }
-    CornerOutcome {
-        corner: corner.name.clone(),
-        conditions: corner.conditions.iter().map(|(k, v)| (k.clone(), v.text().to_owned())).collect(),
-        verdict: Verdict::worst(checks.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged),
-        judged,
-        measured,
-        checks,
-        findings,
-    }
-}
 
-fn limits_not_judged(corner: &Corner, cause: &Broken, checks: &mut Vec<CheckOutcome>) {
-    for (name, unit, limit) in limits::list(&corner.limits) {
-        checks.push(CheckOutcome {
-            unit: Some(unit),
-            limit: Some(limit),
-            ..CheckOutcome::bare(&name, Verdict::NotJudged, cause.reason())
-        });
+    fn regression(&mut self, corner: &Corner) {
+        for name in corner.regression.names() {
+            let name = format!("regression.{name}");
+            self.checks.push(CheckOutcome::bare(&name, Verdict::NotJudged, self.reason()));
+        }
     }
-}
 
-/// Files of a level, as the run names them.
-pub(super) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
-    level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
+    fn finish(mut self, context: &Context<'_>) -> CornerOutcome {
+        let corner = context.corner;
+        for check in &mut self.checks {
+            waive(check, &corner.waivers, context.today);
+        }
+        CornerOutcome {
+            corner: corner.name.clone(),
+            conditions: corner.conditions.iter().map(|(k, v)| (k.clone(), v.text().to_owned())).collect(),
+            verdict: Verdict::worst(self.checks.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged),
+            judged: self.judged,
+            measured: self.measured,
+            checks: self.checks,
+            findings: self.findings,
+        }
+    }
 }
 
 /// What changes no verdict but should be known.

@@ -27,6 +27,11 @@ pub struct Level {
     pub shared: bool,
 }
 
+/// Files of a level, as the run names them.
+pub(super) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
+    level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
+}
+
 /// Sorts sweeps into levels, weakest first.
 #[must_use]
 pub fn group(sweeps: &[SweepInput<'_>], shared: &HashSet<u64>) -> Vec<Level> {

@@ -1,10 +1,11 @@
 //! The limits of a corner against what was measured.
 
 use super::measure::{Estimate, Quantities};
-use super::outcome::{CheckOutcome, Limit, Unit};
-use super::verdict::Verdict;
+use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
 use crate::curve::Span;
+use crate::decision::Limit;
+use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::linearity::Analysed;
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};

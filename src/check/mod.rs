@@ -9,7 +9,7 @@
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `limits` | the limits against what was measured |
 //! | `waive` | waivers |
-//! | `verdict`, `outcome` | the result types |
+//! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
 
 mod corner;
@@ -19,15 +19,14 @@ mod measure;
 mod outcome;
 mod run;
 mod validity;
-mod verdict;
 mod waive;
 mod wording;
 
+pub use crate::decision::{Limit, Verdict};
 pub use corner::NO_BASELINE;
 pub use measure::{Estimate, Quantities};
-pub use outcome::{CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit};
+pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, RunOutcome, Unit};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
-pub use verdict::Verdict;
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 
 use crate::linearity::Analysed;

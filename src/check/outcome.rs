@@ -1,7 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
-use super::verdict::Verdict;
+use crate::decision::{Limit, Verdict};
 use serde::{Serialize, Serializer};
 
 /// Unit of a reported value, as JSON writes it.
@@ -40,17 +40,6 @@ impl Serialize for Unit {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.symbol())
     }
-}
-
-/// A limit in the unit of its value. JSON leaves out a side that is open.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Limit {
-    /// Smallest allowed value.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub min: Option<f64>,
-    /// Largest allowed value.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub max: Option<f64>,
 }
 
 /// A measured value with its expanded uncertainty.

@@ -2,8 +2,8 @@
 
 use super::corner::{Context, judge};
 use super::outcome::{CornerOutcome, RunOutcome};
-use super::verdict::Verdict;
 use super::{SweepInput, Workspace};
+use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::{CornerSweeps, Run, SweepEntry};
 use crate::spec::Spec;

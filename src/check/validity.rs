@@ -1,14 +1,13 @@
 //! The checks that say whether a measurement can carry a verdict: collected, coverage, sanity, linearity.
 
 use super::SweepInput;
-use super::corner::files;
-use super::levels::Level;
+use super::levels::{Level, files};
 use super::measure::judged_span;
 use super::outcome::CheckOutcome;
-use super::verdict::Verdict;
 use super::wording::frequency_text;
 use crate::coverage::gap;
 use crate::curve::Span;
+use crate::decision::Verdict;
 use crate::linearity::{Analysed, Comparison, Selection, compare, select};
 use crate::quantity::number;
 use crate::run::SweepEntry;

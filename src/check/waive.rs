@@ -1,7 +1,7 @@
 //! Waivers: an accepted shortfall, until a date.
 
 use super::outcome::CheckOutcome;
-use super::verdict::Verdict;
+use crate::decision::Verdict;
 use crate::spec::Waiver;
 
 /// Applies the waiver of a check, if there is one and it is needed.

@@ -1,6 +1,7 @@
 //! How values, limits and checks read in messages and reports.
 
-use super::outcome::{Limit, Unit};
+use super::outcome::Unit;
+use crate::decision::Limit;
 use crate::quantity::{number, si};
 use std::cmp::Ordering;
 

@@ -20,6 +20,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 /// memory flat.
 const BATCH: usize = 16;
 
+/// Most threads, whatever is asked for.
+const MOST_THREADS: usize = 512;
+
 /// What one run came to.
 enum Done {
     Judged(Box<RunOutcome>, Box<Pieces>),
@@ -59,7 +62,8 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, 
         }
     };
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
-    let threads = args.jobs.map_or(0, std::num::NonZeroUsize::get);
+    // More threads than this help no machine, and a mistyped number must not exhaust it.
+    let threads = args.jobs.map_or(0, |jobs| jobs.get().min(MOST_THREADS));
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         Ok(pool) => Some((only, specs, pool)),
         Err(error) => {

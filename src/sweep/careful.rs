@@ -3,7 +3,7 @@
 use super::columns::Layout;
 use super::convert::{Numbers, convert};
 use super::dialect::{line_ends, next_line};
-use super::fields::{Field, Uncut, cut};
+use super::fields::{Field, Uncut};
 use super::number::number;
 use super::order::breaks;
 use super::problems::{MOST_ERRORS, Source, count, hertz, no_gain, not_a_number, shown, uncut};
@@ -38,7 +38,7 @@ pub(super) fn read_rows_carefully(
     rows: &Rows<'_>,
     source: &Source<'_>,
     line: u64,
-    room: &mut Room,
+    room: &mut Room<'_>,
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
     let mut careful = Careful { rows, source, errors: Vec::new(), stands: Vec::new(), broken: [0; 2] };
@@ -55,12 +55,12 @@ pub(super) fn read_rows_carefully(
 
 impl Careful<'_> {
     /// Reads rows until the end or until there are too many errors; the lines that were not read.
-    fn all_rows(&mut self, mut line: u64, room: &mut Room, samples: &mut Samples) -> u64 {
+    fn all_rows(&mut self, mut line: u64, room: &mut Room<'_>, samples: &mut Samples) -> u64 {
         let text = self.rows.text;
         let mut at = self.rows.start;
         while let Some(start) = self.rows.dialect.next_row(text, at) {
             line += line_ends(text, at, start);
-            at = match cut(text, start, self.rows.dialect, self.rows.quotes, &mut room.fields) {
+            at = match room.cutter.cut(start, room.fields) {
                 Ok(next) => {
                     self.row(Stand { start, line }, room, samples);
                     next
@@ -88,27 +88,27 @@ impl Careful<'_> {
         if matches!(why, Uncut::Unclosed(_)) { text.len() } else { next_line(text, at) }
     }
 
-    fn row(&mut self, stand: Stand, room: &mut Room, samples: &mut Samples) {
+    fn row(&mut self, stand: Stand, room: &mut Room<'_>, samples: &mut Samples) {
         let layout = self.rows.layout;
         if room.fields.len() != layout.fields {
-            self.wrong_length(stand, &room.fields);
+            self.wrong_length(stand, room.fields);
             return;
         }
         let Some(numbers) = self.numbers(stand, room) else { return };
         let frequency_hz = layout.hertz(&numbers);
         if !is_frequency(frequency_hz) {
             let message = if frequency_hz > 0.0 {
-                format!("the frequency {} is too large", shown(&self.content(0, &room.fields)))
+                format!("the frequency {} is too large", shown(&self.content(0, room.fields)))
             } else {
-                format!("the frequency is {}; it must be above 0", shown(&self.content(0, &room.fields)))
+                format!("the frequency is {}; it must be above 0", shown(&self.content(0, room.fields)))
             };
-            self.field_error("sweep-frequency", message, stand, 0, &room.fields, None);
+            self.field_error("sweep-frequency", message, stand, 0, room.fields, None);
         }
         match convert(layout.form, &numbers) {
             Err(why) => {
                 let at = why.number();
-                let (message, help) = no_gain(why, layout.form, &self.content(at, &room.fields));
-                self.field_error("sweep-gain", message, stand, at, &room.fields, help);
+                let (message, help) = no_gain(why, layout.form, &self.content(at, room.fields));
+                self.field_error("sweep-gain", message, stand, at, room.fields, help);
             }
             Ok((ln_magnitude, phase_rad)) if is_frequency(frequency_hz) => {
                 if let Some(before) = samples.frequency_hz.last() {
@@ -125,20 +125,20 @@ impl Careful<'_> {
         }
     }
 
-    fn numbers(&mut self, stand: Stand, room: &mut Room) -> Option<Numbers> {
+    fn numbers(&mut self, stand: Stand, room: &mut Room<'_>) -> Option<Numbers> {
         let Rows { text, layout, dialect, .. } = *self.rows;
         let mut numbers = Numbers::default();
         let mut whole = true;
         for (index, (into, place)) in numbers.iter_mut().zip(layout.places()).enumerate() {
             let field = room.fields.get(*place)?.raw(text);
-            match number(field, dialect.decimal_comma, &mut room.digits) {
+            match number(field, dialect.decimal_comma, room.digits) {
                 Ok(value) => *into = value,
                 Err(why) => {
                     whole = false;
-                    let found = self.content(index, &room.fields);
+                    let found = self.content(index, room.fields);
                     let (message, help) =
                         not_a_number(why, &found, layout.quantity(index), dialect.decimal_comma);
-                    self.field_error("sweep-number", message, stand, index, &room.fields, help);
+                    self.field_error("sweep-number", message, stand, index, room.fields, help);
                 }
             }
         }
@@ -187,7 +187,7 @@ impl Careful<'_> {
         self.errors.push(error);
     }
 
-    fn check_order(&mut self, room: &mut Room, samples: &Samples) {
+    fn check_order(&mut self, room: &mut Room<'_>, samples: &Samples) {
         let (rising, broken) = breaks(&samples.frequency_hz);
         let (way, side) = if rising { ("rise", "above") } else { ("fall", "below") };
         for index in broken {
@@ -208,9 +208,9 @@ impl Careful<'_> {
                     earlier.line
                 )
             };
-            let _ = cut(self.rows.text, here.start, self.rows.dialect, self.rows.quotes, &mut room.fields);
+            let _ = room.cutter.cut(here.start, room.fields);
             let help = format!("the frequencies of one sweep must {way} strictly; keep one sweep in a file");
-            self.field_error("sweep-order", message, here, 0, &room.fields, Some(help));
+            self.field_error("sweep-order", message, here, 0, room.fields, Some(help));
             if self.errors.len() > MOST_ERRORS * 2 {
                 break;
             }

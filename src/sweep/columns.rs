@@ -286,13 +286,14 @@ fn shared(layout: &Layout, keys: &[&'static str]) -> Option<Unclear> {
 mod tests {
     use super::*;
     use crate::sweep::dialect::Dialect;
-    use crate::sweep::fields::cut;
+    use crate::sweep::fields::Cutter;
     use crate::sweep::reading::{Column, Reading};
 
     fn layout(text: &str, columns: &Columns, named: bool) -> Result<Layout, Vec<Unclear>> {
         let reading = Reading::default();
         let mut fields = Vec::new();
-        cut(text.as_bytes(), 0, Dialect::new(&reading, &"f.csv".into()).unwrap(), true, &mut fields).unwrap();
+        let dialect = Dialect::new(&reading, &"f.csv".into()).unwrap();
+        Cutter::new(text.as_bytes(), dialect).cut(0, &mut fields).unwrap();
         resolve(&Header { text, fields: &fields, named }, columns)
     }
 

@@ -3,7 +3,7 @@
 //! Skipped rows are passed over unread, so they need not be valid text.
 
 use super::dialect::{Dialect, line_ends, next_line};
-use super::fields::{Uncut, cut};
+use super::fields::{Cutter, Uncut};
 use super::problems::{Source, count, excerpt};
 use crate::diagnostic::{Diagnostic, Place};
 use memchr::{memchr, memrchr};
@@ -148,7 +148,7 @@ fn not_text(
 fn field_number(prefix: &str, dialect: Dialect<'_>) -> Option<u64> {
     let mut fields = Vec::new();
     // The bad byte may lie in a field that is still open, or just after a blank that parts the fields.
-    let open = match cut(prefix.as_bytes(), 0, dialect, true, &mut fields) {
+    let open = match Cutter::new(prefix.as_bytes(), dialect).cut(0, &mut fields) {
         Err(why) => matches!(why, Uncut::Unclosed(_)),
         Ok(_) => dialect.by_blanks() && prefix.ends_with([' ', '\t']) && !prefix.trim().is_empty(),
     };

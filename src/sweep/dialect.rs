@@ -52,6 +52,12 @@ impl<'r> Dialect<'r> {
         self.delimiter == b' '
     }
 
+    /// Whether a delimiter, or one of a run of blanks.
+    #[inline]
+    pub fn parts(self, byte: u8) -> bool {
+        byte == self.delimiter || (self.by_blanks() && byte == b'\t')
+    }
+
     /// Start of the next row at or after the start of a line at `at`; `None` when only blank lines and comments follow.
     #[inline]
     pub fn next_row(self, text: &[u8], at: usize) -> Option<usize> {

@@ -6,7 +6,7 @@
 //! | --- | --- |
 //! | `decode` | byte order mark, UTF-8 or UTF-16, skipped rows |
 //! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
-//! | `fields` | a row to fields, with quotes as RFC 4180 has them |
+//! | `fields` | a row to fields; the `csv` crate parses files with quotes |
 //! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
 //! | `rows` | all rows, the short way: no place is kept, and nothing is explained |
 //! | `careful` | all rows again, the long way, when the short way met something that is not right |

@@ -172,6 +172,12 @@ pub(super) fn uncut(why: Uncut, start: usize) -> (&'static str, String, usize, &
             at,
             "close it with `\"`; a quote inside a quoted field is doubled",
         ),
+        Uncut::BeforeQuote(at) => (
+            "sweep-quotes",
+            "blanks stand before the quote that opens this field".to_owned(),
+            at,
+            "remove the blanks: only at the very start of a field does a quote open it",
+        ),
         Uncut::AfterQuote(at) => (
             "sweep-quotes",
             "text follows the closing quote of a field; a delimiter or the end of the line is wanted"

@@ -3,7 +3,7 @@
 use super::careful::{FEWEST_POINTS, read_rows_carefully};
 use super::decode::decode;
 use super::dialect::{Dialect, line_ends};
-use super::fields::{Field, cut};
+use super::fields::{Cutter, Field};
 use super::order::put_in_order;
 use super::problems::{Source, uncut};
 use super::reading::Reading;
@@ -11,7 +11,6 @@ use super::recognise::{FirstRow, recognise};
 use super::rows::{Room, Rows, read_rows};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
-use memchr::memchr;
 use std::sync::Arc;
 
 /// Memory kept between files, in bytes. Sweeps are far smaller; what one huge file took is given back.
@@ -25,7 +24,8 @@ pub struct Scratch {
     header: Vec<Field>,
     order: Vec<usize>,
     roles: Vec<u8>,
-    room: Room,
+    fields: Vec<Field>,
+    digits: Vec<u8>,
 }
 
 impl Scratch {
@@ -33,7 +33,7 @@ impl Scratch {
         if self.text.capacity() > KEPT {
             self.text = String::new();
         }
-        for buffer in [&mut self.plain, &mut self.room.digits] {
+        for buffer in [&mut self.plain, &mut self.digits] {
             if buffer.capacity() > KEPT {
                 *buffer = Vec::new();
             }
@@ -94,28 +94,33 @@ fn read_file(
     scratch: &mut Scratch,
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
-    let Scratch { text: buffer, plain, header, order, roles, room } = scratch;
+    let Scratch { text: buffer, plain, header, order, roles, fields, digits } = scratch;
     let dialect = Dialect::new(reading, file)?;
     let source = decode(bytes, reading.skip_rows, file, dialect, buffer)?;
     let text = source.text.as_bytes();
-    let quotes = memchr(b'"', text).is_some();
+    let mut cutter = Cutter::new(text, dialect);
+    let quotes = cutter.has_quotes();
     if dialect.decimal_comma && dialect.delimiter == b',' && !quotes {
         return Err(vec![ambiguous(&source)]);
     }
 
-    let first = first_row(&source, dialect, quotes, header)?;
+    let first = first_row(&source, dialect, &mut cutter, header)?;
     let layout = recognise(&source, first, dialect, reading, order)?;
     layout.roles(roles);
     let plain = (way.straight && !quotes).then(|| with_point(text, dialect, plain));
     let start = if reading.header { first.next } else { first.start };
-    let rows = Rows { text, plain, quotes, start, dialect, layout: &layout, roles };
-    if way.short && read_rows(&rows, room, samples) && samples.len() >= FEWEST_POINTS && put_in_order(samples)
+    let rows = Rows { text, plain, start, dialect, layout: &layout, roles };
+    let mut room = Room { cutter, fields, digits };
+    if way.short
+        && read_rows(&rows, &mut room, samples)
+        && samples.len() >= FEWEST_POINTS
+        && put_in_order(samples)
     {
         return Ok(());
     }
     samples.clear();
     let line = first.line + line_ends(text, first.start, start);
-    read_rows_carefully(&rows, &source, line, room, samples)?;
+    read_rows_carefully(&rows, &source, line, &mut room, samples)?;
     put_in_order(samples);
     Ok(())
 }
@@ -137,13 +142,13 @@ fn with_point<'a>(text: &'a [u8], dialect: Dialect<'_>, plain: &'a mut Vec<u8>) 
 fn first_row<'a>(
     source: &Source<'_>,
     dialect: Dialect<'_>,
-    quotes: bool,
+    cutter: &mut Cutter<'_>,
     header: &'a mut Vec<Field>,
 ) -> Result<FirstRow<'a>, Vec<Diagnostic>> {
     let text = source.text.as_bytes();
     let Some(start) = dialect.next_row(text, 0) else { return Err(vec![empty(source)]) };
     let line = source.first_line + line_ends(text, 0, start);
-    match cut(text, start, dialect, quotes, header) {
+    match cutter.cut(start, header) {
         Ok(next) => Ok(FirstRow { fields: header, start, next, line }),
         Err(why) => {
             let (code, message, at, help) = uncut(why, start);

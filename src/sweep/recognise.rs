@@ -2,7 +2,7 @@
 
 use super::columns::{FREQUENCY, Header, Layout, Unclear, resolve};
 use super::dialect::{DELIMITERS, Dialect};
-use super::fields::{Field, cut};
+use super::fields::{Cutter, Field};
 use super::number::number;
 use super::problems::{MOST_ERRORS, Source, count, shown};
 use super::reading::Reading;
@@ -186,12 +186,13 @@ fn other_dialect(
     DELIMITERS.iter().filter(|(delimiter, _)| *delimiter != dialect.delimiter).find_map(
         |&(delimiter, word)| {
             let other = Dialect { delimiter, ..dialect };
-            cut(bytes, first.start, other, true, &mut fields).ok()?;
+            let mut cutter = Cutter::new(bytes, other);
+            cutter.cut(first.start, &mut fields).ok()?;
             let header = Header { text: source.text, fields: &fields, named: reading.header };
             let layout = resolve(&header, &reading.columns).ok()?;
             let numbers = if reading.header { other.next_row(bytes, first.next)? } else { first.start };
             let comma = !dialect.decimal_comma && delimiter != b',' && {
-                cut(bytes, numbers, other, true, &mut fields).ok();
+                cutter.cut(numbers, &mut fields).ok();
                 reads(bytes, &fields, &layout, true) && !reads(bytes, &fields, &layout, false)
             };
             let decimal = if comma { ", decimal: \",\"" } else { "" };
@@ -229,9 +230,17 @@ fn numbers_only(
     let mut buffer = Vec::new();
     let all =
         first.fields.iter().all(|field| number(field.raw(bytes), dialect.decimal_comma, &mut buffer).is_ok());
-    (reading.header && all).then(|| {
+    if !reading.header || !all {
+        return None;
+    }
+    let above = source.text.get(..first.start).unwrap_or_default();
+    if above.contains(FREQUENCY) {
+        let mark = shown(&String::from_utf8_lossy(dialect.comment));
+        return Some(format!("the header stands in a comment: remove the {mark} before `{FREQUENCY}`"));
+    }
+    Some(
         "the first row holds numbers: if the file has no header, declare `reading: {header: false, columns: {…}}` \
          with the position and unit of each column"
-            .to_owned()
-    })
+            .to_owned(),
+    )
 }

@@ -7,7 +7,7 @@
 use super::columns::{Layout, UNUSED};
 use super::convert::{Numbers, convert};
 use super::dialect::Dialect;
-use super::fields::{Field, cut};
+use super::fields::{Cutter, Field};
 use super::number::{leading, number};
 use super::samples::Samples;
 use memchr::{memchr2, memchr3};
@@ -19,8 +19,6 @@ pub(super) struct Rows<'a> {
     pub text: &'a [u8],
     /// The same text with `.` as the decimal mark, byte for byte in the same places; `None` where rows must be cut up.
     pub plain: Option<&'a [u8]>,
-    /// Whether there are quotes in the text.
-    pub quotes: bool,
     /// Offset of the first row.
     pub start: usize,
     /// How they are cut up.
@@ -32,16 +30,18 @@ pub(super) struct Rows<'a> {
 }
 
 /// Room to work in.
-#[derive(Debug, Default)]
-pub(super) struct Room {
+#[derive(Debug)]
+pub(super) struct Room<'a> {
+    /// Cuts up the rows of the text.
+    pub cutter: Cutter<'a>,
     /// The fields of the row at hand.
-    pub fields: Vec<Field>,
+    pub fields: &'a mut Vec<Field>,
     /// The digits of the number at hand.
-    pub digits: Vec<u8>,
+    pub digits: &'a mut Vec<u8>,
 }
 
 /// Adds all rows to the samples; false as soon as something is not right.
-pub(super) fn read_rows(rows: &Rows<'_>, room: &mut Room, samples: &mut Samples) -> bool {
+pub(super) fn read_rows(rows: &Rows<'_>, room: &mut Room<'_>, samples: &mut Samples) -> bool {
     if rows.dialect.by_blanks() {
         read_parted::<true>(rows, room, samples)
     } else {
@@ -50,7 +50,7 @@ pub(super) fn read_rows(rows: &Rows<'_>, room: &mut Room, samples: &mut Samples)
 }
 
 /// As [`read_rows`]; `BLANKS` is whether runs of blanks part the fields, known here for speed.
-fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room, samples: &mut Samples) -> bool {
+fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room<'_>, samples: &mut Samples) -> bool {
     let mut numbers = Numbers::default();
     let mut at = rows.start;
     let (mut not_rising, mut not_falling, mut before) = (false, false, f64::NAN);
@@ -154,14 +154,14 @@ fn unused<const BLANKS: bool>(rest: &[u8], dialect: Dialect<'_>) -> usize {
 }
 
 /// As [`straight`], by way of fields.
-fn cut_up(rows: &Rows<'_>, start: usize, room: &mut Room, numbers: &mut Numbers) -> Option<usize> {
-    let next = cut(rows.text, start, rows.dialect, rows.quotes, &mut room.fields).ok()?;
+fn cut_up(rows: &Rows<'_>, start: usize, room: &mut Room<'_>, numbers: &mut Numbers) -> Option<usize> {
+    let next = room.cutter.cut(start, room.fields).ok()?;
     if room.fields.len() != rows.layout.fields {
         return None;
     }
     for (into, place) in numbers.iter_mut().zip(rows.layout.places()) {
         let field = room.fields.get(*place)?.raw(rows.text);
-        *into = number(field, rows.dialect.decimal_comma, &mut room.digits).ok()?;
+        *into = number(field, rows.dialect.decimal_comma, room.digits).ok()?;
     }
     Some(next)
 }

@@ -4,7 +4,7 @@
 //! Conformity: JCGM 106:2012, clause 7 (from memory), the probability that a normally distributed true value with
 //! this mean and standard deviation meets the limit.
 
-use crate::check::{Limit, Verdict};
+use super::{Limit, Verdict};
 use crate::spec::{DecisionRule, Rule};
 use statrs::function::erf::erfc;
 
