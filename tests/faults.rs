@@ -31,7 +31,12 @@ pub struct Fault {
 }
 
 /// Shorthand for a row of the tables.
-pub const fn fault(old: &'static str, new: &'static str, at: &'static str, says: &'static [&'static str]) -> Fault {
+pub const fn fault(
+    old: &'static str,
+    new: &'static str,
+    at: &'static str,
+    says: &'static [&'static str],
+) -> Fault {
     Fault { old, new, at, says }
 }
 
@@ -40,7 +45,8 @@ fn is_told(ran: &Ran, place: &str, says: &[&str]) -> bool {
     let heads = [format!("]: {place}: "), format!("]: {place}:")];
     let exact = place.matches(':').count() == 2;
     let heads = if exact { &heads[..1] } else { &heads[..] };
-    heads.iter().any(|head| ran.stderr.contains(head.as_str())) && says.iter().all(|words| ran.stderr.contains(words))
+    heads.iter().any(|head| ran.stderr.contains(head.as_str()))
+        && says.iter().all(|words| ran.stderr.contains(words))
 }
 
 /// Fails unless the message names the place and the words, in bounded time and memory.
@@ -72,13 +78,18 @@ fn plant(file: &str, faults: &[Fault]) {
             let mut right = ran.status == Some(2) && is_told(&ran, &place, fault.says);
             if right && arguments.starts_with("check") {
                 let result = ran.json();
-                right = !list(&result["errors"]).is_empty() && result["runs"] == runs && result["verdict"] == verdict;
+                right = !list(&result["errors"]).is_empty()
+                    && result["runs"] == runs
+                    && result["verdict"] == verdict;
             }
             if right {
                 told(&ran, &place, fault.says);
             } else {
                 let (status, said) = (ran.status, ran.stderr.lines().take(4).collect::<Vec<_>>().join(" / "));
-                wrong.push(format!("{arguments}: {:?} -> {:?}\n    wanted {place} {:?}\n    status {status:?}: {said}", fault.old, fault.new, fault.says));
+                wrong.push(format!(
+                    "{arguments}: {:?} -> {:?}\n    wanted {place} {:?}\n    status {status:?}: {said}",
+                    fault.old, fault.new, fault.says
+                ));
             }
         }
         room.write(file, &whole);
@@ -114,7 +125,10 @@ fn errors_in_json_have_their_place() {
     room.edit("specs/gauge.yaml", "step: 3 dB", "step: 3 kHz");
     let result = room.run("check runs --json -").ends(2).json();
     let error = &list(&result["errors"])[0];
-    assert_eq!((text(&error["file"]), &error["line"], &error["column"]), ("specs/gauge.yaml", &27.into(), &9.into()));
+    assert_eq!(
+        (text(&error["file"]), &error["line"], &error["column"]),
+        ("specs/gauge.yaml", &27.into(), &9.into())
+    );
     assert!(text(&error["message"]).contains("3 kHz"), "{error}");
     room.write("specs/gauge.yaml", gauge::SPEC).edit("runs/good/b.csv", "gain_db", "gain_xx");
     let result = room.run("check runs --json -").ends(2).json();
@@ -123,5 +137,8 @@ fn errors_in_json_have_their_place() {
     let empty = Room::empty();
     let result = empty.run("check nowhere --specs . --json -").ends(2).json();
     let error = &list(&result["errors"])[0];
-    assert_eq!((text(&error["file"]), &error["line"], &error["column"]), ("nowhere", &Value::Null, &Value::Null));
+    assert_eq!(
+        (text(&error["file"]), &error["line"], &error["column"]),
+        ("nowhere", &Value::Null, &Value::Null)
+    );
 }

@@ -26,7 +26,7 @@ enum Shape {
     Tuple(usize, &'static Shape),
     /// A map with keys of its own choice.
     Map(&'static Shape),
-    /// A map with exactly these keys.
+    /// A map with exactly these keys; one that ends in `?` may be left out.
     Keys(&'static [(&'static str, Shape)]),
     /// A map with at most these keys, at least one.
     Some(&'static [(&'static str, Shape)]),
@@ -56,7 +56,7 @@ impl Shape {
                 true
             }
             (Keys(keys), Value::Object(map)) => {
-                let missing = keys.iter().find(|(key, _)| !map.contains_key(*key));
+                let missing = keys.iter().find(|(key, _)| !key.ends_with('?') && !map.contains_key(*key));
                 assert!(missing.is_none(), "{path} lacks {}", missing.unwrap().0);
                 known(keys, map, path);
                 true
@@ -73,7 +73,10 @@ impl Shape {
 
 fn known(keys: &[(&str, Shape)], map: &Map<String, Value>, path: &str) {
     for (key, value) in map {
-        let (_, shape) = keys.iter().find(|(known, _)| known == key).unwrap_or_else(|| panic!("{path}.{key} is not part of the format"));
+        let (_, shape) = keys
+            .iter()
+            .find(|(known, _)| known.trim_end_matches('?') == key)
+            .unwrap_or_else(|| panic!("{path}.{key} is not part of the format"));
         shape.check(value, &format!("{path}.{key}"));
     }
 }
@@ -93,6 +96,7 @@ const CHECK: Shape = Keys(&[
     ("conformity", Maybe(&Number)),
     ("at_hz", Maybe(&Number)),
     ("message", Text),
+    ("remedy?", Maybe(&Text)),
 ]);
 const CORNER: Shape = Keys(&[
     ("corner", Text),
@@ -196,7 +200,9 @@ fn the_result_of_check_has_its_shape() {
 fn the_result_of_inspect_has_its_shape() {
     let mut command = command(checkout());
     command.args(["inspect", "--critical-point", "+1", "--json", "-"]);
-    for run in ["rev-c/RG-00021/river-gauge-5v", "rev-c/RG-00021/river-gauge-1v8", "rev-b/RG-00013/river-gauge-12v"] {
+    for run in
+        ["rev-c/RG-00021/river-gauge-5v", "rev-c/RG-00021/river-gauge-1v8", "rev-b/RG-00013/river-gauge-12v"]
+    {
         for entry in fs::read_dir(checkout().join("demo-data").join(run)).unwrap() {
             let path = entry.unwrap().path();
             if path.extension().is_some_and(|extension| extension == "csv") {
@@ -208,7 +214,9 @@ fn the_result_of_inspect_has_its_shape() {
     INSPECTED.check(&result, "result");
     assert!(list(&result["sweeps"]).len() > 30);
     // A conditionally stable loop: phase crossovers with magnitude above 1 have a negative gain margin there.
-    let hot = demo("inspect demo-data/rev-c/RG-00021/river-gauge-1v8/hot.csv --critical-point +1 --json -").ends(0).json();
+    let hot = demo("inspect demo-data/rev-c/RG-00021/river-gauge-1v8/hot.csv --critical-point +1 --json -")
+        .ends(0)
+        .json();
     let margins = |sweep: &Value| -> Vec<f64> {
         list(&sweep["phase_crossovers"]).iter().map(|p| p["gain_margin_db"].as_f64().unwrap()).collect()
     };
@@ -225,7 +233,8 @@ fn the_result_of_inspect_has_its_shape() {
 #[test]
 fn what_does_not_exist_is_null() {
     let room = Room::empty();
-    let flat = |db: f64| format!("frequency_hz,gain_db,phase_deg\n100,{db},10\n1000,{db},10\n10000,{db},10\n");
+    let flat =
+        |db: f64| format!("frequency_hz,gain_db,phase_deg\n100,{db},10\n1000,{db},10\n10000,{db},10\n");
     room.write("low.csv", flat(-40.0)).write("high.csv", flat(40.0)).write("unity.csv", flat(0.0));
     room.write("huge.csv", "frequency_hz,gain_db,phase_deg\n1e-300,3000,0\n1,0,1e300\n1e300,-3000,-1e300\n");
     room.write("tiny.csv", "frequency_hz,real,imag\n1,1e-308,0\n2,0,1e-308\n3,1e-308,1e-308\n");
@@ -237,7 +246,11 @@ fn what_does_not_exist_is_null() {
             assert!(!ran.out().contains("NaN") && !ran.out().contains("inf"));
             INSPECTED.check(&ran.json(), name);
             let terminal = room.run(&format!("inspect {name}.csv --critical-point {point}"));
-            assert!(!terminal.out().contains("NaN") && !terminal.out().contains("inf "), "{}", terminal.out());
+            assert!(
+                !terminal.out().contains("NaN") && !terminal.out().contains("inf "),
+                "{}",
+                terminal.out()
+            );
         }
     }
     let low = room.run("inspect low.csv --critical-point +1 --json -").ends(0).json();
@@ -256,7 +269,9 @@ fn verdicts_are_the_worst_of_their_parts() {
     let rank = |verdict: &Value| order.iter().position(|word| *word == verdict).unwrap();
     // Invalid and missing weigh the same.
     let weight = |verdict: &Value| rank(verdict).min(4);
-    let worst = |parts: &[Value]| parts.iter().filter(|part| part["verdict"] != "not_judged").map(|part| weight(&part["verdict"])).max();
+    let worst = |parts: &[Value]| {
+        parts.iter().filter(|part| part["verdict"] != "not_judged").map(|part| weight(&part["verdict"])).max()
+    };
     assert_eq!(Some(weight(&result["verdict"])), worst(list(&result["runs"])));
     for run in list(&result["runs"]) {
         assert_eq!(Some(weight(&run["verdict"])), worst(list(&run["corners"])));
@@ -264,7 +279,10 @@ fn verdicts_are_the_worst_of_their_parts() {
             assert_eq!(Some(weight(&corner["verdict"])), worst(list(&corner["checks"])), "{corner}");
             for check in list(&corner["checks"]) {
                 let is_open = check["verdict"] == "not_judged";
-                assert!(!is_open || (check["value"].is_null() && !text(&check["message"]).is_empty()), "{check}");
+                assert!(
+                    !is_open || (check["value"].is_null() && !text(&check["message"]).is_empty()),
+                    "{check}"
+                );
             }
         }
     }
@@ -275,9 +293,23 @@ fn checks_stand_in_their_order() {
     let result = demo("check demo-data/rev-c/RG-00021/river-gauge-1v8 --json -").ends(0).json();
     let names: Vec<String> = verdicts(&result["runs"][0]).into_iter().map(|(name, _)| name).collect();
     let expected = [
-        "collected", "coverage", "sanity", "linearity", "crossover", "crossings", "phase_margin", "gain_margin",
-        "gain_reduction_margin", "stability_margin", "delay_margin", "gain@400Hz", "gain@300kHz-400kHz",
-        "regression.crossover", "regression.phase_margin", "regression.gain_margin", "regression.stability_margin",
+        "collected",
+        "coverage",
+        "sanity",
+        "linearity",
+        "crossover",
+        "crossings",
+        "phase_margin",
+        "gain_margin",
+        "gain_reduction_margin",
+        "stability_margin",
+        "delay_margin",
+        "gain@400Hz",
+        "gain@300kHz-400kHz",
+        "regression.crossover",
+        "regression.phase_margin",
+        "regression.gain_margin",
+        "regression.stability_margin",
     ];
     assert_eq!(names.len(), 5 * expected.len());
     for corner in names.chunks(expected.len()) {
@@ -298,7 +330,8 @@ fn suites_count_what_json_counts() {
         let file = format!("{}/run.yaml", text(&run["run"]));
         let suite = report.children.iter().find(|suite| suite.attributes.get("file") == Some(&file)).unwrap();
         let checks = verdicts(run);
-        let count = |words: &[&str]| checks.iter().filter(|(_, verdict)| words.contains(&verdict.as_str())).count();
+        let count =
+            |words: &[&str]| checks.iter().filter(|(_, verdict)| words.contains(&verdict.as_str())).count();
         assert_eq!(suite.number("tests"), checks.len());
         assert_eq!(suite.number("failures"), count(&["fail"]));
         assert_eq!(suite.number("errors"), count(&["invalid", "missing", "undecided"]));
@@ -347,10 +380,16 @@ fn hostile() -> String {
     "\x1b[31mred\u{7}\u{202e}back\u{2066}\u{9b}1m<b>&amp;]]>'\"\n::error::\r\t\u{2028}{x}%s\\".to_owned()
 }
 
+/// What is left where controls and line ends are refused.
+const ODD: &str = r#"\u202Eback\u2066<b>&amp;]]>'\"{x}%s\\"#;
+
+/// The same, as it is.
+const ODD_TEXT: &str = "\u{202e}back\u{2066}<b>&amp;]]>'\"{x}%s\\";
+
 /// The small project with a hostile text in one field.
 fn hostile_room(file: &str, old: &str, new: &str) -> Room {
     let room = gauge::room();
-    room.edit(file, old, &new.replace("HOSTILE", HOSTILE));
+    room.edit(file, old, &new.replace("HOSTILE", HOSTILE).replace("ODD", ODD));
     room
 }
 
@@ -376,20 +415,20 @@ fn outputs_hold(room: &Room) -> (Ran, Value) {
 #[test]
 fn hostile_text_in_a_run_stays_text() {
     let run = "runs/good/run.yaml";
-    for (old, new, key) in [
-        ("serial: RG-00042", "serial: \"HOSTILE\"", Some("serial")),
-        ("revision: C", "revision: \"HOSTILE\"", Some("revision")),
-        ("firmware: 2.3.1", "firmware: \"HOSTILE\"", Some("firmware")),
-        ("build: 2026-W14", "build: \"HOSTILE\"", Some("build")),
-        ("station: bench-3", "station: \"HOSTILE\"", Some("station")),
-        ("notes: none", "notes: \"HOSTILE\"", None),
+    for (old, key) in [
+        ("serial: RG-00042", "serial"),
+        ("revision: C", "revision"),
+        ("firmware: 2.3.1", "firmware"),
+        ("build: 2026-W14", "build"),
+        ("station: bench-3", "station"),
     ] {
-        let (ran, result) = outputs_hold(&hostile_room(run, old, new));
+        let (ran, result) = outputs_hold(&hostile_room(run, old, &format!("{key}: \"ODD\"")));
         ran.ends(0);
-        if let Some(key) = key {
-            assert_eq!(result["runs"][0][key], hostile(), "{key}");
-        }
+        assert_eq!(result["runs"][0][key], ODD_TEXT, "{key}");
+        // A label is one line: it becomes part of names.
+        outputs_hold(&hostile_room(run, old, &format!("{key}: \"HOSTILE\""))).0.ends(2);
     }
+    outputs_hold(&hostile_room(run, "notes: none", "notes: \"HOSTILE\"")).0.ends(0);
     for (old, new) in [
         ("product: gauge", "product: \"HOSTILE\""),
         ("taken: 2026-04-02T09:15:00Z", "taken: \"HOSTILE\""),
@@ -410,8 +449,16 @@ fn hostile_text_in_a_run_stays_text() {
 fn a_hostile_profile_stays_text() {
     let room = gauge::room();
     let level = |offset: &str| format!("{{profile: \"{HOSTILE}\", offset: {offset}}}");
-    room.edit("runs/good/run.yaml", "file: b.csv, corner: 24V-3A, level: -26 dBm", &format!("file: b.csv, corner: 24V-3A, level: {}", level("0 dB")));
-    room.edit("runs/good/run.yaml", "file: b-check.csv, corner: 24V-3A, level: -23 dBm", &format!("file: b-check.csv, corner: 24V-3A, level: {}", level("3 dB")));
+    room.edit(
+        "runs/good/run.yaml",
+        "file: b.csv, corner: 24V-3A, level: -26 dBm",
+        &format!("file: b.csv, corner: 24V-3A, level: {}", level("0 dB")),
+    );
+    room.edit(
+        "runs/good/run.yaml",
+        "file: b-check.csv, corner: 24V-3A, level: -23 dBm",
+        &format!("file: b-check.csv, corner: 24V-3A, level: {}", level("3 dB")),
+    );
     outputs_hold(&room);
 }
 
@@ -439,14 +486,23 @@ fn hostile_text_in_a_spec_stays_text() {
     let room = hostile_room(spec, "reason: \"ECO 17\"", "reason: \"HOSTILE\"");
     gauge::add_run(&room, "runs/good", "RG-00042", [12e3, 14e3, 45e3]);
     let (_, result) = outputs_hold(&room);
-    let waived = list(&result["runs"][0]["corners"][2]["checks"]).iter().find(|check| check["verdict"] == "waived").unwrap();
+    let waived = list(&result["runs"][0]["corners"][2]["checks"])
+        .iter()
+        .find(|check| check["verdict"] == "waived")
+        .unwrap();
     assert!(text(&waived["message"]).contains(&hostile()), "{waived}");
     // A corner's name that the run knows too.
-    let room = gauge::room();
-    room.edit(spec, "name: cold", "name: \"co\\e[1mld\\u202E\"").edit(spec, "corner: cold", "corner: \"co\\e[1mld\\u202E\"");
-    let run = room.read("runs/good/run.yaml").replace("corner: cold", "corner: \"co\\e[1mld\\u202E\"");
-    room.write("runs/good/run.yaml", run);
-    outputs_hold(&room);
+    for (name, status) in [(r"co\u202Eld<b>&amp;]]>", 0), (r"co\e[1mld", 2)] {
+        let room = gauge::room();
+        let named = |text: &str, old: &str| text.replace(old, &old.replace("cold", &format!("\"{name}\"")));
+        room.write(spec, named(&named(gauge::SPEC, "name: cold"), "corner: cold"));
+        room.write("runs/good/run.yaml", named(gauge::RUN, "corner: cold"));
+        let (ran, result) = outputs_hold(&room);
+        ran.ends(status);
+        if status == 0 {
+            assert_eq!(result["runs"][0]["corners"][2]["corner"], "co\u{202e}ld<b>&amp;]]>");
+        }
+    }
 }
 
 #[test]
@@ -459,7 +515,10 @@ fn hostile_names_of_files_and_folders_stay_text() {
     let runs: Vec<&str> = list(&result["runs"]).iter().map(|run| text(&run["run"])).collect();
     assert!(runs.contains(&name), "{runs:?}");
     // Broken, so that the name stands in messages.
-    room.write(&format!("{name}/b.csv"), "\x1b[2Jfrequency_hz,\u{202e}gain_db,phase_deg\n1,2,3\n\x1b]0;title\x07,2,3\n");
+    room.write(
+        &format!("{name}/b.csv"),
+        "\x1b[2Jfrequency_hz,\u{202e}gain_db,phase_deg\n1,2,3\n\x1b]0;title\x07,2,3\n",
+    );
     let (ran, result) = outputs_hold(&room);
     ran.ends(2);
     assert!(text(&result["errors"][0]["file"]).starts_with(name));
@@ -487,7 +546,10 @@ fn hostile_names_of_files_and_folders_stay_text() {
 #[test]
 fn hostile_bytes_in_a_sweep_stay_text() {
     let room = gauge::room();
-    for c in ('\0'..='\u{9f}').filter(|c| c.is_control()).chain("\u{202e}\u{2066}\u{200f}\u{feff}\u{fffe}\u{ffff}\u{10ffff}".chars()) {
+    for c in ('\0'..='\u{9f}')
+        .filter(|c| c.is_control())
+        .chain("\u{202e}\u{2066}\u{200f}\u{feff}\u{fffe}\u{ffff}\u{10ffff}".chars())
+    {
         room.write("runs/good/b.csv", format!("frequency_hz,gain_db,phase_deg\n1,2,3\n2,x{c}y,3\n3,4,5\n"));
         let ran = room.run("check runs --json all.json --junit all.xml").ends(2);
         harmless(&ran);

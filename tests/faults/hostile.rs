@@ -69,9 +69,14 @@ fn yaml_bombs_end_at_once() {
     gauge::add_spec(&room);
     for (name, bomb) in bombs() {
         room.write("runs/good/run.yaml", &bomb).write("reading.yaml", &bomb);
-        for arguments in ["check runs", "inspect runs/good/a.csv --critical-point +1 --reading reading.yaml"] {
+        for arguments in ["check runs", "inspect runs/good/a.csv --critical-point +1 --reading reading.yaml"]
+        {
             let ran = room.run(arguments).ends(2);
-            told(&ran, if arguments.starts_with("check") { "runs/good/run.yaml" } else { "reading.yaml" }, &[]);
+            told(
+                &ran,
+                if arguments.starts_with("check") { "runs/good/run.yaml" } else { "reading.yaml" },
+                &[],
+            );
             assert!(ran.stderr.len() < 100_000, "{name}: a message of {} bytes", ran.stderr.len());
         }
     }
@@ -85,7 +90,10 @@ fn too_many_corners_are_refused_before_they_are_made() {
     let conditions = format!("{{input: [{}], load: [{}]}}", values.join(", "), loads.join(", "));
     room.edit("specs/gauge.yaml", "{input: [10 V, 24 V], load: 3 A}", &conditions);
     refused(room.run("check runs"), "specs/gauge.yaml:42:1", &["10101", "10000"]);
-    let many = format!("{{input: [{0}], b: [{0}], c: [{0}], d: [{0}], e: [{0}], f: [{0}], load: 3 A}}", values.join(", "));
+    let many = format!(
+        "{{input: [{0}], b: [{0}], c: [{0}], d: [{0}], e: [{0}], f: [{0}], load: 3 A}}",
+        values.join(", ")
+    );
     gauge::add_spec(&room);
     room.edit("specs/gauge.yaml", "{input: [10 V, 24 V], load: 3 A}", &many);
     refused(room.run("check runs"), "specs/gauge.yaml:42:1", &["10000"]);
@@ -147,7 +155,9 @@ fn sweeps_that_hold_no_curve_are_refused() {
     let good = gauge::sweep(14e3, 2);
     let head = |rows: usize| good.lines().take(rows + 1).collect::<Vec<_>>().join("\n");
     let utf16 = |text: &str, big: bool| -> Vec<u8> {
-        text.encode_utf16().flat_map(|unit| if big { unit.to_be_bytes() } else { unit.to_le_bytes() }).collect()
+        text.encode_utf16()
+            .flat_map(|unit| if big { unit.to_be_bytes() } else { unit.to_le_bytes() })
+            .collect()
     };
     let cases: Vec<(Vec<u8>, &[&str])> = vec![
         (Vec::new(), &["empty"]),
@@ -159,7 +169,11 @@ fn sweeps_that_hold_no_curve_are_refused() {
         (utf16(&good, false), &["UTF-16"]),
         (utf16(&good, true), &["UTF-16"]),
         ([b"\xff\xfe".as_slice(), &utf16(&good, false)[..1001]].concat(), &["UTF-16"]),
-        ([b"\xff\xfe".as_slice(), &utf16(&good, false)[..100], b"\x00\xd8", &utf16(&good, false)[100..]].concat(), &["UTF-16"]),
+        (
+            [b"\xff\xfe".as_slice(), &utf16(&good, false)[..100], b"\x00\xd8", &utf16(&good, false)[100..]]
+                .concat(),
+            &["UTF-16"],
+        ),
         (vec![0; 1000], &[]),
         (vec![0xff; 1000], &[]),
         ((0..=255).cycle().take(100_000).collect(), &[]),
@@ -200,7 +214,20 @@ fn what_is_no_regular_file_is_no_spec_and_no_run() {
         symlink("/dev/zero", &path).unwrap();
         refused(room.run("check runs"), file, &["device"]);
         fs::remove_file(&path).unwrap();
-        for bytes in [&b""[..], b"\n", b"# remark\n", b"---\n", b"~", b"text", b"- 1", b"\xff\xff", b"\0", b"\xff\xfea\0", b"[]", b"{}"] {
+        for bytes in [
+            &b""[..],
+            b"\n",
+            b"# remark\n",
+            b"---\n",
+            b"~",
+            b"text",
+            b"- 1",
+            b"\xff\xff",
+            b"\0",
+            b"\xff\xfea\0",
+            b"[]",
+            b"{}",
+        ] {
             fs::write(&path, bytes).unwrap();
             refused(room.run("check runs"), file, &[]);
         }
@@ -238,13 +265,19 @@ fn the_empty_linearity_and_the_missing_one_are_named() {
     let room = gauge::room();
     let from = gauge::SPEC.find("linearity:").unwrap();
     let to = gauge::SPEC.find("regression:").unwrap();
-    for (text, place) in [("", "specs/gauge.yaml:35:1"), ("linearity: {}\n", "specs/gauge.yaml:26"), ("linearity: {waived: \"\"}\n", "specs/gauge.yaml:26")] {
+    for (text, place) in [
+        ("", "specs/gauge.yaml:35:1"),
+        ("linearity: {}\n", "specs/gauge.yaml:26"),
+        ("linearity: {waived: \"\"}\n", "specs/gauge.yaml:26"),
+    ] {
         room.write("specs/gauge.yaml", format!("{}{text}{}", &gauge::SPEC[..from], &gauge::SPEC[to..]));
         refused(room.run("check runs"), place, &["linearity"]);
     }
     let (from, to) = (gauge::SPEC.find("limits:").unwrap(), gauge::SPEC.find("linearity:").unwrap());
     let to_drift = gauge::SPEC.find("drift:").unwrap();
-    let cold = gauge::SPEC[to_drift..].replace("    limits: {phase_margin: {min: 45 deg}}\n", "").replace("check: crossover", "check: sanity");
+    let cold = gauge::SPEC[to_drift..]
+        .replace("    limits: {phase_margin: {min: 45 deg}}\n", "")
+        .replace("check: crossover", "check: sanity");
     let judged_nothing = format!("{}linearity: {{waived: none}}\n{cold}", &gauge::SPEC[..from]);
     assert!(to > from);
     room.write("specs/gauge.yaml", judged_nothing);
