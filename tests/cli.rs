@@ -4,7 +4,12 @@
 //! the difference before it is committed.
 
 #![cfg(all(feature = "cli", unix))]
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot run its own program must stop")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot run its own program must stop"
+)]
 
 mod tool;
 

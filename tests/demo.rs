@@ -1,7 +1,12 @@
 //! The demo data: it comes out of its generator again, and every planted fault gets its verdict on the check that shows it.
 
 #![cfg(all(feature = "cli", unix))]
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot run its own program must stop")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot run its own program must stop"
+)]
 
 #[expect(dead_code, reason = "the generator's own entry, built as an example, is not called here")]
 #[path = "../examples/make-demo/main.rs"]

@@ -2,7 +2,12 @@
 //! bounded time and memory.
 
 #![cfg(all(feature = "cli", unix))]
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot run its own program must stop")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot run its own program must stop"
+)]
 
 #[path = "faults/hostile.rs"]
 mod hostile;

@@ -1,7 +1,12 @@
 //! The formats that other programs read: keys and types of the JSON results, and what hostile text becomes in every output.
 
 #![cfg(all(feature = "cli", unix))]
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot run its own program must stop")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot run its own program must stop"
+)]
 
 mod tool;
 
