@@ -4,18 +4,11 @@
 //! comparison of two levels gives the change of the crossover and of the phase margin, and the largest deviation of the
 //! curve over the linearity band.
 
+use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
-use crate::margins::{Crossings, crossover, phase_margin};
+use crate::margins::{crossover, phase_margin};
 use crate::spec::Tolerances;
 
-/// A curve with its crossings.
-#[derive(Debug, Clone, Default)]
-pub struct Analysed {
-    /// The curve.
-    pub curve: Curve,
-    /// All its crossings.
-    pub crossings: Crossings,
-}
 
 /// A deviation and where it was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -233,10 +226,7 @@ mod tests {
             samples.ln_magnitude.push((gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln());
             samples.phase_rad.push((90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians());
         }
-        let mut sweep = Analysed::default();
-        sweep.curve.fill(&samples, CriticalPoint::PlusOne);
-        sweep.crossings.find(&sweep.curve);
-        sweep
+        Analysed::of(&samples, CriticalPoint::PlusOne)
     }
 
     fn between(weak: &Analysed, strong: &Analysed) -> Comparison {

@@ -7,7 +7,7 @@ use crate::curve::Span;
 use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
-use crate::linearity::Analysed;
+use crate::analysed::Analysed;
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
@@ -95,10 +95,12 @@ impl Judge<'_> {
         } else {
             format!(" at {}", frequency_text(estimate.at_hz))
         };
-        let known = if estimate.u.is_none() {
-            "; its uncertainty is not known: the curve runs along the line"
-        } else {
-            ""
+        let known = match estimate.u {
+            Some(_) => "",
+            None if !self.sweep.noise.is_known() => {
+                "; its uncertainty is not known: too few points to tell the noise"
+            }
+            None => "; its uncertainty is not known: the curve runs along the line",
         };
         let message = format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit));
         CheckOutcome {
@@ -240,8 +242,8 @@ impl Judge<'_> {
         let bottom = Estimate::new(
             &gain_at(&self.sweep.curve, self.span.from),
             1.0,
-            Some(self.chain),
-            &self.sweep.curve,
+            self.chain,
+            self.sweep,
         );
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
@@ -293,7 +295,7 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        let estimate = Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve);
+        let estimate = Estimate::new(&located, 1.0, self.chain, self.sweep);
         // The frequency that the spec names is given back as it stands there.
         let at_hz = match gain.at {
             GainAt::Frequency(f) => f.hz(),
