@@ -1,9 +1,9 @@
 //! What one sweep shows by itself, without a spec.
 
+use crate::analysed::Analysed;
 use crate::check::{Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
-use crate::analysed::Analysed;
 use crate::margins::{Direction, phase_margin_of};
 use crate::sanity::{Kernel, Subject, refusal};
 use crate::spec::CriticalPoint;

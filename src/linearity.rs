@@ -9,7 +9,6 @@ use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{crossover, phase_margin};
 use crate::spec::Tolerances;
 
-
 /// A deviation and where it was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Deviation {

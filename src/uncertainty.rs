@@ -135,7 +135,11 @@ mod tests {
     #[test]
     fn the_impedance_ratio_acts_as_middlebrook_says() {
         let chain = Chain { impedance_ratio: 0.1, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 60f64.to_radians(), 0.0, 1.0), LocalError::default(), LocalError::default());
+        let budget = chain.budget(
+            &located(0.0, 60f64.to_radians(), 0.0, 1.0),
+            LocalError::default(),
+            LocalError::default(),
+        );
         // |1 + 1/T| = 1 at |T| = 1 and -120 deg.
         assert!((budget.impedance_ratio - 0.05).abs() < 1e-12);
         let (w_re, w_im) = (1.0 + 120f64.to_radians().cos(), 120f64.to_radians().sin());
@@ -148,19 +152,27 @@ mod tests {
     fn sources_add_in_squares_and_silent_ones_stay_silent() {
         let chain = Chain { gain_np: 3f64.sqrt() * 0.03, phase_rad: 3f64.sqrt() * 0.04, ..Chain::default() };
         assert!(
-            (chain.budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default(), LocalError::default()).combined().unwrap() - 0.05)
+            (chain
+                .budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default(), LocalError::default())
+                .combined()
+                .unwrap()
+                - 0.05)
                 .abs()
                 < 1e-15
         );
         let along = located(0.0, 1.0, f64::INFINITY, 1.0);
         assert_eq!(chain.budget(&along, LocalError::default(), LocalError::default()).combined(), None);
-        assert_eq!(Chain::default().budget(&along, LocalError::default(), LocalError::default()).combined(), Some(0.0));
+        assert_eq!(
+            Chain::default().budget(&along, LocalError::default(), LocalError::default()).combined(),
+            Some(0.0)
+        );
     }
 
     #[test]
     fn coarse_samples_widen_the_uncertainty() {
         let interpolation = LocalError { ln_mag: 3f64.sqrt() * 0.03, angle: 3f64.sqrt() * 0.01 };
-        let budget = Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation, LocalError::default());
+        let budget =
+            Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation, LocalError::default());
         assert!((budget.combined().unwrap() - 0.04).abs() < 1e-15);
     }
 

@@ -1,8 +1,8 @@
 //! Sweeps of a corner, sorted into levels; repeats of a level are averaged.
 
 use super::SweepInput;
-use crate::curve::{Curve, wrap};
 use crate::analysed::Analysed;
+use crate::curve::{Curve, wrap};
 use crate::noise::{Repeats, Smoother};
 use crate::quantity::number;
 use crate::run::Excitation;
@@ -143,7 +143,8 @@ fn average(
         mean.ln_magnitude.push(ln_mag + more / count);
         mean.phase_rad.push(phase + turn / count);
         // Squared standard error of the mean: squares about it over n (n - 1).
-        let squared = |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
+        let squared =
+            |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
         repeats.push(squared(more, more2), squared(turn, turn2));
     }
     if mean.len() < 3 {

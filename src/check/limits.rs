@@ -3,11 +3,11 @@
 use super::measure::{Estimate, Quantities};
 use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
+use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
-use crate::analysed::Analysed;
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
@@ -239,12 +239,7 @@ impl Judge<'_> {
         if let Some(estimate) = self.measured.gain_reduction_margin {
             return self.held(name, Unit::Db, limit, estimate);
         }
-        let bottom = Estimate::new(
-            &gain_at(&self.sweep.curve, self.span.from),
-            1.0,
-            self.chain,
-            self.sweep,
-        );
+        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, self.chain, self.sweep);
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };

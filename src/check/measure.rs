@@ -1,8 +1,8 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
 use super::outcome::{Measured, MeasuredSet};
-use crate::curve::{Curve, Span};
 use crate::analysed::Analysed;
+use crate::curve::{Curve, Span};
 use crate::margins::{
     GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
     stability_margin,

@@ -93,7 +93,8 @@ fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE] {
     let mut weights = [0.0; DIFFERENCE];
     let scale = t.last().unwrap_or(&1.0) - t.first().unwrap_or(&0.0);
     for (weight, own) in weights.iter_mut().zip(t) {
-        let product: f64 = t.iter().filter(|other| *other != own).map(|other| (own - other) / scale).product();
+        let product: f64 =
+            t.iter().filter(|other| *other != own).map(|other| (own - other) / scale).product();
         *weight = 1.0 / product;
     }
     let norm = weights.iter().map(|w| w * w).sum::<f64>().sqrt();
@@ -120,9 +121,8 @@ fn fits(x: &[f64], half: usize) -> Fits {
         fits.norm2.push(own.iter().map(|q| q * q).sum());
         let [q0, q1, q2, q3] = &basis;
         let columns = q0.iter().zip(q1).zip(q2).zip(q3);
-        fits.weights.extend(
-            columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d),
-        );
+        fits.weights
+            .extend(columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d));
     }
     fits
 }
@@ -153,7 +153,8 @@ mod tests {
     use super::*;
 
     fn grid(n: usize, wobble: f64) -> (Vec<f64>, Grid) {
-        let ln_f: Vec<f64> = (0..n).map(|k| 5.0 + 0.08 * (k as f64 + wobble * (k as f64 * 2.4).sin())).collect();
+        let ln_f: Vec<f64> =
+            (0..n).map(|k| 5.0 + 0.08 * (k as f64 + wobble * (k as f64 * 2.4).sin())).collect();
         let hz: Vec<f64> = ln_f.iter().map(|x| x.exp()).collect();
         let grid = Grid::new(&hz, &ln_f);
         (ln_f, grid)

@@ -216,7 +216,8 @@ fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
     let slope = if third == 0 {
         0.0
     } else {
-        let (left, right) = (window.get(..third).unwrap_or(&[]), window.get(window.len() - third..).unwrap_or(&[]));
+        let (left, right) =
+            (window.get(..third).unwrap_or(&[]), window.get(window.len() - third..).unwrap_or(&[]));
         let centre = |part: &[Block]| {
             (median(&mut part.iter().map(|b| b.x)), median(&mut part.iter().map(|b| b.ln_s2)))
         };

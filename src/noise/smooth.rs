@@ -230,7 +230,8 @@ impl Smoother {
             let narrower = if half_of == 0 { Some(&self.y) } else { below.get(half_of) };
             near.clear();
             near.extend((0..blocks).map(|b| {
-                let about = self.blocks.get(b.saturating_sub(NEAR)..(b + NEAR + 1).min(blocks)).unwrap_or(&[]);
+                let about =
+                    self.blocks.get(b.saturating_sub(NEAR)..(b + NEAR + 1).min(blocks)).unwrap_or(&[]);
                 about.iter().any(|&held| grows(held, rung))
             }));
             for i in (0..n).step_by(stride) {
@@ -258,7 +259,8 @@ impl Smoother {
                 if !self.blocks.get(b).is_some_and(|&held| grows(held, rung)) {
                     continue;
                 }
-                let window = self.sums.get(b.saturating_sub(reach)..(b + reach + 1).min(blocks)).unwrap_or(&[]);
+                let window =
+                    self.sums.get(b.saturating_sub(reach)..(b + reach + 1).min(blocks)).unwrap_or(&[]);
                 let (seen, expected) = window.iter().fold((0.0, 0.0), |(s, e), w| (s + w.0, e + w.1));
                 if expected > 0.0
                     && seen <= AGREE * expected
@@ -282,7 +284,9 @@ impl Smoother {
 
     /// One step less than what agreed, and no jumps from block to block.
     fn settle(&mut self, noise: &mut Noise) {
-        self.blocks.iter_mut().for_each(|rung| *rung = if *rung == u8::MAX { 0 } else { rung.saturating_sub(1) });
+        self.blocks
+            .iter_mut()
+            .for_each(|rung| *rung = if *rung == u8::MAX { 0 } else { rung.saturating_sub(1) });
         let mut limit = |order: &mut dyn Iterator<Item = usize>| {
             let mut before = u8::MAX - 1;
             for b in order {

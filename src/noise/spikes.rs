@@ -108,9 +108,8 @@ fn without(x: &[f64], y: &[[f64; 2]], i: usize) -> Option<([f64; 2], f64)> {
     }
     let [c, d] = solve(m)?;
     let value = |c: &[f64; 4], x: f64| c.iter().zip(powers(x)).map(|(c, p)| c * p).sum::<f64>();
-    let rest: f64 = neighbours()
-        .map(|(x, y)| (y[0] - value(&c, *x)).powi(2) + (y[1] - value(&d, *x)).powi(2))
-        .sum();
+    let rest: f64 =
+        neighbours().map(|(x, y)| (y[0] - value(&c, *x)).powi(2) + (y[1] - value(&d, *x)).powi(2)).sum();
     let own = y.get(SIDE)?;
     // Six points, four unknowns: two are left for each component.
     Some(([own[0] - c[0], own[1] - d[0]], (rest / 4.0).sqrt()))
