@@ -1,7 +1,7 @@
 //! A sweep made ready to be judged: its samples, its noise, the smooth curve under it and all crossings of that.
 
 use crate::curve::Curve;
-use crate::margins::Crossings;
+use crate::margins::{Crossings, Located};
 use crate::noise::{Noise, Repeats, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
@@ -31,6 +31,15 @@ impl Analysed {
         self.raw.fill(samples, critical_point);
         smoother.smooth(&self.raw, repeats, &mut self.noise, &mut self.curve);
         self.crossings.find(&self.curve);
+        self.crossings.merge(&self.curve, &self.noise);
+    }
+
+    /// Standard uncertainty from noise of a value that was found on the curve, in the value's unit.
+    #[must_use]
+    pub fn noise_of(&self, located: &Located) -> f64 {
+        let noise = self.noise.at(&self.curve, located.point.ln_f);
+        let part = |noise: f64, sensitivity: f64| if noise == 0.0 { 0.0 } else { noise * sensitivity };
+        part(noise.ln_mag, located.sensitivity.ln_gain).hypot(part(noise.angle, located.sensitivity.phase))
     }
 
     /// A single sweep, analysed.
