@@ -15,6 +15,7 @@ use loopgauge::linearity::compare;
 use loopgauge::margins::{
     Crossings, Extreme, delay_margin, gain_extreme, gain_margin, phase_margin, stability_margin,
 };
+use loopgauge::noise::Smoother;
 use loopgauge::quantity::{Decibel, Degrees, Ratio};
 use loopgauge::sanity::{Kernel, Subject, refusal, turned};
 use loopgauge::spec::{CriticalPoint, Tolerances};
@@ -60,6 +61,10 @@ fn preparation(c: &mut Criterion) {
             turn = !turn;
             curve.fill(black_box(if turn { &other_grid } else { &samples }), CriticalPoint::PlusOne);
         });
+    });
+    let (mut sweep, mut smoother) = (Analysed::default(), Smoother::default());
+    c.bench_function("Analysed::fill, same grid", |b| {
+        b.iter(|| sweep.fill(black_box(&samples), CriticalPoint::PlusOne, None, &mut smoother));
     });
     curve.fill(&samples, CriticalPoint::PlusOne);
     let mut crossings = Crossings::default();
