@@ -76,8 +76,11 @@ fn try_setting(subjects: &Subjects, setting: &Setting) -> Counts {
     let the_loop = &subjects.loops[setting.loop_index];
     let truth = &subjects.truths[setting.loop_index];
     // Every other setting has errors of the chain, too.
-    let declared =
-        if setting.index % 2 == 0 { Declared::NONE } else { Declared::BENCHES[setting.index / 2 % 3] };
+    let declared = if setting.index.is_multiple_of(2) {
+        Declared::NONE
+    } else {
+        Declared::BENCHES[setting.index / 2 % 3]
+    };
     let grid = Grid::new(the_loop, setting.density, truth.crossover_hz());
     let noise = Noise::new(setting.model, LEVELS[setting.level]);
     let mut repeat = 0;

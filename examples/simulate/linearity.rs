@@ -89,7 +89,7 @@ fn try_case(subjects: &Subjects, case: &Case) -> Tried {
     let levels = 2 + k % 5;
     let linear = pick(&mut random, levels);
     let distortion = Distortion::ALL[pick(&mut random, 3)];
-    let noise = Noise::new(Model::ALL[pick(&mut random, 4)], NOISES[pick(&mut random, 3)]);
+    let noise = Noise::even_handed(Model::ALL[pick(&mut random, 4)], NOISES[pick(&mut random, 3)]);
     let density = DENSITIES[pick(&mut random, 3)];
     let declared = Declared::BENCHES[0];
     let chain = Chain::draw(&declared, &mut random);

@@ -5,7 +5,7 @@
 //! theorem, current mode with its double pole at half the switching frequency. Part values are made up.
 
 use num_complex::Complex64;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::TAU;
 
 /// What a loop is an example of.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -412,8 +412,8 @@ pub fn all() -> Vec<Loop> {
     list
 }
 
-/// Half a turn below this frequency belongs to the first sheet: loops start as one integrator.
-pub const NEAR_ZERO_HZ: f64 = 0.01;
+/// Far below every corner frequency: there each loop is one integrator.
+const NEAR_ZERO_HZ: f64 = 0.01;
 
 /// Right-half-plane poles of the closed loop by Nyquist's criterion: crossings of the ray beyond -1 from nearly zero
 /// frequency, where every loop here is an integrator, to far beyond the band.
@@ -432,6 +432,3 @@ pub fn unstable_poles(the_loop: &Loop) -> i64 {
     }
     count
 }
-
-/// Steps of the phase that a dense grid may take, rad.
-pub const SMALL_STEP: f64 = 0.5 * PI;

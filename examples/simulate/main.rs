@@ -25,17 +25,17 @@
 )]
 
 mod acceptance;
-mod bench;
+pub(crate) mod bench;
 mod clean;
 mod coverage;
 mod linearity;
-mod loops;
+pub(crate) mod loops;
 mod margins;
-mod noise;
+pub(crate) mod noise;
 mod subjects;
 mod table;
-mod truth;
-mod work;
+pub(crate) mod truth;
+pub(crate) mod work;
 
 use std::process::ExitCode;
 use table::Report;

@@ -8,7 +8,7 @@ use rand_pcg::Pcg64;
 use std::f64::consts::TAU;
 
 /// Largest noise at the low end, rms of each component: 0.3 dB and 2 deg.
-pub const LOW_END: f64 = 0.0345;
+const LOW_END: f64 = 0.0345;
 /// Largest noise at the top of a U: 0.9 dB and 6 deg.
 const TOP_END: f64 = 0.1;
 
@@ -49,6 +49,11 @@ pub struct Noise {
 impl Noise {
     pub const fn new(model: Model, at_crossover: f64) -> Self {
         Self { model, at_crossover, top: TOP_END }
+    }
+
+    /// Noise that is at the top no larger than at the low end.
+    pub const fn even_handed(model: Model, at_crossover: f64) -> Self {
+        Self { model, at_crossover, top: LOW_END }
     }
 
     /// rms of each component where the loop gain is `ratio` and the frequency `f` crossovers.

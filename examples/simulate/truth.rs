@@ -1,12 +1,15 @@
 //! The exact values of a loop inside its band, found here and not by the library: roots of the analytic function,
 //! bracketed on a very dense grid and bisected to the last digits.
 
-use super::loops::{Loop, SMALL_STEP};
+use super::loops::Loop;
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// Points of the grid per decade. The sharpest resonance here is some 5 % wide: 60 points across.
 const PER_DECADE: f64 = 1500.0;
+
+/// Larger steps of the wrapped angle from point to point are its jump by a whole turn, rad.
+const SMALL_STEP: f64 = 0.5 * std::f64::consts::PI;
 
 /// What can be measured.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
