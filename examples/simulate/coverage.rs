@@ -6,7 +6,7 @@
 
 use super::bench::{Bench, Levels, invalid, measured};
 use super::noise::{Chain, Declared, Grid, Noise, Random};
-use super::table::{Messages, Report, Share};
+use super::table::{CELL, MANY, Messages, QUANTITY, Report, Share};
 use super::truth::Quantity;
 use super::work::{LEVELS, Setting, Subjects, parallel, settings, share_of};
 use std::collections::BTreeMap;
@@ -111,6 +111,12 @@ impl Cell {
         (!self.ratios.is_empty()).then(|| self.ratios.iter().sum::<f64>() / self.ratios.len() as f64)
     }
 
+    fn median_ratio(&self) -> Option<f64> {
+        let mut sorted = self.ratios.clone();
+        sorted.sort_by(f64::total_cmp);
+        sorted.get(sorted.len() / 2).copied()
+    }
+
     fn bias_percent(&self) -> Option<f64> {
         (!self.bias.is_empty())
             .then(|| (100.0 * self.bias.iter().sum::<f64>() / self.bias.len() as f64).max(0.0))
@@ -133,14 +139,14 @@ fn quantities(report: &mut Report, tried: &[Tried], noise_only: bool, title: &st
             }
             rows.push(row(quantity, &sigma.to_string(), &cell));
             let place = format!("{title}, {}, noise {sigma}", quantity.check());
-            aims(report, &place, &cell, noise_only, Cut::Cell);
+            aims(report, &place, &cell, noise_only, CELL);
         }
         rows.push(row(quantity, "all", &whole));
-        aims(report, &format!("{title}, {}, all", quantity.check()), &whole, noise_only, Cut::Whole);
+        aims(report, &format!("{title}, {}, all", quantity.check()), &whole, noise_only, QUANTITY);
     }
-    report.table(&["quantity", "noise", "sweeps", "inside %", "U/2s", "bias %", "lacking"], &rows);
+    report.table(&["quantity", "noise", "sweeps", "inside %", "U/2s", "median", "bias %", "lacking"], &rows);
     report.line(
-        "\ninside: share of truths in value ± U; U/2s: mean U over twice the rms error, mean over settings; bias: share of \
+        "\ninside: share of truths in value ± U; U/2s: mean U over twice the rms error, mean and median over settings; bias: share of \
          the mean error in the mean square; lacking: sweeps where only one of truth and measurement has the quantity, or U is \
          not given",
     );
@@ -153,34 +159,28 @@ fn row(quantity: Quantity, level: &str, cell: &Cell) -> Vec<String> {
         cell.inside.tries.to_string(),
         cell.inside.text(),
         text(cell.ratio(), 2),
+        text(cell.median_ratio(), 2),
         text(cell.bias_percent(), 1),
         cell.lacking.to_string(),
     ]
 }
 
-#[derive(PartialEq)]
-enum Cut {
-    /// One noise level: chance is allowed for.
-    Cell,
-    Whole,
-}
-
-fn aims(report: &mut Report, place: &str, cell: &Cell, noise_only: bool, cut: Cut) {
+/// `slack` is in standard errors; a share of many tries has none.
+fn aims(report: &mut Report, place: &str, cell: &Cell, noise_only: bool, slack: f64) {
     let share = &cell.inside;
-    if share.surely_below(LEAST_PERCENT)
-        || (cut == Cut::Whole && share.tries > 4000 && share.percent() < LEAST_PERCENT)
-    {
+    let slack = if share.tries >= MANY { 0.0 } else { slack };
+    if share.is_below(LEAST_PERCENT, slack) {
         report.miss(format!("{place}: {} % inside, at least {LEAST_PERCENT} wanted", share.text()));
     }
     if !noise_only {
         return;
     }
-    if share.surely_above(MOST_PERCENT) {
+    if share.is_above(MOST_PERCENT, slack) {
         report.miss(format!("{place}: {} % inside, at most {MOST_PERCENT} wanted", share.text()));
     }
     // A ratio from 24 errors scatters by some 15 %; of a mean over settings little is left.
-    let slack = 2.0 * 0.15 / (cell.ratios.len() as f64).sqrt();
-    if cell.ratio().is_some_and(|ratio| ratio > WIDEST + slack) {
+    let scatter = slack * 0.15 / (cell.ratios.len() as f64).sqrt();
+    if cell.ratio().is_some_and(|ratio| ratio > WIDEST + scatter) {
         report.miss(format!("{place}: U/2s is {}, at most {WIDEST} wanted", text(cell.ratio(), 2)));
     }
 }

@@ -2,7 +2,7 @@
 
 use super::bench::{Bench, Levels, STEP_DB, invalid, verdict};
 use super::noise::{Chain, Declared, Grid, Model, Noise, Random};
-use super::table::{Report, Share};
+use super::table::{QUANTITY, Report, Share};
 use super::work::{DENSITIES, Subjects, parallel, share_of};
 use loopgauge::check::Verdict;
 use num_complex::Complex64;
@@ -174,7 +174,7 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
         report.line("\nNot the level wanted (the first 30; levels count from 0, the weakest):\n");
         report.table(&["case", "distortion", "levels", "strongest linear", "judged", "why"], &rows);
     }
-    if all[0].surely_below(LEAST_PERCENT) || (share == 1 && all[0].percent() < LEAST_PERCENT) {
+    if all[0].is_below(LEAST_PERCENT, if share == 1 { 0.0 } else { QUANTITY }) {
         report.miss(format!(
             "linearity: {} % at the right level, at least {LEAST_PERCENT} wanted",
             all[0].text()

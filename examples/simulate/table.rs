@@ -58,6 +58,14 @@ impl Report {
     }
 }
 
+/// Slack for chance, in standard errors: of one cell among some seventy, and of a whole quantity. What pools enough tries for
+/// chance to be small has none.
+pub const CELL: f64 = 3.0;
+pub const QUANTITY: f64 = 2.0;
+
+/// From so many tries on a share needs no slack: a standard error of some 0.2 %.
+pub const MANY: usize = 10_000;
+
 /// Hits among tries.
 #[derive(Clone, Copy, Default, Debug, PartialEq)]
 pub struct Share {
@@ -85,14 +93,14 @@ impl Share {
         (percent * (100.0 - percent) / self.tries as f64).sqrt()
     }
 
-    /// Above an aim by more than chance explains: two standard errors of the count.
-    pub fn surely_above(&self, percent: f64) -> bool {
-        self.tries > 0 && self.percent() > percent + 2.0 * self.error(percent)
+    /// Above an aim by more than so many standard errors of the count.
+    pub fn is_above(&self, percent: f64, errors: f64) -> bool {
+        self.tries > 0 && self.percent() > percent + errors * self.error(percent)
     }
 
-    /// Below an aim by more than chance explains.
-    pub fn surely_below(&self, percent: f64) -> bool {
-        self.tries > 0 && self.percent() < percent - 2.0 * self.error(percent)
+    /// Below an aim by more than so many standard errors.
+    pub fn is_below(&self, percent: f64, errors: f64) -> bool {
+        self.tries > 0 && self.percent() < percent - errors * self.error(percent)
     }
 
     pub fn text(&self) -> String {
