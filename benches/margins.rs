@@ -11,7 +11,7 @@ use loopgauge::analysed::Analysed;
 use loopgauge::check::Quantities;
 use loopgauge::coverage::gap;
 use loopgauge::curve::{Curve, Span};
-use loopgauge::linearity::compare;
+use loopgauge::linearity::{Difference, compare};
 use loopgauge::margins::{
     Crossings, Extreme, delay_margin, gain_extreme, gain_margin, phase_margin, stability_margin,
 };
@@ -100,6 +100,7 @@ fn validity(c: &mut Criterion) {
         open_loop_poles: 0,
         critical_point: CriticalPoint::PlusOne,
     };
+    let mut difference = Difference::default();
     let mut kernel = Kernel::default();
     c.bench_function("coverage::gap", |b| b.iter(|| gap(black_box(&weak.curve), span, Some(15.0))));
     c.bench_function("sanity::refusal", |b| b.iter(|| refusal(black_box(&subject), &mut kernel)));
@@ -114,7 +115,7 @@ fn validity(c: &mut Criterion) {
         band: (0.1, 10.0),
     };
     c.bench_function("linearity::compare", |b| {
-        b.iter(|| compare(black_box(&weak), &strong, span, &tolerances));
+        b.iter(|| compare(black_box(&weak), &strong, span, &tolerances, &mut difference));
     });
 }
 

@@ -13,11 +13,12 @@
 
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
-use crate::margins::{Located, crossover, phase_margin};
+use crate::margins::{Located, Sensitivity, crossover, phase_margin};
+use crate::noise::{Noise, Smoother};
 use crate::spec::Tolerances;
 
 /// A change with its expanded noise, in the unit of the quantity.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Change {
     /// Size, with sign (strong less weak).
     pub value: f64,
@@ -71,9 +72,52 @@ pub struct Comparison {
     pub compared: usize,
 }
 
+/// The difference of two levels as a curve of its own. What both have in common has gone from it, so it is far smoother than
+/// either, and its noise can be averaged over far more samples. Memory is reused.
+#[derive(Debug, Clone, Default)]
+pub struct Difference {
+    smoother: Smoother,
+    values: Vec<[f64; 2]>,
+    raw: Curve,
+    curve: Curve,
+    noise: Noise,
+}
+
+impl Difference {
+    /// Strong less weak, on the samples that both have.
+    fn take(&mut self, weak: &Curve, strong: &Curve) {
+        let gain = strong.ln_mag().iter().zip(weak.ln_mag()).map(|(b, a)| b - a);
+        let phase = strong.angle().iter().zip(weak.angle()).map(|(q, p)| wrap(q - p));
+        self.values.clear();
+        self.values.extend(gain.zip(phase).map(|(gain, phase)| [gain, phase]));
+        self.raw.follow(weak, &self.values);
+        self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
+    }
+
+    /// How far a value that was found on the weak curve moves to the strong one, to first order.
+    fn change(&self, located: &Located) -> Change {
+        let Sensitivity { ln_gain, phase } = located.sensitivity;
+        let (point, noise) =
+            (self.curve.at(located.point.ln_f), self.noise.at(&self.curve, located.point.ln_f));
+        Change {
+            value: ln_gain * point.ln_mag + phase * point.angle,
+            noise: COVERAGE * (ln_gain * noise.ln_mag).hypot(phase * noise.angle),
+        }
+    }
+}
+
 /// Compares two levels inside `span` (the judged band as far as the sweeps cover it).
+///
+/// First each level's own smoothed curve is used. Where those do not agree, the difference of the two is smoothed itself,
+/// which decides.
 #[must_use]
-pub fn compare(weak: &Analysed, strong: &Analysed, span: Span, tolerances: &Tolerances) -> Comparison {
+pub fn compare(
+    weak: &Analysed,
+    strong: &Analysed,
+    span: Span,
+    tolerances: &Tolerances,
+    difference: &mut Difference,
+) -> Comparison {
     let f = crossover(&weak.crossings, span);
     let g = crossover(&strong.crossings, span);
     let mut comparison = Comparison { crossover_lost: f.is_some() != g.is_some(), ..Comparison::default() };
@@ -85,16 +129,46 @@ pub fn compare(weak: &Analysed, strong: &Analysed, span: Span, tolerances: &Tole
         band =
             Span { from: span.from.max(f.point.ln_f + low.ln()), to: span.to.min(f.point.ln_f + high.ln()) };
     }
-    if let (Some(a), Some(b)) = (phase_margin(&weak.crossings, span), phase_margin(&strong.crossings, span))
-        && !comparison.crossover_lost
-        && comparison.crossover.is_some()
-    {
+    let margins = phase_margin(&weak.crossings, span)
+        .zip(phase_margin(&strong.crossings, span))
+        .filter(|_| comparison.crossover.is_some());
+    if let Some((a, b)) = margins {
         let noise = both(weak, strong, &a, &b).to_degrees();
         comparison.phase_margin_deg = Some(Change { value: wrap(b.value - a.value).to_degrees(), noise });
     }
     compare_curves(weak, strong, band, tolerances, &mut comparison);
+    let same_grid = weak.raw.frequency_hz() == strong.raw.frequency_hz();
+    if !same_grid || comparison.identical || comparison.relation(tolerances) == Relation::Agrees {
+        return comparison;
+    }
+    difference.take(&weak.raw, &strong.raw);
+    let small = |change: &Change| change.value.abs() < FIRST_ORDER;
+    if let (Some(f), Some(known)) = (f, comparison.crossover.filter(small)) {
+        let Change { value, noise } = difference.change(&f);
+        let change = Change { value: value / f.value, noise: noise / f.value };
+        comparison.crossover = Some(if small(&change) { change } else { known });
+        if let (Some((a, _)), Some(known)) = (margins, comparison.phase_margin_deg) {
+            let Change { value, noise } = difference.change(&a);
+            let change = Change { value: value.to_degrees(), noise: noise.to_degrees() };
+            let near = (change.value - known.value).abs() <= known.noise + change.noise;
+            comparison.phase_margin_deg = Some(if near { change } else { known });
+        }
+    }
+    let Difference { curve, noise, .. } = &*difference;
+    let [gain_share, phase_share] = noise.shares();
+    let mut seen = Seen::new(tolerances);
+    for (i, &x) in curve.ln_f().iter().enumerate().filter(|(_, x)| band.holds(**x)) {
+        let at = |values: &[f64]| values.get(i).copied().unwrap_or(0.0);
+        let fit = COVERAGE * at(noise.fit());
+        let change = |value, share| Change { value, noise: fit * share };
+        seen.see(change(at(curve.ln_mag()), gain_share), change(at(curve.angle()), phase_share), x);
+    }
+    seen.report(&mut comparison);
     comparison
 }
+
+/// Relative change of the crossover up to which its first-order value is used: the second-order part is below 5 % of it.
+const FIRST_ORDER: f64 = 0.1;
 
 /// Expanded noise of the difference of a value read from two sweeps.
 fn both(weak: &Analysed, strong: &Analysed, a: &Located, b: &Located) -> f64 {
@@ -104,30 +178,73 @@ fn both(weak: &Analysed, strong: &Analysed, a: &Located, b: &Located) -> f64 {
 /// The worst deviation of one part of the curve, on the way.
 #[derive(Default)]
 struct Worst {
+    any: bool,
     beyond: f64,
-    value: f64,
-    noise: f64,
+    change: Change,
     x: f64,
     most_noise: (f64, f64),
 }
 
 impl Worst {
-    fn see(&mut self, value: f64, noise: f64, x: f64) {
-        let beyond = value.abs() - noise;
-        if beyond > self.beyond || self.x == 0.0 {
-            *self = Self { beyond, value, noise, x, ..*self };
+    fn see(&mut self, change: Change, x: f64) {
+        let beyond = change.value.abs() - change.noise;
+        if !self.any || beyond > self.beyond {
+            *self = Self { any: true, beyond, change, x, ..*self };
         }
-        if noise > self.most_noise.0 {
-            self.most_noise = (noise, x);
+        if change.noise >= self.most_noise.0 {
+            self.most_noise = (change.noise, x);
         }
     }
 
     fn deviation(&self, unit: f64) -> Deviation {
         Deviation {
-            change: Change { value: self.value * unit, noise: self.noise * unit },
+            change: Change { value: self.change.value * unit, noise: self.change.noise * unit },
             at_hz: self.x.exp(),
             most_noise: (self.most_noise.0 * unit, self.most_noise.1.exp()),
         }
+    }
+}
+
+/// What was seen of the curve, sample by sample.
+struct Seen {
+    gain_limit: f64,
+    phase_limit: f64,
+    gain: Worst,
+    phase: Worst,
+    breaks_at: Option<f64>,
+    count: usize,
+}
+
+impl Seen {
+    fn new(tolerances: &Tolerances) -> Self {
+        Self {
+            gain_limit: tolerances.gain.map_or(f64::INFINITY, |t| t.ln()),
+            phase_limit: tolerances.phase.map_or(f64::INFINITY, |t| t.rad()),
+            gain: Worst::default(),
+            phase: Worst::default(),
+            breaks_at: None,
+            count: 0,
+        }
+    }
+
+    fn see(&mut self, gain: Change, phase: Change, x: f64) {
+        self.count += 1;
+        self.gain.see(gain, x);
+        self.phase.see(phase, x);
+        let beyond = |change: Change, limit: f64| change.value.abs() - change.noise > limit;
+        if self.breaks_at.is_none() && (beyond(gain, self.gain_limit) || beyond(phase, self.phase_limit)) {
+            self.breaks_at = Some(x);
+        }
+    }
+
+    fn report(&self, comparison: &mut Comparison) {
+        comparison.compared = self.count;
+        if self.count == 0 {
+            return;
+        }
+        comparison.gain_db = Some(self.gain.deviation(db(1.0)));
+        comparison.phase_deg = Some(self.phase.deviation(1f64.to_degrees()));
+        comparison.breaks_at_hz = self.breaks_at.map(f64::exp);
     }
 }
 
@@ -139,11 +256,9 @@ fn compare_curves(
     comparison: &mut Comparison,
 ) {
     let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
-    let gain_limit = tolerances.gain.map_or(f64::INFINITY, |t| t.ln());
-    let phase_limit = tolerances.phase.map_or(f64::INFINITY, |t| t.rad());
     let reach = strong.curve.span();
-    let (mut gain, mut phase) = (Worst::default(), Worst::default());
-    let (mut identical, mut compared) = (true, 0_usize);
+    let mut seen = Seen::new(tolerances);
+    let mut identical = true;
     let ([own_gain, own_phase], [other_gain, other_phase]) = (weak.noise.shares(), strong.noise.shares());
     let first = weak.curve.ln_f().partition_point(|&x| x < band.from - 1e-12);
     let samples = weak.curve.ln_f().iter().zip(weak.curve.ln_mag()).zip(weak.curve.angle());
@@ -167,24 +282,12 @@ fn compare_curves(
         } else {
             continue;
         };
-        compared += 1;
-        gain.see(b - a, COVERAGE * (own * own_gain).hypot(other * other_gain), x);
-        phase.see(wrap(q - p), COVERAGE * (own * own_phase).hypot(other * other_phase), x);
-        let beyond = |value: f64, noise: f64, limit: f64| value.abs() - noise > limit;
-        if comparison.breaks_at_hz.is_none()
-            && (beyond(b - a, COVERAGE * (own * own_gain).hypot(other * other_gain), gain_limit)
-                || beyond(wrap(q - p), COVERAGE * (own * own_phase).hypot(other * other_phase), phase_limit))
-        {
-            comparison.breaks_at_hz = Some(x.exp());
-        }
+        let change = |value, own, other| Change { value, noise: COVERAGE * f64::hypot(own, other) };
+        let gain = change(b - a, own * own_gain, other * other_gain);
+        seen.see(gain, change(wrap(q - p), own * own_phase, other * other_phase), x);
     }
-    comparison.compared = compared;
-    if compared == 0 {
-        return;
-    }
-    comparison.identical = identical;
-    comparison.gain_db = Some(gain.deviation(db(1.0)));
-    comparison.phase_deg = Some(phase.deviation(1f64.to_degrees()));
+    seen.report(comparison);
+    comparison.identical = identical && seen.count > 0;
 }
 
 /// Whether both sweeps have the same numbers at a sample.
@@ -355,7 +458,7 @@ mod tests {
 
     fn between(weak: &Analysed, strong: &Analysed) -> Comparison {
         let span = strong.curve.clip(weak.curve.span()).unwrap();
-        compare(weak, strong, span, &tolerances())
+        compare(weak, strong, span, &tolerances(), &mut Difference::default())
     }
 
     #[test]

@@ -108,7 +108,7 @@ impl Judgement {
         }
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
-        let choice = validity::linearity(&levels, prepared, sweeps, corner, band);
+        let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
         let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
         let bound: Vec<(&Level, &Analysed)> =

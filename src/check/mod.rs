@@ -30,6 +30,7 @@ pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 
 use crate::analysed::Analysed;
+use crate::linearity::Difference;
 use crate::noise::Smoother;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
@@ -54,6 +55,7 @@ pub struct Workspace {
     mean: Samples,
     kernel: Kernel,
     smoother: Smoother,
+    difference: Difference,
 }
 
 impl Workspace {

@@ -9,7 +9,7 @@ use crate::analysed::Analysed;
 use crate::coverage::gap;
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::linearity::{Change, Comparison, Selection, compare, select};
+use crate::linearity::{Change, Comparison, Difference, Selection, compare, select};
 use crate::quantity::number;
 use crate::run::SweepEntry;
 use crate::sanity::{Kernel, Refusal, Subject, refusal, turned};
@@ -150,6 +150,7 @@ pub fn linearity(
     sweeps: &[SweepInput<'_>],
     corner: &Corner,
     band: Option<Span>,
+    difference: &mut Difference,
 ) -> Choice {
     let tolerances = match &corner.linearity {
         Linearity::Waived(reason) => {
@@ -175,7 +176,7 @@ pub fn linearity(
         let pair = prepared.get(weak).zip(prepared.get(strong));
         let common =
             pair.and_then(|(a, b)| b.curve.clip(judged_span(&a.curve, band)?).map(|span| (a, b, span)));
-        common.map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances))
+        common.map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances, difference))
     });
     let words = Words { levels, sweeps, tolerances };
     match selection.confirmed {

@@ -184,7 +184,14 @@ impl Smoother {
             let smoothed = noise.rungs.iter().any(|rung| *rung > 0);
             let samples = if smoothed { self.fits.first() } else { None };
             if let Some(samples) = samples {
-                noise.level.from_residuals(raw.ln_f(), samples, &self.y, &self.powers, norm2, &mut self.residuals);
+                noise.level.from_residuals(
+                    raw.ln_f(),
+                    samples,
+                    &self.y,
+                    &self.powers,
+                    norm2,
+                    &mut self.residuals,
+                );
                 noise.level.spread(raw.ln_f(), &mut noise.sigma);
             }
         }
