@@ -7,13 +7,15 @@
 mod model;
 
 use criterion::{Criterion, criterion_group, criterion_main};
+use loopgauge::analysed::Analysed;
 use loopgauge::check::Quantities;
 use loopgauge::coverage::gap;
 use loopgauge::curve::{Curve, Span};
-use loopgauge::linearity::{Analysed, compare};
+use loopgauge::linearity::compare;
 use loopgauge::margins::{
     Crossings, Extreme, delay_margin, gain_extreme, gain_margin, phase_margin, stability_margin,
 };
+use loopgauge::noise::Smoother;
 use loopgauge::quantity::{Decibel, Degrees, Ratio};
 use loopgauge::sanity::{Kernel, Subject, refusal, turned};
 use loopgauge::spec::{CriticalPoint, Tolerances};
@@ -37,10 +39,7 @@ fn sweep(take: u64) -> Samples {
 }
 
 fn analysed(take: u64) -> Analysed {
-    let mut sweep_of = Analysed::default();
-    sweep_of.curve.fill(&sweep(take), CriticalPoint::PlusOne);
-    sweep_of.crossings.find(&sweep_of.curve);
-    sweep_of
+    Analysed::of(&sweep(take), CriticalPoint::PlusOne)
 }
 
 fn span() -> Span {
@@ -63,13 +62,18 @@ fn preparation(c: &mut Criterion) {
             curve.fill(black_box(if turn { &other_grid } else { &samples }), CriticalPoint::PlusOne);
         });
     });
+    let (mut sweep, mut smoother) = (Analysed::default(), Smoother::default());
+    c.bench_function("Analysed::fill, same grid", |b| {
+        b.iter(|| sweep.fill(black_box(&samples), CriticalPoint::PlusOne, None, &mut smoother));
+    });
     curve.fill(&samples, CriticalPoint::PlusOne);
     let mut crossings = Crossings::default();
     c.bench_function("Crossings::find", |b| b.iter(|| crossings.find(black_box(&curve))));
 }
 
 fn margins(c: &mut Criterion) {
-    let Analysed { curve, crossings } = analysed(2);
+    let sweep = analysed(2);
+    let Analysed { curve, crossings, .. } = &sweep;
     let span = span();
     c.bench_function("Curve::at", |b| b.iter(|| curve.at(black_box(9.7))));
     c.bench_function("phase_margin", |b| b.iter(|| phase_margin(black_box(&crossings), span)));
@@ -83,8 +87,7 @@ fn margins(c: &mut Criterion) {
         b.iter(|| gain_extreme(black_box(&curve), top, Extreme::Largest));
     });
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
-    let sweep = Analysed { curve, crossings };
-    c.bench_function("Quantities::of", |b| b.iter(|| Quantities::of(black_box(&sweep), span, Some(&chain))));
+    c.bench_function("Quantities::of", |b| b.iter(|| Quantities::of(black_box(&sweep), span, &chain)));
 }
 
 fn validity(c: &mut Criterion) {

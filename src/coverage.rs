@@ -1,7 +1,7 @@
 //! Whether a sweep covers its band densely enough, and where its points are too far apart to carry a resonance.
 
+use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db};
-use crate::linearity::Analysed;
 use crate::margins::Crossing;
 use crate::quantity::with_unit;
 use std::f64::consts::LN_10;

@@ -236,6 +236,33 @@ impl Curve {
         }));
     }
 
+    /// Takes over the grid of another curve with other values: (ln of the magnitude, angle) at each sample.
+    pub(crate) fn follow(&mut self, other: &Self, values: &[[f64; 2]]) {
+        if self.frequency_hz != other.frequency_hz {
+            self.frequency_hz.clone_from(&other.frequency_hz);
+            self.ln_f.clone_from(&other.ln_f);
+            self.uneven = other.uneven;
+        }
+        self.ln_mag.clear();
+        self.ln_mag.extend(values.iter().map(|y| y[0]));
+        self.angle.clear();
+        self.angle.extend(values.iter().map(|y| y[1]));
+    }
+
+    /// The samples that the interpolation at a frequency hangs on, with their weights.
+    pub(crate) fn nodes(&self, ln_f: f64) -> impl Iterator<Item = (usize, f64)> + Clone + '_ {
+        let first = self.first_node(self.interval(ln_f));
+        let nodes = self.ln_f.get(first..(first + 4).min(self.len())).unwrap_or(&[]);
+        nodes.iter().enumerate().map(move |(k, own)| {
+            let others = nodes.iter().enumerate().filter(|(other, _)| *other != k);
+            (first + k, others.map(|(_, x)| (ln_f - x) / (own - x)).product())
+        })
+    }
+
+    fn first_node(&self, interval: usize) -> usize {
+        interval.saturating_sub(1).min(self.len().saturating_sub(4))
+    }
+
     /// Number of samples.
     #[must_use]
     pub fn len(&self) -> usize {
@@ -299,7 +326,7 @@ impl Curve {
     /// The interpolation over interval `i` (from sample `i` to the next).
     pub(crate) fn piece(&self, i: usize) -> Piece {
         let n = self.len();
-        let first = i.saturating_sub(1).min(n.saturating_sub(4));
+        let first = self.first_node(i);
         let nodes = first..(first + 4).min(n);
         let (x, a, p) = (self.ln_f.get(nodes.clone()), self.ln_mag.get(nodes.clone()), self.angle.get(nodes));
         let (x, a, p) = (x.unwrap_or(&[]), a.unwrap_or(&[]), p.unwrap_or(&[]));

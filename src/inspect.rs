@@ -1,14 +1,18 @@
 //! What one sweep shows by itself, without a spec.
 
+use crate::analysed::Analysed;
 use crate::check::{Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
-use crate::linearity::Analysed;
 use crate::margins::{Direction, phase_margin_of};
 use crate::sanity::{Kernel, Subject, refusal};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
+use crate::uncertainty::Chain;
 use serde::Serialize;
+
+/// Coverage factor of the uncertainties: about 95 % of a normal distribution.
+const COVERAGE: f64 = 2.0;
 
 /// What one sweep shows.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -73,16 +77,15 @@ pub struct PhaseCrossover {
 
 /// Finds all crossings and margins of a sweep over its whole range.
 ///
-/// Without a declared accuracy the uncertainties are not known. Findings take the open loop to have no right-half-plane
+/// Without a spec nothing is known of the measuring chain: the uncertainties hold noise and the interpolation between the
+/// samples alone, at coverage factor 2. Findings take the open loop to have no right-half-plane
 /// poles.
 #[must_use]
 pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
-    let mut sweep = Analysed::default();
-    sweep.curve.fill(samples, critical_point);
-    sweep.crossings.find(&sweep.curve);
+    let sweep = Analysed::of(samples, critical_point);
     let span = sweep.curve.span();
-    let quantities = Quantities::of(&sweep, span, None);
-    let measured = quantities.report(1.0);
+    let quantities = Quantities::of(&sweep, span, &Chain::default());
+    let measured = quantities.report(COVERAGE);
     let subject = Subject {
         curve: &sweep.curve,
         crossings: &sweep.crossings,

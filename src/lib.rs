@@ -6,6 +6,7 @@
 #[cfg(test)]
 extern crate self as loopgauge;
 
+pub mod analysed;
 pub mod check;
 #[cfg(feature = "cli")]
 pub mod cli;
@@ -16,6 +17,7 @@ pub mod diagnostic;
 pub mod inspect;
 pub mod linearity;
 pub mod margins;
+pub mod noise;
 #[cfg(feature = "cli")]
 pub mod output;
 pub mod quantity;

@@ -2,37 +2,61 @@
 //!
 //! A loop gain is a small-signal quantity: raising the injection must change nothing (common practice, no source). The
 //! comparison of two levels gives the change of the crossover and of the phase margin, and the largest deviation of the
-//! curve over the linearity band.
+//! curve over the linearity band. The errors of the measuring chain are the same in both and cancel; the noise of both does
+//! not, so every change carries its expanded noise (coverage factor 2):
+//!
+//! | change less its noise | noise | the pair |
+//! | --- | --- | --- |
+//! | beyond the tolerance | any | differs |
+//! | inside | inside the tolerance | agrees |
+//! | inside | beyond the tolerance | tells nothing |
 
+use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
-use crate::margins::{Crossings, crossover, phase_margin};
+use crate::margins::{Located, crossover, phase_margin};
 use crate::spec::Tolerances;
 
-/// A curve with its crossings.
-#[derive(Debug, Clone, Default)]
-pub struct Analysed {
-    /// The curve.
-    pub curve: Curve,
-    /// All its crossings.
-    pub crossings: Crossings,
+/// A change with its expanded noise, in the unit of the quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// Size, with sign (strong less weak).
+    pub value: f64,
+    /// Expanded noise of it, coverage factor 2.
+    pub noise: f64,
 }
 
-/// A deviation and where it was found.
+/// A deviation of the curve and where it was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Deviation {
-    /// Size, in the unit of the quantity, with sign (strong less weak).
-    pub value: f64,
+    /// The change; of all samples the one whose size less its noise is largest.
+    pub change: Change,
     /// Frequency, Hz.
     pub at_hz: f64,
+    /// Largest noise at any sample compared, in the unit of the quantity, and its frequency, Hz.
+    pub most_noise: (f64, f64),
+}
+
+/// Coverage factor of the noise of a difference.
+const COVERAGE: f64 = 2.0;
+
+/// What two levels are to each other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Relation {
+    /// Inside every tolerance.
+    Agrees,
+    /// Beyond a tolerance by more than the noise.
+    Differs,
+    /// The noise alone exceeds a tolerance, or nothing could be compared.
+    Unclear,
 }
 
 /// What changes from a weaker to a stronger level. `None` is what could not be compared.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Comparison {
     /// Relative change of the crossover frequency.
-    pub crossover: Option<f64>,
+    pub crossover: Option<Change>,
     /// Change of the phase margin, deg.
-    pub phase_margin_deg: Option<f64>,
+    pub phase_margin_deg: Option<Change>,
     /// Largest deviation of the gain, dB.
     pub gain_db: Option<Deviation>,
     /// Largest deviation of the phase, deg.
@@ -55,7 +79,8 @@ pub fn compare(weak: &Analysed, strong: &Analysed, span: Span, tolerances: &Tole
     let mut comparison = Comparison { crossover_lost: f.is_some() != g.is_some(), ..Comparison::default() };
     let mut band = span;
     if let (Some(f), Some(g)) = (f, g) {
-        comparison.crossover = Some(g.value / f.value - 1.0);
+        comparison.crossover =
+            Some(Change { value: g.value / f.value - 1.0, noise: both(weak, strong, &f, &g) / f.value });
         let (low, high) = tolerances.band;
         band =
             Span { from: span.from.max(f.point.ln_f + low.ln()), to: span.to.min(f.point.ln_f + high.ln()) };
@@ -64,50 +89,92 @@ pub fn compare(weak: &Analysed, strong: &Analysed, span: Span, tolerances: &Tole
         && !comparison.crossover_lost
         && comparison.crossover.is_some()
     {
-        comparison.phase_margin_deg = Some(wrap(b.value - a.value).to_degrees());
+        let noise = both(weak, strong, &a, &b).to_degrees();
+        comparison.phase_margin_deg = Some(Change { value: wrap(b.value - a.value).to_degrees(), noise });
     }
-    compare_curves(&weak.curve, &strong.curve, band, tolerances, &mut comparison);
+    compare_curves(weak, strong, band, tolerances, &mut comparison);
     comparison
 }
 
+/// Expanded noise of the difference of a value read from two sweeps.
+fn both(weak: &Analysed, strong: &Analysed, a: &Located, b: &Located) -> f64 {
+    COVERAGE * weak.noise_of(a).hypot(strong.noise_of(b))
+}
+
+/// The worst deviation of one part of the curve, on the way.
+#[derive(Default)]
+struct Worst {
+    beyond: f64,
+    value: f64,
+    noise: f64,
+    x: f64,
+    most_noise: (f64, f64),
+}
+
+impl Worst {
+    fn see(&mut self, value: f64, noise: f64, x: f64) {
+        let beyond = value.abs() - noise;
+        if beyond > self.beyond || self.x == 0.0 {
+            *self = Self { beyond, value, noise, x, ..*self };
+        }
+        if noise > self.most_noise.0 {
+            self.most_noise = (noise, x);
+        }
+    }
+
+    fn deviation(&self, unit: f64) -> Deviation {
+        Deviation {
+            change: Change { value: self.value * unit, noise: self.noise * unit },
+            at_hz: self.x.exp(),
+            most_noise: (self.most_noise.0 * unit, self.most_noise.1.exp()),
+        }
+    }
+}
+
 fn compare_curves(
-    weak: &Curve,
-    strong: &Curve,
+    weak: &Analysed,
+    strong: &Analysed,
     band: Span,
     tolerances: &Tolerances,
     comparison: &mut Comparison,
 ) {
-    let same_grid = weak.frequency_hz() == strong.frequency_hz();
+    let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
     let gain_limit = tolerances.gain.map_or(f64::INFINITY, |t| t.ln());
     let phase_limit = tolerances.phase.map_or(f64::INFINITY, |t| t.rad());
-    let reach = strong.span();
-    let (mut gain, mut phase) = ((0.0_f64, 0.0_f64), (0.0_f64, 0.0_f64));
+    let reach = strong.curve.span();
+    let (mut gain, mut phase) = (Worst::default(), Worst::default());
     let (mut identical, mut compared) = (true, 0_usize);
-    let first = weak.ln_f().partition_point(|&x| x < band.from - 1e-12);
-    let samples = weak.ln_f().iter().zip(weak.ln_mag()).zip(weak.angle());
+    let ([own_gain, own_phase], [other_gain, other_phase]) = (weak.noise.shares(), strong.noise.shares());
+    let first = weak.curve.ln_f().partition_point(|&x| x < band.from - 1e-12);
+    let samples = weak.curve.ln_f().iter().zip(weak.curve.ln_mag()).zip(weak.curve.angle());
     for (i, ((&x, &a), &p)) in samples.enumerate().skip(first) {
         if !band.holds(x) {
             break;
         }
-        let (b, q) = if same_grid {
-            (strong.ln_mag().get(i).copied().unwrap_or(a), strong.angle().get(i).copied().unwrap_or(p))
+        let own = weak.noise.fit().get(i).copied().unwrap_or(0.0);
+        let (b, q, other) = if same_grid {
+            let at = |values: &[f64], or: f64| values.get(i).copied().unwrap_or(or);
+            identical &= same_sample(&weak.raw, &strong.raw, i);
+            (at(strong.curve.ln_mag(), a), at(strong.curve.angle(), p), at(strong.noise.fit(), 0.0))
         } else if reach.holds(x) {
-            let point = strong.at(x);
-            (point.ln_mag, point.angle)
+            let point = strong.curve.at(x);
+            let raw = strong.raw.at(x);
+            // On another grid the interpolation at a shared sample leaves rounding behind.
+            let off = (raw.ln_mag - weak.raw.ln_mag().get(i).unwrap_or(&a)).abs();
+            identical &= off < 1e-12;
+            let near = strong.noise.fit().get(strong.curve.interval(x)).copied().unwrap_or(0.0);
+            (point.ln_mag, point.angle, near)
         } else {
             continue;
         };
         compared += 1;
-        let (da, dp) = (b - a, wrap(q - p));
-        // On another grid the interpolation at a shared sample leaves rounding behind.
-        identical &= da.abs() < 1e-12 && dp.abs() < 1e-12;
-        if da.abs() > gain.0.abs() {
-            gain = (da, x);
-        }
-        if dp.abs() > phase.0.abs() {
-            phase = (dp, x);
-        }
-        if comparison.breaks_at_hz.is_none() && (da.abs() > gain_limit || dp.abs() > phase_limit) {
+        gain.see(b - a, COVERAGE * (own * own_gain).hypot(other * other_gain), x);
+        phase.see(wrap(q - p), COVERAGE * (own * own_phase).hypot(other * other_phase), x);
+        let beyond = |value: f64, noise: f64, limit: f64| value.abs() - noise > limit;
+        if comparison.breaks_at_hz.is_none()
+            && (beyond(b - a, COVERAGE * (own * own_gain).hypot(other * other_gain), gain_limit)
+                || beyond(wrap(q - p), COVERAGE * (own * own_phase).hypot(other * other_phase), phase_limit))
+        {
             comparison.breaks_at_hz = Some(x.exp());
         }
     }
@@ -116,32 +183,82 @@ fn compare_curves(
         return;
     }
     comparison.identical = identical;
-    comparison.gain_db = Some(Deviation { value: db(gain.0), at_hz: gain.1.exp() });
-    comparison.phase_deg = Some(Deviation { value: phase.0.to_degrees(), at_hz: phase.1.exp() });
+    comparison.gain_db = Some(gain.deviation(db(1.0)));
+    comparison.phase_deg = Some(phase.deviation(1f64.to_degrees()));
+}
+
+/// Whether both sweeps have the same numbers at a sample.
+fn same_sample(weak: &Curve, strong: &Curve, i: usize) -> bool {
+    let differs = |a: Option<&f64>, b: Option<&f64>| a.zip(b).is_none_or(|(a, b)| (a - b).abs() >= 1e-12);
+    let phase = weak.angle().get(i).zip(strong.angle().get(i));
+    !differs(weak.ln_mag().get(i), strong.ln_mag().get(i))
+        && phase.is_some_and(|(p, q)| wrap(q - p).abs() < 1e-12)
 }
 
 impl Comparison {
+    /// What the two levels are to each other under the tolerances given. Without a crossover in either, the tolerances that
+    /// need one are left out.
+    #[must_use]
+    pub fn relation(&self, tolerances: &Tolerances) -> Relation {
+        if self.crossover_lost {
+            return Relation::Differs;
+        }
+        if self.compared == 0 {
+            return Relation::Unclear;
+        }
+        let curve = |deviation: Option<Deviation>, tolerance: Option<f64>| {
+            let Some(tolerance) = tolerance else { return Relation::Agrees };
+            deviation.map_or(Relation::Unclear, |d| {
+                let most = Change { noise: d.most_noise.0, ..d.change };
+                match related(d.change, tolerance) {
+                    Relation::Differs => Relation::Differs,
+                    _ if most.noise > tolerance => Relation::Unclear,
+                    _ => Relation::Agrees,
+                }
+            })
+        };
+        let value = |change: Option<Change>, tolerance: Option<f64>| {
+            let Some(tolerance) = tolerance else { return Relation::Agrees };
+            change.map_or(Relation::Unclear, |change| related(change, tolerance))
+        };
+        let mut relations = [
+            curve(self.gain_db, tolerances.gain.map(|t| t.db())),
+            curve(self.phase_deg, tolerances.phase.map(|t| t.deg())),
+            Relation::Agrees,
+            Relation::Agrees,
+        ];
+        if self.crossover.is_none() {
+            // Something must be left to compare.
+            if tolerances.gain.is_none() && tolerances.phase.is_none() {
+                return Relation::Unclear;
+            }
+        } else {
+            relations[2] = value(self.crossover, tolerances.crossover.map(|t| t.ratio()));
+            relations[3] = value(self.phase_margin_deg, tolerances.phase_margin.map(|t| t.deg()));
+        }
+        if relations.contains(&Relation::Differs) {
+            Relation::Differs
+        } else if relations.contains(&Relation::Unclear) {
+            Relation::Unclear
+        } else {
+            Relation::Agrees
+        }
+    }
+
     /// Whether the two levels agree inside every tolerance given. What was not comparable does not agree.
     #[must_use]
     pub fn agrees(&self, tolerances: &Tolerances) -> bool {
-        let inside = |value: Option<f64>, tolerance: Option<f64>| match (value, tolerance) {
-            (_, None) => true,
-            (Some(value), Some(tolerance)) => value.abs() <= tolerance,
-            (None, Some(_)) => false,
-        };
-        if self.crossover_lost || self.compared == 0 {
-            return false;
-        }
-        let no_crossover = self.crossover.is_none();
-        let curves = inside(self.gain_db.map(|d| d.value), tolerances.gain.map(|t| t.db()))
-            && inside(self.phase_deg.map(|d| d.value), tolerances.phase.map(|t| t.deg()));
-        if no_crossover {
-            // Two tolerances need a crossover; something must be left to compare.
-            return curves && (tolerances.gain.is_some() || tolerances.phase.is_some());
-        }
-        curves
-            && inside(self.crossover, tolerances.crossover.map(|t| t.ratio()))
-            && inside(self.phase_margin_deg, tolerances.phase_margin.map(|t| t.deg()))
+        self.relation(tolerances) == Relation::Agrees
+    }
+}
+
+fn related(change: Change, tolerance: f64) -> Relation {
+    if change.value.abs() - change.noise > tolerance {
+        Relation::Differs
+    } else if change.noise > tolerance {
+        Relation::Unclear
+    } else {
+        Relation::Agrees
     }
 }
 
@@ -187,7 +304,7 @@ pub fn select(
         }
         let denied = (0..i).rev().find_map(|k| {
             let weaker = compare(k, i);
-            (!weaker.agrees(tolerances)).then_some((k, i, weaker))
+            (weaker.relation(tolerances) == Relation::Differs).then_some((k, i, weaker))
         });
         match denied {
             None => {
@@ -233,10 +350,7 @@ mod tests {
             samples.ln_magnitude.push((gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln());
             samples.phase_rad.push((90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians());
         }
-        let mut sweep = Analysed::default();
-        sweep.curve.fill(&samples, CriticalPoint::PlusOne);
-        sweep.crossings.find(&sweep.curve);
-        sweep
+        Analysed::of(&samples, CriticalPoint::PlusOne)
     }
 
     fn between(weak: &Analysed, strong: &Analysed) -> Comparison {
@@ -248,9 +362,9 @@ mod tests {
     fn changes_are_measured_on_equal_and_on_other_grids() {
         for offset in [0.0, 0.4] {
             let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1.05, 1.0, offset));
-            assert!((c.crossover.unwrap() - 0.05).abs() < 1e-3, "{c:?}");
-            assert!((c.gain_db.unwrap().value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
-            assert!((c.phase_deg.unwrap().value + 1.0).abs() < 1e-4);
+            assert!((c.crossover.unwrap().value - 0.05).abs() < 1e-3, "{c:?}");
+            assert!((c.gain_db.unwrap().change.value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
+            assert!((c.phase_deg.unwrap().change.value + 1.0).abs() < 1e-4);
             assert!(!c.agrees(&tolerances()) && !c.identical);
         }
         let same = between(&sweep(1.0, 0.0, 0.0), &sweep(1.0, 0.0, 0.0));
@@ -270,11 +384,12 @@ mod tests {
 
     /// Levels by their true change of gain: equal numbers agree, others do not.
     fn choose(levels_db: &[f64], truth: &[u8], copies: &[bool]) -> Option<(usize, usize)> {
+        let change = |value: f64| Change { value, noise: 0.0 };
         let compare = |a: usize, b: usize| Comparison {
-            crossover: Some(if truth[a] == truth[b] { 0.0 } else { 0.1 }),
-            phase_margin_deg: Some(0.0),
-            gain_db: Some(Deviation { value: 0.01, at_hz: 1e3 }),
-            phase_deg: Some(Deviation { value: 0.01, at_hz: 1e3 }),
+            crossover: Some(change(if truth[a] == truth[b] { 0.0 } else { 0.1 })),
+            phase_margin_deg: Some(change(0.0)),
+            gain_db: Some(Deviation { change: change(0.01), at_hz: 1e3, most_noise: (0.0, 1e3) }),
+            phase_deg: Some(Deviation { change: change(0.01), at_hz: 1e3, most_noise: (0.0, 1e3) }),
             compared: 10,
             ..Comparison::default()
         };

@@ -9,6 +9,7 @@
 //! | phase accuracy | one offset of the phase | half-width / sqrt 3 |
 //! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
 //! | density | error of the interpolation between samples, gain and phase in the worst sense | its estimate / sqrt 3 |
+//! | noise | independent from sample to sample, carried through the local fit | see [`crate::noise`] |
 //! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
 //!
 //! The line of the impedance ratio follows from 1 + T' = (1 + T)(1 + r) (R. D. Middlebrook, "Measurement of loop gain in feedback
@@ -45,9 +46,10 @@ impl Chain {
         }
     }
 
-    /// What each source contributes to a value's standard uncertainty; `interpolation` is the curve's error there.
+    /// What each source contributes to a value's standard uncertainty. `interpolation` is the curve's error there, `noise` its
+    /// standard uncertainty from noise.
     #[must_use]
-    pub fn budget(&self, located: &Located, interpolation: LocalError) -> Budget {
+    pub fn budget(&self, located: &Located, interpolation: LocalError, noise: LocalError) -> Budget {
         let Sensitivity { ln_gain, phase } = located.sensitivity;
         let rectangular =
             |half_width: f64, sensitivity: f64| contribution(half_width / 3f64.sqrt(), sensitivity);
@@ -56,6 +58,7 @@ impl Chain {
             gain: rectangular(self.gain_np, ln_gain),
             phase: rectangular(self.phase_rad, phase),
             delay: rectangular(self.delay_s, phase * omega),
+            noise: contribution(noise.ln_mag, ln_gain).hypot(contribution(noise.angle, phase)),
             density: rectangular(interpolation.ln_mag, ln_gain) + rectangular(interpolation.angle, phase),
             impedance_ratio: contribution(
                 0.5 * self.impedance_ratio,
@@ -84,6 +87,8 @@ pub struct Budget {
     pub phase: f64,
     /// Delay between the probes.
     pub delay: f64,
+    /// Noise.
+    pub noise: f64,
     /// Interpolation between the samples.
     pub density: f64,
     /// Impedance ratio at the injection point.
@@ -91,12 +96,26 @@ pub struct Budget {
 }
 
 impl Budget {
+    /// The same contributions in another unit.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        let Self { gain, phase, delay, noise, density, impedance_ratio } = self;
+        Self {
+            gain: gain * factor,
+            phase: phase * factor,
+            delay: delay * factor,
+            noise: noise * factor,
+            density: density * factor,
+            impedance_ratio: impedance_ratio * factor,
+        }
+    }
+
     /// Combined standard uncertainty; `None` where the linear law gives none (the curve runs along its line).
     #[must_use]
     pub fn combined(&self) -> Option<f64> {
         // Taken apart by name, so that no source can be left out.
-        let Self { gain, phase, delay, density, impedance_ratio } = self;
-        let sum = [gain, phase, delay, density, impedance_ratio].iter().map(|c| *c * *c).sum::<f64>();
+        let Self { gain, phase, delay, noise, density, impedance_ratio } = self;
+        let sum = [gain, phase, delay, noise, density, impedance_ratio].iter().map(|c| *c * *c).sum::<f64>();
         Some(sum.sqrt()).filter(|u| u.is_finite())
     }
 }
@@ -116,7 +135,11 @@ mod tests {
     #[test]
     fn the_impedance_ratio_acts_as_middlebrook_says() {
         let chain = Chain { impedance_ratio: 0.1, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 60f64.to_radians(), 0.0, 1.0), LocalError::default());
+        let budget = chain.budget(
+            &located(0.0, 60f64.to_radians(), 0.0, 1.0),
+            LocalError::default(),
+            LocalError::default(),
+        );
         // |1 + 1/T| = 1 at |T| = 1 and -120 deg.
         assert!((budget.impedance_ratio - 0.05).abs() < 1e-12);
         let (w_re, w_im) = (1.0 + 120f64.to_radians().cos(), 120f64.to_radians().sin());
@@ -129,26 +152,34 @@ mod tests {
     fn sources_add_in_squares_and_silent_ones_stay_silent() {
         let chain = Chain { gain_np: 3f64.sqrt() * 0.03, phase_rad: 3f64.sqrt() * 0.04, ..Chain::default() };
         assert!(
-            (chain.budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default()).combined().unwrap() - 0.05)
+            (chain
+                .budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default(), LocalError::default())
+                .combined()
+                .unwrap()
+                - 0.05)
                 .abs()
                 < 1e-15
         );
         let along = located(0.0, 1.0, f64::INFINITY, 1.0);
-        assert_eq!(chain.budget(&along, LocalError::default()).combined(), None);
-        assert_eq!(Chain::default().budget(&along, LocalError::default()).combined(), Some(0.0));
+        assert_eq!(chain.budget(&along, LocalError::default(), LocalError::default()).combined(), None);
+        assert_eq!(
+            Chain::default().budget(&along, LocalError::default(), LocalError::default()).combined(),
+            Some(0.0)
+        );
     }
 
     #[test]
     fn coarse_samples_widen_the_uncertainty() {
         let interpolation = LocalError { ln_mag: 3f64.sqrt() * 0.03, angle: 3f64.sqrt() * 0.01 };
-        let budget = Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation);
+        let budget =
+            Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation, LocalError::default());
         assert!((budget.combined().unwrap() - 0.04).abs() < 1e-15);
     }
 
     #[test]
     fn a_delay_acts_as_phase_that_grows_with_frequency() {
         let chain = Chain { delay_s: 3f64.sqrt() * 1e-9, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0), LocalError::default());
+        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0), LocalError::default(), LocalError::default());
         assert!((budget.delay - TAU * 1e4 * 1e-9).abs() < 1e-15);
     }
 }

@@ -534,7 +534,8 @@ fn a_killed_run_leaves_no_half_output() {
     let held = fs::File::open(&pipe).unwrap();
     let part = room.path(".report.json.loopgauge-part");
     let start = Instant::now();
-    while !part.exists() || fs::metadata(&part).unwrap().len() == 0 {
+    // How much of it has left the writer's memory by then depends on the size of the system's pipes.
+    while !part.exists() {
         assert!(start.elapsed() < LIMIT && child.try_wait().unwrap().is_none(), "it never wrote aside");
         std::thread::sleep(Duration::from_millis(5));
     }

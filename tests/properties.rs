@@ -1,12 +1,13 @@
 //! What must hold for every curve, whatever its numbers.
 
+use loopgauge::analysed::Analysed;
 use loopgauge::check::{Limit, Quantities, Verdict};
-use loopgauge::curve::{Curve, distance, wrap};
+use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
-use loopgauge::linearity::Analysed;
 use loopgauge::margins::{Direction, phase_margin_of};
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
 use loopgauge::sweep::Samples;
+use loopgauge::uncertainty::Chain;
 use num_complex::Complex64;
 use proptest::prelude::*;
 
@@ -69,14 +70,11 @@ fn samples(frequencies: &[f64], gain: impl Fn(f64) -> Complex64) -> Samples {
 }
 
 fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
-    let mut sweep = Analysed { curve: Curve::new(), ..Analysed::default() };
-    sweep.curve.fill(samples, critical_point);
-    sweep.crossings.find(&sweep.curve);
-    sweep
+    Analysed::of(samples, critical_point)
 }
 
 fn quantities(sweep: &Analysed) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), None)
+    Quantities::of(sweep, sweep.curve.span(), &Chain::default())
 }
 
 fn of(model: &Model, per_decade: usize) -> Quantities {

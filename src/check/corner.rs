@@ -8,10 +8,10 @@ use super::validity;
 use super::waive::waive;
 use super::wording::frequency_text;
 use super::{SweepInput, Workspace};
+use crate::analysed::Analysed;
 use crate::coverage::undersampled;
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::linearity::Analysed;
 use crate::margins::Direction;
 use crate::run::SweepEntry;
 use crate::spec::{Corner, Spec};
@@ -97,7 +97,14 @@ impl Judgement {
         let levels = levels::group(sweeps, shared);
         workspace.reserve(levels.len());
         for (level, prepared) in levels.iter().zip(&mut workspace.prepared) {
-            levels::prepare(level, sweeps, spec.critical_point, &mut workspace.mean, prepared);
+            levels::prepare(
+                level,
+                sweeps,
+                spec.critical_point,
+                &mut workspace.mean,
+                &mut workspace.smoother,
+                prepared,
+            );
         }
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
@@ -132,7 +139,7 @@ impl Judgement {
     fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span) {
         let Context { spec, corner, .. } = context;
         let chain = Chain::of(spec);
-        let quantities = Quantities::of(sweep, span, Some(&chain));
+        let quantities = Quantities::of(sweep, span, &chain);
         let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));

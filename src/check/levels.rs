@@ -1,8 +1,9 @@
 //! Sweeps of a corner, sorted into levels; repeats of a level are averaged.
 
 use super::SweepInput;
+use crate::analysed::Analysed;
 use crate::curve::{Curve, wrap};
-use crate::linearity::Analysed;
+use crate::noise::{Repeats, Smoother};
 use crate::quantity::number;
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
@@ -80,6 +81,7 @@ pub fn prepare(
     sweeps: &[SweepInput<'_>],
     critical_point: CriticalPoint,
     mean: &mut Samples,
+    smoother: &mut Smoother,
     into: &mut Analysed,
 ) {
     let mut seen = HashSet::new();
@@ -87,17 +89,22 @@ pub fn prepare(
         level.members.iter().filter_map(|&m| sweeps.get(m)).filter(|s| seen.insert(s.fingerprint)).collect();
     match members.as_slice() {
         [] => {}
-        [only] => into.curve.fill(only.samples, critical_point),
+        [only] => into.fill(only.samples, critical_point, None, smoother),
         [first, others @ ..] => {
-            average(first.samples, others, critical_point, mean);
-            into.curve.fill(mean, critical_point);
+            let repeats = average(first.samples, others, critical_point, mean);
+            into.fill(mean, critical_point, repeats.as_ref(), smoother);
         }
     }
-    into.crossings.find(&into.curve);
 }
 
-/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all.
-fn average(first: &Samples, others: &[&SweepInput<'_>], critical_point: CriticalPoint, mean: &mut Samples) {
+/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Gives the
+/// scatter about it, unless the repeats do not overlap.
+fn average(
+    first: &Samples,
+    others: &[&SweepInput<'_>],
+    critical_point: CriticalPoint,
+    mean: &mut Samples,
+) -> Option<Repeats> {
     mean.clear();
     let mut curves: Vec<Curve> = Vec::new();
     for other in others {
@@ -108,6 +115,8 @@ fn average(first: &Samples, others: &[&SweepInput<'_>], critical_point: Critical
     let mut base = Curve::new();
     base.fill(first, critical_point);
     let count = (others.len() + 1) as f64;
+    let mut repeats = Repeats::default();
+    repeats.clear(others.len() + 1);
     let columns = first.frequency_hz.iter().zip(&first.ln_magnitude).zip(&first.phase_rad);
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
         let (Some(&x), Some(&angle)) = (base.ln_f().get(i), base.angle().get(i)) else { break };
@@ -115,6 +124,7 @@ fn average(first: &Samples, others: &[&SweepInput<'_>], critical_point: Critical
             continue;
         }
         let (mut more, mut turn) = (0.0, 0.0);
+        let (mut more2, mut turn2) = (0.0, 0.0);
         for curve in &curves {
             let (other_mag, other_angle) = if curve.frequency_hz() == first.frequency_hz {
                 (
@@ -125,15 +135,22 @@ fn average(first: &Samples, others: &[&SweepInput<'_>], critical_point: Critical
                 let point = curve.at(x);
                 (point.ln_mag, point.angle)
             };
-            more += other_mag - ln_mag;
-            turn += wrap(other_angle - angle);
+            let (d, e) = (other_mag - ln_mag, wrap(other_angle - angle));
+            (more, turn) = (more + d, turn + e);
+            (more2, turn2) = (more2 + d * d, turn2 + e * e);
         }
         mean.frequency_hz.push(hz);
         mean.ln_magnitude.push(ln_mag + more / count);
         mean.phase_rad.push(phase + turn / count);
+        // Squared standard error of the mean: squares about it over n (n - 1).
+        let squared =
+            |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
+        repeats.push(squared(more, more2), squared(turn, turn2));
     }
     if mean.len() < 3 {
         // Repeats that do not overlap: the first one stands alone, and coverage judges it.
         mean.clone_from(first);
+        return None;
     }
+    Some(repeats)
 }

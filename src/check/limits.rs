@@ -3,11 +3,11 @@
 use super::measure::{Estimate, Quantities};
 use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
+use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
-use crate::linearity::Analysed;
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
@@ -95,10 +95,12 @@ impl Judge<'_> {
         } else {
             format!(" at {}", frequency_text(estimate.at_hz))
         };
-        let known = if estimate.u.is_none() {
-            "; its uncertainty is not known: the curve runs along the line"
-        } else {
-            ""
+        let known = match estimate.u {
+            Some(_) => "",
+            None if !self.sweep.noise.is_known() => {
+                "; its uncertainty is not known: too few points to tell the noise"
+            }
+            None => "; its uncertainty is not known: the curve runs along the line",
         };
         let message = format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit));
         CheckOutcome {
@@ -237,12 +239,7 @@ impl Judge<'_> {
         if let Some(estimate) = self.measured.gain_reduction_margin {
             return self.held(name, Unit::Db, limit, estimate);
         }
-        let bottom = Estimate::new(
-            &gain_at(&self.sweep.curve, self.span.from),
-            1.0,
-            Some(self.chain),
-            &self.sweep.curve,
-        );
+        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, self.chain, self.sweep);
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
@@ -293,7 +290,7 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        let estimate = Estimate::new(&located, 1.0, Some(self.chain), &self.sweep.curve);
+        let estimate = Estimate::new(&located, 1.0, self.chain, self.sweep);
         // The frequency that the spec names is given back as it stands there.
         let at_hz = match gain.at {
             GainAt::Frequency(f) => f.hz(),

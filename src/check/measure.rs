@@ -1,13 +1,13 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
 use super::outcome::{Measured, MeasuredSet};
+use crate::analysed::Analysed;
 use crate::curve::{Curve, Span};
-use crate::linearity::Analysed;
 use crate::margins::{
     GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
     stability_margin,
 };
-use crate::uncertainty::Chain;
+use crate::uncertainty::{Budget, Chain};
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,15 +20,21 @@ pub struct Estimate {
     pub at_hz: f64,
     /// Whether the value is a lower bound.
     pub at_least: bool,
+    /// What each source contributes to the standard uncertainty.
+    pub budget: Budget,
 }
 
 impl Estimate {
-    /// From a located value on its curve, scaled to its reported unit. Without a chain the uncertainty is not known.
+    /// From a located value on its sweep, scaled to its reported unit.
     #[must_use]
-    pub fn new(located: &Located, scale: f64, chain: Option<&Chain>, curve: &Curve) -> Self {
-        let interpolation = curve.interpolation_error(located.point.ln_f);
-        let u = chain.and_then(|chain| chain.budget(located, interpolation).combined()).map(|u| u * scale);
-        Self { value: located.value * scale, u, at_hz: located.point.hz(), at_least: false }
+    pub fn new(located: &Located, scale: f64, chain: &Chain, sweep: &Analysed) -> Self {
+        let ln_f = located.point.ln_f;
+        let interpolation = sweep.curve.interpolation_error(ln_f);
+        let noise = sweep.noise.at(&sweep.curve, ln_f);
+        let budget = chain.budget(located, interpolation, noise).scaled(scale);
+        // Noise that nobody can estimate leaves the uncertainty open.
+        let u = budget.combined().filter(|_| sweep.noise.is_known());
+        Self { value: located.value * scale, u, at_hz: located.point.hz(), at_least: false, budget }
     }
 
     fn report(&self, coverage: f64) -> Measured {
@@ -61,11 +67,11 @@ pub struct Quantities {
 }
 
 impl Quantities {
-    /// Measures a sweep inside a span. Without a chain the uncertainties are not known.
+    /// Measures a sweep inside a span.
     #[must_use]
-    pub fn of(sweep: &Analysed, span: Span, chain: Option<&Chain>) -> Self {
-        let Analysed { curve, crossings } = sweep;
-        let estimate = |located: Located, scale: f64| Estimate::new(&located, scale, chain, curve);
+    pub fn of(sweep: &Analysed, span: Span, chain: &Chain) -> Self {
+        let Analysed { curve, crossings, .. } = sweep;
+        let estimate = |located: Located, scale: f64| Estimate::new(&located, scale, chain, sweep);
         let gain_margin = match gain_margin(curve, crossings, span) {
             GainMargin::At(located) => Some(estimate(located, 1.0)),
             GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(located, 1.0) }),

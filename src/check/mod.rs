@@ -29,7 +29,8 @@ pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, Ru
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 
-use crate::linearity::Analysed;
+use crate::analysed::Analysed;
+use crate::noise::Smoother;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
 use crate::sweep::Samples;
@@ -52,6 +53,7 @@ pub struct Workspace {
     prepared: Vec<Analysed>,
     mean: Samples,
     kernel: Kernel,
+    smoother: Smoother,
 }
 
 impl Workspace {

@@ -5,10 +5,11 @@ use super::levels::{Level, files};
 use super::measure::judged_span;
 use super::outcome::CheckOutcome;
 use super::wording::frequency_text;
+use crate::analysed::Analysed;
 use crate::coverage::gap;
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::linearity::{Analysed, Comparison, Selection, compare, select};
+use crate::linearity::{Change, Comparison, Selection, compare, select};
 use crate::quantity::number;
 use crate::run::SweepEntry;
 use crate::sanity::{Kernel, Refusal, Subject, refusal, turned};
@@ -302,9 +303,9 @@ impl Words<'_> {
         }
         let mut parts = Vec::new();
         let mut add =
-            |what: &str, value: Option<f64>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
-                let (Some(value), Some(tolerance)) = (value, tolerance) else { return };
-                if only_beyond && value.abs() <= tolerance {
+            |what: &str, change: Option<Change>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
+                let (Some(Change { value, noise }), Some(tolerance)) = (change, tolerance) else { return };
+                if only_beyond && value.abs() - noise <= tolerance {
                     return;
                 }
                 let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
@@ -316,12 +317,13 @@ impl Words<'_> {
                 ));
             };
         let percent = |v: f64| v * 100.0;
-        add("crossover", c.crossover.map(percent), t.crossover.map(|v| percent(v.ratio())), "%", None);
+        let in_percent = |c: Change| Change { value: percent(c.value), noise: percent(c.noise) };
+        add("crossover", c.crossover.map(in_percent), t.crossover.map(|v| percent(v.ratio())), "%", None);
         add("phase margin", c.phase_margin_deg, t.phase_margin.map(|v| v.deg()), "deg", None);
-        add("gain", c.gain_db.map(|d| d.value), t.gain.map(|v| v.db()), "dB", c.gain_db.map(|d| d.at_hz));
+        add("gain", c.gain_db.map(|d| d.change), t.gain.map(|v| v.db()), "dB", c.gain_db.map(|d| d.at_hz));
         add(
             "phase",
-            c.phase_deg.map(|d| d.value),
+            c.phase_deg.map(|d| d.change),
             t.phase.map(|v| v.deg()),
             "deg",
             c.phase_deg.map(|d| d.at_hz),

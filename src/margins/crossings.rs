@@ -3,6 +3,7 @@
 //! The roots of the local cubics are sought in every interval between samples. A sample exactly on the line is one
 //! crossing, and so is a run of such samples.
 
+use super::merge::Merged;
 use crate::curve::{Cubic, Curve, Piece, Point, Span};
 use std::f64::consts::{PI, TAU};
 
@@ -33,6 +34,8 @@ pub struct Crossings {
     pub gain: Vec<Crossing>,
     /// Phase crossovers: on the ray, at any magnitude.
     pub phase: Vec<Crossing>,
+    /// Those that noise cannot tell apart; `gain` and `phase` hold them as one or not at all.
+    pub merged: Vec<Merged>,
 }
 
 /// Values closer to the line than this count as on it: rounding of a decimal file in radians or nepers.
@@ -41,6 +44,7 @@ const ON_THE_LINE: f64 = 1e-12;
 impl Crossings {
     /// Finds all crossings of a curve over its whole sweep.
     pub fn find(&mut self, curve: &Curve) {
+        self.merged.clear();
         find(curve, curve.ln_mag(), |piece| piece.ln_mag, Line::Zero, &mut self.gain);
         find(curve, curve.angle(), |piece| piece.angle, Line::EveryTurn, &mut self.phase);
     }

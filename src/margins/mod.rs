@@ -3,6 +3,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `crossings` | every crossover and every phase crossover |
+//! | `merge` | crossings that noise cannot tell apart |
 //! | `phase` | crossover frequency, phase margin |
 //! | `gain` | gain margin, gain reduction margin, gain at a frequency or over a band |
 //! | `stability` | smallest distance to the critical point |
@@ -14,12 +15,14 @@
 mod crossings;
 mod delay;
 mod gain;
+mod merge;
 mod phase;
 mod stability;
 
 pub use crossings::{Crossing, Crossings, Direction};
 pub use delay::delay_margin;
 pub use gain::{Extreme, GainMargin, gain_at, gain_extreme, gain_margin, gain_reduction_margin};
+pub use merge::Merged;
 pub use phase::{crossover, phase_margin, phase_margin_of};
 pub use stability::stability_margin;
 

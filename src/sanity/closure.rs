@@ -144,7 +144,7 @@ fn slope_over(curve: &Curve, span: Span, stretch: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::linearity::Analysed;
+    use crate::analysed::Analysed;
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;
     use num_complex::Complex64;
@@ -159,9 +159,7 @@ mod tests {
             samples.ln_magnitude.push(value.norm().ln());
             samples.phase_rad.push(value.arg());
         }
-        let mut sweep = Analysed::default();
-        sweep.curve.fill(&samples, CriticalPoint::MinusOne);
-        sweep.crossings.find(&sweep.curve);
+        let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
         closure(&Subject {
             curve: &sweep.curve,
             crossings: &sweep.crossings,

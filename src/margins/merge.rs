@@ -1,0 +1,141 @@
+//! Crossings that noise cannot tell apart are one crossing.
+//!
+//! Between two neighbouring crossings the curve must leave the line by more than its noise (coverage factor 2); else the
+//! two are of one place. An odd number of them is one crossing, read from the straight line between the nearest samples on
+//! both sides that do leave the line. An even number leads back to where it came from: no crossing is shown there.
+
+use super::crossings::{Crossing, Crossings, Direction};
+use crate::curve::{Curve, Point, wrap};
+use crate::noise::Noise;
+
+/// Coverage factor of the noise that a crossing must stand out of.
+const COVERAGE: f64 = 2.0;
+
+/// Several crossings that noise cannot tell apart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Merged {
+    /// ln(f/Hz) of the first and the last of them.
+    pub ln_f: (f64, f64),
+    /// How many there were.
+    pub count: usize,
+    /// Crossings of 0 dB; else of the ray through the critical point.
+    pub of_gain: bool,
+}
+
+impl Merged {
+    /// Whether one crossing was kept.
+    #[must_use]
+    pub fn is_one(&self) -> bool {
+        self.count % 2 == 1
+    }
+}
+
+impl Crossings {
+    /// Merges what the noise of the curve cannot tell apart.
+    pub fn merge(&mut self, curve: &Curve, noise: &Noise) {
+        self.merged.clear();
+        let [gain, phase] = noise.shares();
+        let ln_mag = |i: usize| curve.ln_mag().get(i).copied();
+        merge(
+            &mut self.gain,
+            curve,
+            noise,
+            &mut self.merged,
+            &Line { of_gain: true, share: gain, value: &ln_mag },
+        );
+        let angle = |i: usize| curve.angle().get(i).map(|angle| wrap(*angle));
+        merge(
+            &mut self.phase,
+            curve,
+            noise,
+            &mut self.merged,
+            &Line { of_gain: false, share: phase, value: &angle },
+        );
+    }
+}
+
+struct Line<'a> {
+    of_gain: bool,
+    share: f64,
+    /// Signed distance of a sample from the line, neper or rad.
+    value: &'a dyn Fn(usize) -> Option<f64>,
+}
+
+impl Line<'_> {
+    /// Whether a sample lies off the line by more than the noise.
+    fn is_off(&self, noise: &Noise, i: usize) -> bool {
+        let fit = noise.fit().get(i).copied().unwrap_or(0.0);
+        (self.value)(i).is_none_or(|value| value.abs() > COVERAGE * fit * self.share)
+    }
+}
+
+fn merge(found: &mut Vec<Crossing>, curve: &Curve, noise: &Noise, merged: &mut Vec<Merged>, line: &Line<'_>) {
+    if found.len() < 2 {
+        return;
+    }
+    let mut kept: Vec<Crossing> = Vec::with_capacity(found.len());
+    for group in found.chunk_by(|a, b| !told_apart(a, b, curve, noise, line)) {
+        match group {
+            [] => {}
+            [one] => kept.push(*one),
+            [first, .., last] => {
+                merged.push(Merged {
+                    ln_f: (first.point.ln_f, last.point.ln_f),
+                    count: group.len(),
+                    of_gain: line.of_gain,
+                });
+                if group.len() % 2 == 1 {
+                    kept.push(straight(first, last, curve, noise, line));
+                }
+            }
+        }
+    }
+    *found = kept;
+}
+
+/// Whether the curve leaves the line between two crossings by more than its noise.
+fn told_apart(a: &Crossing, b: &Crossing, curve: &Curve, noise: &Noise, line: &Line<'_>) -> bool {
+    if a.direction == Direction::Touching || b.direction == Direction::Touching {
+        return true;
+    }
+    let (first, last) = (curve.interval(a.point.ln_f) + 1, curve.interval(b.point.ln_f));
+    if first > last {
+        // No sample between the two: the curve half way.
+        let point = curve.at(0.5 * (a.point.ln_f + b.point.ln_f));
+        let value = if line.of_gain { point.ln_mag } else { wrap(point.angle) };
+        let fit = noise.fit().get(last).copied().unwrap_or(0.0);
+        return value.abs() > COVERAGE * fit * line.share;
+    }
+    (first..=last).any(|i| line.is_off(noise, i))
+}
+
+/// The crossing of the straight line between the samples on both sides that are off the line.
+fn straight(first: &Crossing, last: &Crossing, curve: &Curve, noise: &Noise, line: &Line<'_>) -> Crossing {
+    let mut from = curve.interval(first.point.ln_f);
+    while from > 0 && !line.is_off(noise, from) {
+        from -= 1;
+    }
+    let top = curve.len().saturating_sub(1);
+    let mut to = (curve.interval(last.point.ln_f) + 1).min(top);
+    while to < top && !line.is_off(noise, to) {
+        to += 1;
+    }
+    let at = |i: usize| {
+        let part = |values: &[f64]| values.get(i).copied().unwrap_or(0.0);
+        (part(curve.ln_f()), part(curve.ln_mag()), part(curve.angle()))
+    };
+    let ((x0, a0, p0), (x1, a1, p1)) = (at(from), at(to));
+    let (y0, y1) = ((line.value)(from).unwrap_or(-1.0), (line.value)(to).unwrap_or(1.0));
+    let share = if y0 * y1 < 0.0 { y0 / (y0 - y1) } else { 0.5 };
+    let width = (x1 - x0).max(f64::MIN_POSITIVE);
+    let (ln_mag, angle) = (a0 + share * (a1 - a0), p0 + share * (p1 - p0));
+    let point = Point {
+        ln_f: x0 + share * (x1 - x0),
+        // On the line itself.
+        ln_mag: if line.of_gain { 0.0 } else { ln_mag },
+        angle: if line.of_gain { angle } else { angle - wrap(angle) },
+        mag_slope: (a1 - a0) / width,
+        angle_slope: (p1 - p0) / width,
+    };
+    Crossing { point, direction: first.direction }
+}

@@ -1,0 +1,199 @@
+//! What the noise estimate and the local fit need of a frequency grid. Sweeps of a line share their grid, so this is
+//! computed once and kept.
+
+/// Half widths, in samples, of the windows that a local fit may use; 0 leaves the samples as they are.
+///
+/// Steps of about sqrt 2: from rung to rung the variance halves every second one, and the bias grows by 4.
+pub(crate) const LADDER: [usize; 8] = [0, 3, 4, 6, 8, 12, 16, 24];
+/// The rung that a rung is compared with: about half its width.
+pub(crate) const HALF_OF: [usize; 8] = [0, 0, 0, 1, 2, 3, 4, 5];
+/// Every how many samples a rung is looked at when windows are chosen: its fits hardly change from one to the next.
+pub(crate) const STRIDE: [usize; 8] = [1, 1, 1, 1, 2, 3, 4, 6];
+/// Points of a noise residual: the sixth difference, which no polynomial of degree 5 reaches.
+pub(crate) const DIFFERENCE: usize = 7;
+
+/// The local fits of one rung: for each sample the weights of the samples in its window.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Fits {
+    half: usize,
+    /// One row of 2 `half` + 1 weights for each sample.
+    weights: Vec<f64>,
+    /// Sum of the squared weights of each row: variance of the fit per variance of a sample. It is also the sample's
+    /// own weight, as for every fit by least squares.
+    norm2: Vec<f64>,
+}
+
+impl Fits {
+    /// First sample of the window of sample `i`, and the weights from there on.
+    pub(crate) fn row(&self, i: usize) -> (usize, &[f64]) {
+        let width = 2 * self.half + 1;
+        let row = self.weights.get(i * width..(i + 1) * width).unwrap_or(&[]);
+        (window_start(i, self.half, self.norm2.len()), row)
+    }
+
+    /// Variance of the fit at sample `i` per variance of a sample.
+    pub(crate) fn norm2(&self, i: usize) -> f64 {
+        self.norm2.get(i).copied().unwrap_or(1.0)
+    }
+}
+
+/// First sample of the window of half width `half` about `i`, shifted inwards at the ends.
+fn window_start(i: usize, half: usize, n: usize) -> usize {
+    i.saturating_sub(half).min(n.saturating_sub(2 * half + 1))
+}
+
+/// Weights that belong to a frequency grid.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Grid {
+    frequency_hz: Vec<f64>,
+    /// Unit-norm weights of the noise residuals, one row for each start.
+    difference: Vec<[f64; DIFFERENCE]>,
+    /// Local fits, rung by rung, as far as the grid has the points.
+    fits: Vec<Fits>,
+}
+
+impl Grid {
+    /// The weights for these samples.
+    pub(crate) fn new(frequency_hz: &[f64], ln_f: &[f64]) -> Self {
+        let difference = ln_f.windows(DIFFERENCE).map(difference_weights).collect();
+        let fits = LADDER
+            .iter()
+            .take_while(|&&m| m == 0 || 2 * m < ln_f.len())
+            .map(|&m| if m == 0 { Fits::default() } else { fits(ln_f, m) })
+            .collect();
+        Self { frequency_hz: frequency_hz.to_vec(), difference, fits }
+    }
+
+    pub(crate) fn is_of(&self, frequency_hz: &[f64]) -> bool {
+        self.frequency_hz == frequency_hz
+    }
+
+    /// Rungs of the ladder that the grid has the points for.
+    pub(crate) fn rungs(&self) -> usize {
+        self.fits.len()
+    }
+
+    pub(crate) fn difference(&self) -> &[[f64; DIFFERENCE]] {
+        &self.difference
+    }
+
+    /// The local fits of a rung; `None` for rung 0, which keeps the samples.
+    pub(crate) fn fits(&self, rung: usize) -> Option<&Fits> {
+        if rung == 0 { None } else { self.fits.get(rung) }
+    }
+
+    /// Variance of the curve at sample `i` per variance of a sample.
+    pub(crate) fn norm2(&self, rung: usize, i: usize) -> f64 {
+        self.fits(rung).map_or(1.0, |fits| fits.norm2(i))
+    }
+}
+
+/// Weights of the divided difference, brought to norm 1: white noise of variance v gives a residual of variance v.
+fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE] {
+    let mut weights = [0.0; DIFFERENCE];
+    let scale = t.last().unwrap_or(&1.0) - t.first().unwrap_or(&0.0);
+    for (weight, own) in weights.iter_mut().zip(t) {
+        let product: f64 =
+            t.iter().filter(|other| *other != own).map(|other| (own - other) / scale).product();
+        *weight = 1.0 / product;
+    }
+    let norm = weights.iter().map(|w| w * w).sum::<f64>().sqrt();
+    weights.map(|w| w / norm)
+}
+
+/// The cubic fits by least squares over windows of half width `half`.
+///
+/// The weight of sample j in the fit at sample i is the sum over the orthonormal polynomials q of the window of
+/// q(x_i) q(x_j) (any text on least squares; discrete orthogonal polynomials by Gram-Schmidt).
+fn fits(x: &[f64], half: usize) -> Fits {
+    let width = 2 * half + 1;
+    let mut fits =
+        Fits { half, weights: Vec::with_capacity(width * x.len()), norm2: Vec::with_capacity(x.len()) };
+    let mut basis: [Vec<f64>; 4] = Default::default();
+    let mut known = usize::MAX;
+    for i in 0..x.len() {
+        let from = window_start(i, half, x.len());
+        if from != known {
+            known = from;
+            orthonormal(x.get(from..from + width).unwrap_or(&[]), &mut basis);
+        }
+        let own = basis.each_ref().map(|q| q.get(i - from).copied().unwrap_or(0.0));
+        fits.norm2.push(own.iter().map(|q| q * q).sum());
+        let [q0, q1, q2, q3] = &basis;
+        let columns = q0.iter().zip(q1).zip(q2).zip(q3);
+        fits.weights
+            .extend(columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d));
+    }
+    fits
+}
+
+/// Polynomials of degree 0 to 3 that are orthonormal over the points.
+fn orthonormal(x: &[f64], basis: &mut [Vec<f64>; 4]) {
+    let (first, last) = (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(1.0));
+    let (middle, half) = (0.5 * (first + last), 0.5 * (last - first));
+    for degree in 0..4 {
+        let (done, rest) = basis.split_at_mut(degree);
+        let Some(q) = rest.first_mut() else { return };
+        q.clear();
+        q.extend(x.iter().map(|x| ((x - middle) / half).powi(degree as i32)));
+        // Twice, against rounding.
+        for _ in 0..2 {
+            for other in done.iter() {
+                let dot: f64 = q.iter().zip(other).map(|(a, b)| a * b).sum();
+                q.iter_mut().zip(other).for_each(|(a, b)| *a -= dot * b);
+            }
+        }
+        let norm = q.iter().map(|a| a * a).sum::<f64>().sqrt();
+        q.iter_mut().for_each(|a| *a /= norm);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn grid(n: usize, wobble: f64) -> (Vec<f64>, Grid) {
+        let ln_f: Vec<f64> =
+            (0..n).map(|k| 5.0 + 0.08 * (k as f64 + wobble * (k as f64 * 2.4).sin())).collect();
+        let hz: Vec<f64> = ln_f.iter().map(|x| x.exp()).collect();
+        let grid = Grid::new(&hz, &ln_f);
+        (ln_f, grid)
+    }
+
+    #[test]
+    fn residuals_do_not_see_a_quintic_and_have_unit_norm() {
+        let (x, grid) = grid(60, 0.3);
+        for (start, weights) in grid.difference().iter().enumerate() {
+            let y = |x: f64| 1.0 + x - 0.3 * x.powi(3) + 0.02 * x.powi(5);
+            let residual: f64 = weights.iter().zip(&x[start..]).map(|(w, x)| w * y(*x)).sum();
+            assert!(residual.abs() < 1e-8, "{residual}");
+            assert!((weights.iter().map(|w| w * w).sum::<f64>() - 1.0).abs() < 1e-12);
+        }
+        // Even steps: the binomial coefficients over sqrt 924.
+        let (_, even) = self::grid(20, 0.0);
+        let expected = [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0].map(|c: f64| c / 924f64.sqrt());
+        for (w, e) in even.difference()[3].iter().zip(expected) {
+            assert!((w - e).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn local_fits_keep_a_cubic_and_know_their_variance() {
+        let (x, grid) = grid(80, 0.3);
+        let y = |x: f64| 2.0 - x + 0.4 * x * x - 0.03 * x * x * x;
+        for rung in 1..LADDER.len() {
+            let fits = grid.fits(rung).unwrap();
+            for i in [0, 1, 20, 40, 78, 79] {
+                let (from, row) = fits.row(i);
+                let value: f64 = row.iter().zip(&x[from..]).map(|(w, x)| w * y(*x)).sum();
+                assert!((value - y(x[i])).abs() < 1e-11, "{rung} {i}");
+                let norm2: f64 = row.iter().map(|w| w * w).sum();
+                assert!((norm2 - fits.norm2(i)).abs() < 1e-12);
+                assert!((row[i - from] - norm2).abs() < 1e-12);
+            }
+        }
+        // Seven even points: A. Savitzky and M. J. E. Golay, Analytical Chemistry 1964 (from memory): 7/21 in the middle.
+        let (_, even) = self::grid(30, 0.0);
+        assert!((even.norm2(1, 12) - 7.0 / 21.0).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,229 @@
+//! How large the noise is along a sweep.
+//!
+//! Sixth differences of neighbouring samples hold the noise and hardly anything of a curve that the samples carry.
+//! Their mean squares over short blocks, on a log scale, follow a local straight line in ln f: noise may fall with
+//! frequency or rise again, but does so over many samples. A block far above its neighbours' line is a resonance or
+//! a spike, not noise, and is left out.
+//!
+//! A mean square of normal residuals is distributed like chi-squared; the mean of its logarithm and its variance are
+//! those of digamma and trigamma (M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 6.3.18, 6.4.12 and
+//! 26.4: from memory).
+
+use super::grid::{DIFFERENCE, Grid};
+
+/// Residuals in a block.
+pub(crate) const BLOCK: usize = 8;
+/// Blocks to each side that the local line uses.
+const REACH: usize = 3;
+/// Neighbouring sixth differences share samples: the sum of their squared correlations, C(24,12)/C(12,6)^2, is how many
+/// of them are worth one that is independent.
+const SHARED: f64 = 2_704_156.0 / 853_776.0;
+/// A block this far above the line of its neighbours, in ln of the variance, is structure: three standard deviations
+/// of a block.
+const STRUCTURE: f64 = 2.2;
+/// And this far below: a stretch of rounded, repeated values.
+const FLAT: f64 = 4.0;
+/// Smallest noise that is told from rounding: variance, neper^2.
+const LEAST: f64 = 1e-26;
+
+/// Squared residuals of gain and phase in one place.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Power {
+    pub(crate) ln_mag: f64,
+    pub(crate) angle: f64,
+}
+
+/// Noise of one block.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Block {
+    /// Mean ln f.
+    x: f64,
+    /// ln of the mean square, freed of the bias of the logarithm.
+    ln_s2: f64,
+    /// ln of the ratio of the mean squares of gain and phase.
+    ln_ratio: f64,
+    /// Degrees of freedom.
+    dof: f64,
+}
+
+/// The noise estimate along a sweep.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Level {
+    blocks: Vec<Block>,
+    /// Centre, standard deviation and degrees of freedom of each block after the local line.
+    line: Vec<(f64, f64, f64)>,
+    sorted: Vec<f64>,
+}
+
+impl Level {
+    /// From the residuals of the samples themselves; gives the standard deviation at every sample and the shares of
+    /// gain and phase. `false` when there are too few samples to tell.
+    pub(crate) fn from_differences(
+        &mut self,
+        grid: &Grid,
+        ln_f: &[f64],
+        y: &[[f64; 2]],
+        powers: &mut Vec<Power>,
+    ) -> bool {
+        powers.clear();
+        powers.extend(y.windows(DIFFERENCE).zip(grid.difference()).map(|(y, weights)| {
+            let [a, p] = y.iter().zip(weights).fold([0.0; 2], |[a, p], (y, w)| [a + w * y[0], p + w * y[1]]);
+            Power { ln_mag: a * a, angle: p * p }
+        }));
+        let centre = DIFFERENCE / 2;
+        self.fill(ln_f.get(centre..).unwrap_or(&[]), powers, 2.0 / SHARED)
+    }
+
+    /// From the scatter of repeats: `powers` are the squared standard errors of their mean, each from `dof` degrees of
+    /// freedom of gain and phase together.
+    pub(crate) fn from_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
+        self.fill(ln_f, powers, dof)
+    }
+
+    fn fill(&mut self, x: &[f64], powers: &[Power], dof_each: f64) -> bool {
+        self.blocks.clear();
+        self.line.clear();
+        let count = powers.len() / BLOCK;
+        if powers.len() < BLOCK / 2 {
+            return false;
+        }
+        for b in 0..count.max(1) {
+            let end = if b + 1 >= count { powers.len() } else { (b + 1) * BLOCK };
+            let range = b * BLOCK..end;
+            let (Some(x), Some(powers)) = (x.get(range.clone()), powers.get(range)) else { continue };
+            let n = powers.len() as f64;
+            let a = powers.iter().map(|p| p.ln_mag).sum::<f64>() / n;
+            let p = powers.iter().map(|p| p.angle).sum::<f64>() / n;
+            let dof = dof_each * n;
+            self.blocks.push(Block {
+                x: x.iter().sum::<f64>() / n,
+                ln_s2: (0.5 * (a + p)).max(LEAST).ln() + 1.0 / dof + 1.0 / (3.0 * dof * dof),
+                ln_ratio: (a.max(LEAST) / p.max(LEAST)).ln(),
+                dof,
+            });
+        }
+        for b in 0..self.blocks.len() {
+            let line = local_line(&self.blocks, b);
+            self.line.push(line);
+        }
+        true
+    }
+
+    /// Standard deviation at every sample: straight between the centres of the blocks.
+    pub(crate) fn spread(&self, ln_f: &[f64], sigma: &mut Vec<f64>) {
+        sigma.clear();
+        let mut b = 0;
+        for &x in ln_f {
+            while b + 2 < self.line.len() && self.line.get(b + 1).is_some_and(|next| next.0 <= x) {
+                b += 1;
+            }
+            let value = match (self.line.get(b), self.line.get(b + 1)) {
+                (Some(&(x0, s0, _)), Some(&(x1, s1, _))) => {
+                    // Beyond the outer centres at most half a block: never down to nothing.
+                    (s0 + (s1 - s0) * (x - x0) / (x1 - x0)).max(0.5 * s0.min(s1))
+                }
+                (Some(&(_, s0, _)), None) => s0,
+                _ => 0.0,
+            };
+            sigma.push(value);
+        }
+    }
+
+    /// Degrees of freedom of the estimate at a place.
+    pub(crate) fn dof(&self, ln_f: f64) -> f64 {
+        let i = self.line.partition_point(|block| block.0 < ln_f);
+        let near = [i.checked_sub(1), Some(i)].into_iter().flatten().filter_map(|i| self.line.get(i));
+        near.map(|block| block.2).fold(f64::INFINITY, f64::min)
+    }
+
+    /// Standard deviations of gain and of phase as multiples of the common one; 1 and 1 unless they clearly differ, as
+    /// when a file gives one of them with few digits.
+    pub(crate) fn shares(&mut self) -> [f64; 2] {
+        self.sorted.clear();
+        self.sorted.extend(self.blocks.iter().map(|b| b.ln_ratio));
+        self.sorted.sort_by(f64::total_cmp);
+        let n = self.sorted.len();
+        let Some(&median) = self.sorted.get(n / 2) else { return [1.0, 1.0] };
+        // A mean square has the variance 2/dof in its logarithm; the two of a block share its degrees of freedom. The
+        // median of n has pi/2 of the variance of their mean.
+        let dof = self.blocks.iter().map(|b| b.dof).sum::<f64>() / n as f64;
+        let sd = (2.0 * trigamma(0.25 * dof) * std::f64::consts::FRAC_PI_2 / n as f64).sqrt();
+        if median.abs() < 3.0 * sd {
+            return [1.0, 1.0];
+        }
+        let ratio = median.exp();
+        [(2.0 * ratio / (1.0 + ratio)).sqrt(), (2.0 / (1.0 + ratio)).sqrt()]
+    }
+}
+
+/// Trigamma by its asymptotic series, good to a per cent above 1 (Abramowitz and Stegun, 6.4.12: from memory).
+fn trigamma(x: f64) -> f64 {
+    let u = 1.0 / x;
+    u * (1.0 + u * (0.5 + u * (1.0 / 6.0 - u * u / 30.0)))
+}
+
+/// Centre, standard deviation and degrees of freedom at block `b`.
+fn local_line(blocks: &[Block], b: usize) -> (f64, f64, f64) {
+    let from = b.saturating_sub(REACH).min(blocks.len().saturating_sub(REACH + 2));
+    let to = (b + REACH + 1).max(REACH + 2).min(blocks.len());
+    let (Some(window), Some(own)) = (blocks.get(from..to), blocks.get(b)) else { return (0.0, 0.0, 1.0) };
+    let rough = resistant_line(window, own.x);
+    let weight = |block: &Block| {
+        let off = block.ln_s2 - rough(block.x);
+        let inside = off < STRUCTURE && off > -FLAT;
+        let steps = (block.x - own.x).abs() * (window.len().max(2) - 1) as f64
+            / window.last().zip(window.first()).map_or(1.0, |(l, f)| (l.x - f.x).max(1e-9));
+        if inside { (1.0 - steps / (REACH as f64 + 1.5)).max(0.1) * block.dof } else { 0.0 }
+    };
+    let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
+    for block in window {
+        let (w, d) = (weight(block), block.x - own.x);
+        s0 += w;
+        s1 += w * d;
+        s2 += w * d * d;
+    }
+    let det = s0 * s2 - s1 * s1;
+    let (mut value, mut variance) = (0.0, 0.0);
+    for block in window {
+        let (w, d) = (weight(block), block.x - own.x);
+        // Weight of this block in the line's value at the centre; a mean where a line cannot be had.
+        let l = if det > 1e-9 * s0 * s2 && s2 > 0.0 { w * (s2 - s1 * d) / det } else { w / s0 };
+        value += l * block.ln_s2;
+        variance += l * l * trigamma(0.5 * block.dof);
+    }
+    if !(s0 > 0.0 && value.is_finite()) {
+        return (own.x, (0.5 * rough(own.x)).exp(), 1.0);
+    }
+    (own.x, (0.5 * value).exp(), (2.0 / variance).max(1.0))
+}
+
+/// A line through the medians of the outer thirds, at the median of all residuals (J. W. Tukey's resistant line: from
+/// memory): one block in three may be anything.
+fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
+    let median = |values: &mut dyn Iterator<Item = f64>| {
+        let mut held = [0.0; 2 * REACH + 2];
+        let mut n = 0;
+        for (slot, value) in held.iter_mut().zip(values) {
+            *slot = value;
+            n += 1;
+        }
+        let held = held.get_mut(..n).unwrap_or(&mut []);
+        held.sort_unstable_by(f64::total_cmp);
+        // The lower one of two: noise is what is left when structure is gone.
+        held.get(n.saturating_sub(1) / 2).copied().unwrap_or(0.0)
+    };
+    let third = window.len() / 3;
+    let slope = if third == 0 {
+        0.0
+    } else {
+        let (left, right) =
+            (window.get(..third).unwrap_or(&[]), window.get(window.len() - third..).unwrap_or(&[]));
+        let centre = |part: &[Block]| {
+            (median(&mut part.iter().map(|b| b.x)), median(&mut part.iter().map(|b| b.ln_s2)))
+        };
+        let ((x0, y0), (x1, y1)) = (centre(left), centre(right));
+        if x1 > x0 { (y1 - y0) / (x1 - x0) } else { 0.0 }
+    };
+    let level = median(&mut window.iter().map(|b| b.ln_s2 - slope * (b.x - origin)));
+    move |x| level + slope * (x - origin)
+}

@@ -1,0 +1,20 @@
+//! Noise of a sweep, known from the sweep itself, and the smooth curve that is read under it.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `grid` | what depends on the frequencies alone: difference weights, windows of the local fits |
+//! | `level` | how large the noise is, point by point |
+//! | `spikes` | single points that stand out of it |
+//! | `smooth` | the local fit: as many points as the noise calls for and the curvature allows |
+//!
+//! A measured loop gain is T (1 + e) with a small complex error e: its real part is the error of ln|T| in neper, its
+//! imaginary part that of the phase in rad. Both are handled as one complex residual, so that the noise of gain and
+//! phase stay linked.
+
+mod grid;
+mod level;
+mod smooth;
+mod spikes;
+
+pub use smooth::{Noise, Repeats, Smoother};
+pub use spikes::Spike;
