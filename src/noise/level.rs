@@ -13,8 +13,10 @@ use super::grid::{DIFFERENCE, Grid};
 
 /// Residuals in a block.
 pub(crate) const BLOCK: usize = 8;
-/// Blocks to each side that the local line uses.
+/// Most blocks to each side that the local line uses.
 const REACH: usize = 3;
+/// Degrees of freedom that are enough: with more, Student's correction is below 4 %.
+const ENOUGH: f64 = 36.0;
 /// Neighbouring sixth differences share samples: the sum of their squared correlations, C(24,12)/C(12,6)^2, is how many
 /// of them are worth one that is independent.
 const SHARED: f64 = 2_704_156.0 / 853_776.0;
@@ -70,17 +72,44 @@ impl Level {
             let [a, p] = y.iter().zip(weights).fold([0.0; 2], |[a, p], (y, w)| [a + w * y[0], p + w * y[1]]);
             Power { ln_mag: a * a, angle: p * p }
         }));
-        let centre = DIFFERENCE / 2;
-        self.fill(ln_f.get(centre..).unwrap_or(&[]), powers, 2.0 / SHARED)
+        self.fill(ln_f.get(DIFFERENCE / 2..).unwrap_or(&[]), powers, |_| 2.0 / SHARED)
+    }
+
+    /// From what the samples leave their smoothed curve by, which tells more than differences do. `differences` are the
+    /// powers of [`Self::from_differences`], taken where a sample is not smoothed; `norm2` is the variance of the curve at
+    /// a sample per variance of a sample, 1 where it is not smoothed.
+    pub(crate) fn from_residuals(
+        &mut self,
+        ln_f: &[f64],
+        y: &[[f64; 2]],
+        smooth: &[[f64; 2]],
+        differences: &[Power],
+        norm2: impl Fn(usize) -> f64,
+        residuals: &mut Vec<Power>,
+    ) {
+        residuals.clear();
+        residuals.extend(y.iter().zip(smooth).enumerate().map(|(i, (y, s))| {
+            let left = 1.0 - norm2(i);
+            if left <= 0.0 {
+                let near = i.saturating_sub(DIFFERENCE / 2).min(differences.len().saturating_sub(1));
+                return differences.get(near).copied().unwrap_or_default();
+            }
+            // A fit by least squares leaves 1 - norm2 of the variance.
+            Power { ln_mag: (y[0] - s[0]).powi(2) / left, angle: (y[1] - s[1]).powi(2) / left }
+        }));
+        self.fill(ln_f, residuals, |i| {
+            let left = 1.0 - norm2(i);
+            if left <= 0.0 { 2.0 / SHARED } else { 2.0 * left }
+        });
     }
 
     /// From the scatter of repeats: `powers` are the squared standard errors of their mean, each from `dof` degrees of
     /// freedom of gain and phase together.
     pub(crate) fn from_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
-        self.fill(ln_f, powers, dof)
+        self.fill(ln_f, powers, |_| dof)
     }
 
-    fn fill(&mut self, x: &[f64], powers: &[Power], dof_each: f64) -> bool {
+    fn fill(&mut self, x: &[f64], powers: &[Power], dof: impl Fn(usize) -> f64) -> bool {
         self.blocks.clear();
         self.line.clear();
         let count = powers.len() / BLOCK;
@@ -90,11 +119,11 @@ impl Level {
         for b in 0..count.max(1) {
             let end = if b + 1 >= count { powers.len() } else { (b + 1) * BLOCK };
             let range = b * BLOCK..end;
-            let (Some(x), Some(powers)) = (x.get(range.clone()), powers.get(range)) else { continue };
+            let (Some(x), Some(powers)) = (x.get(range.clone()), powers.get(range.clone())) else { continue };
             let n = powers.len() as f64;
             let a = powers.iter().map(|p| p.ln_mag).sum::<f64>() / n;
             let p = powers.iter().map(|p| p.angle).sum::<f64>() / n;
-            let dof = dof_each * n;
+            let dof = range.map(&dof).sum::<f64>();
             self.blocks.push(Block {
                 x: x.iter().sum::<f64>() / n,
                 ln_s2: (0.5 * (a + p)).max(LEAST).ln() + 1.0 / dof + 1.0 / (3.0 * dof * dof),
@@ -164,8 +193,16 @@ fn trigamma(x: f64) -> f64 {
 
 /// Centre, standard deviation and degrees of freedom at block `b`.
 fn local_line(blocks: &[Block], b: usize) -> (f64, f64, f64) {
-    let from = b.saturating_sub(REACH).min(blocks.len().saturating_sub(REACH + 2));
-    let to = (b + REACH + 1).max(REACH + 2).min(blocks.len());
+    let window = |reach: usize| {
+        let from = b.saturating_sub(reach).min(blocks.len().saturating_sub(reach + 2));
+        (from, (b + reach + 1).max(reach + 2).min(blocks.len()))
+    };
+    let enough = |reach: &usize| {
+        let (from, to) = window(*reach);
+        blocks.get(from..to).unwrap_or(&[]).iter().map(|block| block.dof).sum::<f64>() >= ENOUGH
+    };
+    let reach = (1..REACH).find(enough).unwrap_or(REACH);
+    let (from, to) = window(reach);
     let (Some(window), Some(own)) = (blocks.get(from..to), blocks.get(b)) else { return (0.0, 0.0, 1.0) };
     let rough = resistant_line(window, own.x);
     let weight = |block: &Block| {
@@ -173,7 +210,7 @@ fn local_line(blocks: &[Block], b: usize) -> (f64, f64, f64) {
         let inside = off < STRUCTURE && off > -FLAT;
         let steps = (block.x - own.x).abs() * (window.len().max(2) - 1) as f64
             / window.last().zip(window.first()).map_or(1.0, |(l, f)| (l.x - f.x).max(1e-9));
-        if inside { (1.0 - steps / (REACH as f64 + 1.5)).max(0.1) * block.dof } else { 0.0 }
+        if inside { (1.0 - steps / (reach as f64 + 1.5)).max(0.1) * block.dof } else { 0.0 }
     };
     let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
     for block in window {

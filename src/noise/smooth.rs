@@ -15,7 +15,7 @@ use std::sync::Arc;
 
 /// Squared difference of two windows, over what the noise makes of it, up to which they agree. It is 1 on average
 /// without bias and varies by about 0.5.
-const AGREE: f64 = 1.75;
+const AGREE: f64 = 3.0;
 /// Noise below this, neper, moves nothing that is reported.
 const SILENT: f64 = 1e-7;
 /// Blocks about a growing one whose sums it reads, with one to spare: the longest half window.
@@ -149,6 +149,7 @@ impl Repeats {
 pub struct Smoother {
     grids: Vec<Arc<Grid>>,
     powers: Vec<Power>,
+    residuals: Vec<Power>,
     y: Vec<[f64; 2]>,
     fits: Vec<Vec<[f64; 2]>>,
     sums: Vec<(f64, f64)>,
@@ -177,6 +178,16 @@ impl Smoother {
             self.choose(&grid, noise);
         }
         self.apply(&grid, noise);
+        if noise.known && repeats.is_none() {
+            let norm2 = |i: usize| grid.norm2(noise.rungs.get(i).map_or(0, |&rung| usize::from(rung)), i);
+            // After smoothing, the first buffer holds the samples.
+            let smoothed = noise.rungs.iter().any(|rung| *rung > 0);
+            let samples = if smoothed { self.fits.first() } else { None };
+            if let Some(samples) = samples {
+                noise.level.from_residuals(raw.ln_f(), samples, &self.y, &self.powers, norm2, &mut self.residuals);
+                noise.level.spread(raw.ln_f(), &mut noise.sigma);
+            }
+        }
         noise.fit.clear();
         let factors = noise.rungs.iter().enumerate().map(|(i, &rung)| grid.norm2(usize::from(rung), i));
         noise.fit.extend(factors.zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
