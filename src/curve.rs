@@ -236,14 +236,17 @@ impl Curve {
         }));
     }
 
-    /// Takes over the grid of another curve with other values: (ln of the magnitude, angle) at each sample.
-    pub(crate) fn follow(&mut self, other: &Self, values: &[[f64; 2]]) {
+    /// Takes over the grid of another curve with other values.
+    pub(crate) fn follow(&mut self, other: &Self, ln_mag: &[f64], angle: &[f64]) {
         if self.frequency_hz != other.frequency_hz {
             self.frequency_hz.clone_from(&other.frequency_hz);
             self.ln_f.clone_from(&other.ln_f);
             self.uneven = other.uneven;
         }
-        self.set(values);
+        self.ln_mag.clear();
+        self.ln_mag.extend_from_slice(ln_mag);
+        self.angle.clear();
+        self.angle.extend_from_slice(angle);
     }
 
     /// Takes over a part of the grid of another curve with other values.

@@ -77,7 +77,7 @@ pub struct Comparison {
 #[derive(Debug, Clone, Default)]
 pub struct Difference {
     smoother: Smoother,
-    values: Vec<[f64; 2]>,
+    values: [Vec<f64>; 2],
     raw: Curve,
     curve: Curve,
     noise: Noise,
@@ -88,9 +88,12 @@ impl Difference {
     fn take(&mut self, weak: &Curve, strong: &Curve) {
         let gain = strong.ln_mag().iter().zip(weak.ln_mag()).map(|(b, a)| b - a);
         let phase = strong.angle().iter().zip(weak.angle()).map(|(q, p)| wrap(q - p));
-        self.values.clear();
-        self.values.extend(gain.zip(phase).map(|(gain, phase)| [gain, phase]));
-        self.raw.follow(weak, &self.values);
+        let [gains, phases] = &mut self.values;
+        gains.clear();
+        gains.extend(gain);
+        phases.clear();
+        phases.extend(phase);
+        self.raw.follow(weak, gains, phases);
         self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
     }
 
