@@ -1,0 +1,160 @@
+//! Two levels at one frequency.
+//!
+//! The difference of the two smoothed curves is held against the tolerance of gain and of phase; the errors of the
+//! measuring chain are the same in both and cancel, the noise of both does not.
+//!
+//! | expanded noise of the difference | difference less it | the pair |
+//! | --- | --- | --- |
+//! | inside the tolerance | inside the tolerance | agrees |
+//! | inside the tolerance | beyond | differs |
+//! | beyond the tolerance | at most once more beyond | says nothing |
+//! | beyond the tolerance | twice the noise beyond | differs |
+//!
+//! The last row: a sweep has hundreds of frequencies. Where the tolerance is small against the noise, a twentieth of
+//! them would differ at twice the standard uncertainty by chance; at four times it, one in 16 000.
+
+use crate::analysed::Analysed;
+use crate::curve::{db, wrap};
+use crate::linearity::Relation;
+use crate::spec::Tolerances;
+
+/// Coverage factor of the noise.
+pub(super) const COVERAGE: f64 = 2.0;
+
+/// What may change from level to level.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Quantity {
+    /// The gain, dB.
+    Gain,
+    /// The phase, deg.
+    Phase,
+}
+
+/// Why two levels differ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cause {
+    /// What changed.
+    pub quantity: Quantity,
+    /// By how much (strong less weak), dB or deg.
+    pub change: f64,
+    /// Allowed, dB or deg.
+    pub tolerance: f64,
+}
+
+impl Cause {
+    /// Size over the tolerance.
+    pub(super) fn size(&self) -> f64 {
+        self.change.abs() / self.tolerance
+    }
+}
+
+/// One level at one frequency: neper and rad, with standard uncertainties from noise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Reading {
+    pub(super) ln_mag: f64,
+    pub(super) angle: f64,
+    pub(super) u_ln_mag: f64,
+    pub(super) u_angle: f64,
+}
+
+impl Reading {
+    /// `None` outside of the sweep, and where its noise is not known.
+    pub(super) fn of(sweep: &Analysed, ln_f: f64) -> Option<Self> {
+        if !sweep.noise.is_known() || !sweep.curve.span().holds(ln_f) {
+            return None;
+        }
+        let point = sweep.curve.at(ln_f);
+        let noise = sweep.noise.at(&sweep.curve, ln_f);
+        Some(Self { ln_mag: point.ln_mag, angle: point.angle, u_ln_mag: noise.ln_mag, u_angle: noise.angle })
+    }
+}
+
+/// What a stronger level is to a weaker one; with the cause when they differ.
+pub(super) fn relate(weak: &Reading, strong: &Reading, tolerances: &Tolerances) -> (Relation, Option<Cause>) {
+    let both = |a: f64, b: f64| COVERAGE * a.hypot(b);
+    let gain = tolerances.gain.map(|tolerance| {
+        let cause = Cause {
+            quantity: Quantity::Gain,
+            change: db(strong.ln_mag - weak.ln_mag),
+            tolerance: tolerance.db(),
+        };
+        (related(&cause, db(both(weak.u_ln_mag, strong.u_ln_mag))), cause)
+    });
+    let phase = tolerances.phase.map(|tolerance| {
+        let cause = Cause {
+            quantity: Quantity::Phase,
+            change: wrap(strong.angle - weak.angle).to_degrees(),
+            tolerance: tolerance.deg(),
+        };
+        (related(&cause, both(weak.u_angle, strong.u_angle).to_degrees()), cause)
+    });
+    let found = || [gain, phase].into_iter().flatten();
+    let differs = found().filter(|(relation, _)| *relation == Relation::Differs).map(|(_, cause)| cause);
+    if let Some(cause) = differs.max_by(|a, b| a.size().total_cmp(&b.size())) {
+        return (Relation::Differs, Some(cause));
+    }
+    let agrees = found().all(|(relation, _)| relation == Relation::Agrees) && found().next().is_some();
+    (if agrees { Relation::Agrees } else { Relation::Unclear }, None)
+}
+
+fn related(cause: &Cause, noise: f64) -> Relation {
+    let clear = noise <= cause.tolerance;
+    let sure = if clear { noise } else { 2.0 * noise };
+    if cause.change.abs() - sure > cause.tolerance {
+        Relation::Differs
+    } else if clear {
+        Relation::Agrees
+    } else {
+        Relation::Unclear
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::{Decibel, Degrees};
+
+    fn tolerances(gain: Option<f64>, phase: Option<f64>) -> Tolerances {
+        Tolerances {
+            step: Decibel::new(3.0).unwrap(),
+            crossover: None,
+            phase_margin: None,
+            gain: gain.and_then(Decibel::new),
+            phase: phase.and_then(Degrees::new),
+            band: (0.1, 10.0),
+        }
+    }
+
+    /// Gain and expanded noise of the difference, both in dB; 3 deg apart.
+    fn relation(change_db: f64, noise_db: f64, tolerances: &Tolerances) -> Relation {
+        let neper = std::f64::consts::LN_10 / 20.0;
+        let reading = |ln_mag: f64, angle: f64| Reading {
+            ln_mag,
+            angle,
+            u_ln_mag: noise_db * neper / COVERAGE / 2f64.sqrt(),
+            u_angle: 0.0,
+        };
+        // Half a turn and more lies between the two unwrapped phases: only the remainder counts.
+        let turn = 3f64.to_radians() + 2.0 * std::f64::consts::TAU;
+        relate(&reading(0.0, 0.0), &reading(change_db * neper, turn), tolerances).0
+    }
+
+    #[test]
+    fn a_pair_agrees_differs_or_says_nothing() {
+        let gain = tolerances(Some(1.0), None);
+        for (change, noise, expected) in [
+            (0.9, 0.0, Relation::Agrees),
+            (-1.1, 0.0, Relation::Differs),
+            (1.4, 0.5, Relation::Agrees),
+            (-1.6, 0.5, Relation::Differs),
+            (0.0, 1.1, Relation::Unclear),
+            (3.1, 1.1, Relation::Unclear),
+            (3.3, 1.1, Relation::Differs),
+        ] {
+            assert_eq!(relation(change, noise, &gain), expected, "{change} dB with {noise} dB of noise");
+        }
+        assert_eq!(relation(0.0, 0.0, &tolerances(Some(1.0), Some(2.9))), Relation::Differs);
+        assert_eq!(relation(0.0, 0.0, &tolerances(None, Some(3.1))), Relation::Agrees);
+        assert_eq!(relation(0.0, 0.0, &tolerances(None, None)), Relation::Unclear);
+    }
+}
