@@ -14,6 +14,10 @@ use crate::spec::Band;
 /// Ranges that one sentence lists; more are counted.
 const LISTED: usize = 3;
 
+/// Steps between the strongest unchanged level and the first changed one from which a third between them has a step of room
+/// on both sides.
+const WIDE_STEPS: f64 = 2.0;
+
 /// All sentences: what was left out, what breaks first, where there is no profile, where noise is too much.
 pub(super) fn findings(
     outcome: &LevelsOutcome,
@@ -44,6 +48,7 @@ pub(super) fn findings(
     }
     found.extend(words.first_break());
     found.extend(words.not_broken());
+    found.extend(words.between());
     found.extend(words.dead_zone());
     found.extend(words.profile_in_dead_zone());
     found.extend(words.changed_throughout());
@@ -117,6 +122,25 @@ impl Words<'_> {
         let strongest = self.outcome.levels.last().map_or("", |level| level.level.as_str());
         Some(format!(
             "no level tried, up to {strongest}, changes the result {ranges}: stronger ones may do there"
+        ))
+    }
+
+    /// Where the strongest unchanged level and the first changed one are so far apart that a level between them would show
+    /// more.
+    fn between(&self) -> Option<String> {
+        let step = self.outcome.tolerances.step.db();
+        let is = |p: &SurveyPoint| {
+            let changed = self.outcome.dbm(p.breaks.map(|found| found.level));
+            let apart = self.outcome.dbm(p.strongest).zip(changed).map(|(good, changed)| changed - good);
+            apart.is_some_and(|apart| apart >= WIDE_STEPS * step)
+        };
+        let ranges = self.where_(is)?;
+        let example = self.points().iter().find(|p| is(p))?;
+        let (good, changed) = (example.strongest?, example.breaks?.level);
+        Some(format!(
+            "{ranges} the levels are far apart, such as {} and {}: one between them may do",
+            self.level(good),
+            self.level(changed)
         ))
     }
 

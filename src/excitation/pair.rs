@@ -3,15 +3,15 @@
 //! The difference of the two smoothed curves is held against the tolerance of gain and of phase; the errors of the
 //! measuring chain are the same in both and cancel, the noise of both does not.
 //!
-//! | expanded noise of the difference | difference less it | the pair |
+//! | size of the difference | expanded noise of it (factor 2) | the pair |
 //! | --- | --- | --- |
-//! | inside the tolerance | inside the tolerance | agrees |
-//! | inside the tolerance | beyond | differs |
-//! | beyond the tolerance | at most once more beyond | says nothing |
-//! | beyond the tolerance | twice the noise beyond | differs |
+//! | beyond tolerance and noise together, and beyond three times the noise | any | differs |
+//! | inside tolerance and noise together | inside the tolerance | agrees |
+//! | else | | says nothing |
 //!
-//! The last row: a sweep has hundreds of frequencies. Where the tolerance is small against the noise, a twentieth of
-//! them would differ at twice the standard uncertainty by chance; at four times it, one in 16 000.
+//! Three times the noise, six standard uncertainties, decide only where the noise is above half of a tolerance. A sweep has
+//! hundreds of frequencies and a corner dozens of pairs, and the noise itself is known to a fifth or so: with less, some
+//! frequency of a good corner would differ by chance.
 
 use crate::analysed::Analysed;
 use crate::curve::{db, wrap};
@@ -20,6 +20,9 @@ use crate::spec::Tolerances;
 
 /// Coverage factor of the noise.
 pub(super) const COVERAGE: f64 = 2.0;
+
+/// Expanded noise that a difference must exceed so many times to be one.
+const SURE: f64 = 3.0;
 
 /// What may change from level to level.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -98,11 +101,10 @@ pub(super) fn relate(weak: &Reading, strong: &Reading, tolerances: &Tolerances) 
 }
 
 fn related(cause: &Cause, noise: f64) -> Relation {
-    let clear = noise <= cause.tolerance;
-    let sure = if clear { noise } else { 2.0 * noise };
-    if cause.change.abs() - sure > cause.tolerance {
+    let change = cause.change.abs();
+    if change > cause.tolerance + noise && change > SURE * noise {
         Relation::Differs
-    } else if clear {
+    } else if change <= cause.tolerance + noise && noise <= cause.tolerance {
         Relation::Agrees
     } else {
         Relation::Unclear
@@ -148,8 +150,10 @@ mod tests {
             (1.4, 0.5, Relation::Agrees),
             (-1.6, 0.5, Relation::Differs),
             (0.0, 1.1, Relation::Unclear),
-            (3.1, 1.1, Relation::Unclear),
-            (3.3, 1.1, Relation::Differs),
+            (1.9, 0.8, Relation::Unclear),
+            (2.5, 0.8, Relation::Differs),
+            (3.2, 1.1, Relation::Unclear),
+            (3.4, 1.1, Relation::Differs),
         ] {
             assert_eq!(relation(change, noise, &gain), expected, "{change} dB with {noise} dB of noise");
         }
