@@ -115,7 +115,6 @@ fn statuses() {
         (0, format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point -1")),
         (0, format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point=-1")),
         (0, format!("levels {GOOD_RUN} --corner 24V-3A")),
-        (1, format!("levels {GOOD_RUN} --corner 32V-3A")),
         (2, format!("levels {GOOD_RUN}")),
         (2, "levels nowhere".to_owned()),
         (0, "lint specs".to_owned()),

@@ -17,10 +17,11 @@ pub struct Cli {
     #[command(subcommand)]
     pub command: Command,
     /// Whether to colour the output.
-    #[arg(long, value_name = "WHEN", default_value = "auto", global = true)]
+    // Without an order of its own it would move with the number of commands.
+    #[arg(long, value_name = "WHEN", default_value = "auto", global = true, display_order = 100)]
     pub color: Color,
     /// Say everything, also what passes.
-    #[arg(short, long, global = true)]
+    #[arg(short, long, global = true, display_order = 101)]
     pub verbose: bool,
 }
 
