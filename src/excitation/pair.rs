@@ -1,7 +1,8 @@
 //! Two levels at one frequency.
 //!
 //! The difference of the two smoothed curves is held against the tolerance of gain and of phase; the errors of the
-//! measuring chain are the same in both and cancel, the noise of both does not.
+//! measuring chain are the same in both and cancel, the noise of both does not. Where that says nothing, for noise, the
+//! difference of the two sweeps, smoothed itself, may show that they agree.
 //!
 //! | size of the difference | expanded noise of it (factor 2) | the pair |
 //! | --- | --- | --- |
@@ -14,8 +15,9 @@
 //! frequency of a good corner would differ by chance.
 
 use crate::analysed::Analysed;
-use crate::curve::{db, wrap};
+use crate::curve::{Curve, db, wrap};
 use crate::linearity::Relation;
+use crate::noise::{Noise, Smoother};
 use crate::spec::Tolerances;
 
 /// Coverage factor of the noise.
@@ -72,24 +74,68 @@ impl Reading {
     }
 }
 
+/// How far a stronger level lies from a weaker one at a frequency, neper and rad, with standard uncertainties from noise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Shift {
+    ln_mag: f64,
+    angle: f64,
+    u_ln_mag: f64,
+    u_angle: f64,
+}
+
+impl Shift {
+    pub(super) fn between(weak: &Reading, strong: &Reading) -> Self {
+        Self {
+            ln_mag: strong.ln_mag - weak.ln_mag,
+            angle: wrap(strong.angle - weak.angle),
+            u_ln_mag: weak.u_ln_mag.hypot(strong.u_ln_mag),
+            u_angle: weak.u_angle.hypot(strong.u_angle),
+        }
+    }
+}
+
+/// The difference of two sweeps on one grid, smoothed itself: what both have in common has gone from it, so it bends less
+/// than either and its noise is averaged over more samples.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Difference {
+    curve: Curve,
+    noise: Noise,
+}
+
+impl Difference {
+    /// `None` when the two have other frequencies, or too few samples to know the noise.
+    pub(super) fn of(weak: &Analysed, strong: &Analysed, smoother: &mut Smoother) -> Option<Self> {
+        let (a, b) = (&weak.raw, &strong.raw);
+        if a.frequency_hz() != b.frequency_hz() {
+            return None;
+        }
+        let gain = b.ln_mag().iter().zip(a.ln_mag()).map(|(b, a)| b - a);
+        let phase = b.angle().iter().zip(a.angle()).map(|(q, p)| wrap(q - p));
+        let values: Vec<[f64; 2]> = gain.zip(phase).map(|(gain, phase)| [gain, phase]).collect();
+        let (mut raw, mut difference) = (Curve::new(), Self::default());
+        raw.follow(a, &values);
+        smoother.smooth(&raw, None, &mut difference.noise, &mut difference.curve);
+        difference.noise.is_known().then_some(difference)
+    }
+
+    pub(super) fn at(&self, ln_f: f64) -> Shift {
+        let point = self.curve.at(ln_f);
+        let noise = self.noise.at(&self.curve, ln_f);
+        Shift { ln_mag: point.ln_mag, angle: point.angle, u_ln_mag: noise.ln_mag, u_angle: noise.angle }
+    }
+}
+
 /// What a stronger level is to a weaker one; with the cause when they differ.
-pub(super) fn relate(weak: &Reading, strong: &Reading, tolerances: &Tolerances) -> (Relation, Option<Cause>) {
-    let both = |a: f64, b: f64| COVERAGE * a.hypot(b);
+pub(super) fn relate(shift: &Shift, tolerances: &Tolerances) -> (Relation, Option<Cause>) {
     let gain = tolerances.gain.map(|tolerance| {
-        let cause = Cause {
-            quantity: Quantity::Gain,
-            change: db(strong.ln_mag - weak.ln_mag),
-            tolerance: tolerance.db(),
-        };
-        (related(&cause, db(both(weak.u_ln_mag, strong.u_ln_mag))), cause)
+        let (quantity, change) = (Quantity::Gain, db(shift.ln_mag));
+        let cause = Cause { quantity, change, tolerance: tolerance.db() };
+        (related(&cause, db(COVERAGE * shift.u_ln_mag)), cause)
     });
     let phase = tolerances.phase.map(|tolerance| {
-        let cause = Cause {
-            quantity: Quantity::Phase,
-            change: wrap(strong.angle - weak.angle).to_degrees(),
-            tolerance: tolerance.deg(),
-        };
-        (related(&cause, both(weak.u_angle, strong.u_angle).to_degrees()), cause)
+        let (quantity, change) = (Quantity::Phase, shift.angle.to_degrees());
+        let cause = Cause { quantity, change, tolerance: tolerance.deg() };
+        (related(&cause, (COVERAGE * shift.u_angle).to_degrees()), cause)
     });
     let found = || [gain, phase].into_iter().flatten();
     let differs = found().filter(|(relation, _)| *relation == Relation::Differs).map(|(_, cause)| cause);
@@ -138,7 +184,7 @@ mod tests {
         };
         // Half a turn and more lies between the two unwrapped phases: only the remainder counts.
         let turn = 3f64.to_radians() + 2.0 * std::f64::consts::TAU;
-        relate(&reading(0.0, 0.0), &reading(change_db * neper, turn), tolerances).0
+        relate(&Shift::between(&reading(0.0, 0.0), &reading(change_db * neper, turn)), tolerances).0
     }
 
     #[test]

@@ -1,11 +1,13 @@
 //! All frequencies of a corner.
 
 use super::noisy::{Noisy, noisy};
-use super::pair::{COVERAGE, Reading};
+use super::pair::{COVERAGE, Difference, Reading};
 use super::profile::profile;
-use super::unchanged::{Break, standing};
+use super::unchanged::{Break, Levels, standing};
 use crate::analysed::Analysed;
 use crate::curve::db;
+use crate::linearity::Relation;
+use crate::noise::Smoother;
 use crate::spec::Tolerances;
 use serde::Serialize;
 
@@ -89,14 +91,15 @@ impl Survey {
 pub fn survey(frequencies_hz: &[f64], tried: &[Tried<'_>], tolerances: &Tolerances) -> Survey {
     let dbm: Vec<f64> = tried.iter().map(|level| level.dbm).collect();
     let ln_f: Vec<f64> = frequencies_hz.iter().map(|hz| hz.ln()).collect();
-    let mut readings: Vec<Option<Reading>> = Vec::with_capacity(tried.len());
+    let readings: Vec<Vec<Option<Reading>>> =
+        ln_f.iter().map(|&x| tried.iter().map(|level| Reading::of(level.sweep, x)).collect()).collect();
+    let differences = differences(&ln_f, tried, &dbm, &readings, tolerances);
     let mut bounds = Vec::with_capacity(ln_f.len());
     let mut points = Vec::with_capacity(ln_f.len());
     let mut measured: Vec<Vec<(f64, NoiseAt)>> = Vec::with_capacity(ln_f.len());
-    for (&frequency_hz, &x) in frequencies_hz.iter().zip(&ln_f) {
-        readings.clear();
-        readings.extend(tried.iter().map(|level| Reading::of(level.sweep, x)));
-        let standing = standing(&dbm, &readings, tolerances);
+    for ((&frequency_hz, &ln_f), readings) in frequencies_hz.iter().zip(&ln_f).zip(&readings) {
+        let levels = Levels { dbm: &dbm, readings, differences: &differences, ln_f, tolerances };
+        let standing = standing(&levels);
         let level = |i: usize| dbm.get(i).copied();
         // Where no level is shown to be good but one to be bad, what is given beside it must not lead there from above.
         let below_break = standing.breaks.and_then(|found| level(found.level.saturating_sub(1)));
@@ -104,7 +107,7 @@ pub fn survey(frequencies_hz: &[f64], tried: &[Tried<'_>], tolerances: &Toleranc
         let top = standing.strongest.unwrap_or(usize::MAX);
         let noise: Vec<(f64, NoiseAt)> = dbm
             .iter()
-            .zip(&readings)
+            .zip(readings)
             .enumerate()
             .filter(|(i, _)| *i <= top)
             .filter_map(|(_, (dbm, reading))| Some((*dbm, NoiseAt::of(reading.as_ref()?))))
@@ -131,6 +134,35 @@ pub fn survey(frequencies_hz: &[f64], tried: &[Tried<'_>], tolerances: &Toleranc
     }
     let noisy = noisy(&points, &dbm, tolerances);
     Survey { points, noisy }
+}
+
+/// Smoothed differences of the pairs whose own curves say nothing at some frequency, each at its place.
+fn differences(
+    ln_f: &[f64],
+    tried: &[Tried<'_>],
+    dbm: &[f64],
+    readings: &[Vec<Option<Reading>>],
+    tolerances: &Tolerances,
+) -> Vec<Option<Difference>> {
+    let mut smoother = Smoother::default();
+    let is_unclear = |weak: usize, strong: usize| {
+        ln_f.iter().zip(readings).any(|(&ln_f, readings)| {
+            let both = readings.get(weak).zip(readings.get(strong));
+            let levels = Levels { dbm, readings, differences: &[], ln_f, tolerances };
+            both.is_some_and(|(a, b)| a.is_some() && b.is_some())
+                && levels.relate(weak, strong).0 == Relation::Unclear
+        })
+    };
+    let pairs = tried.iter().enumerate().flat_map(|(j, strong)| {
+        tried.iter().take(j).enumerate().map(move |(i, weak)| (i, j, weak.sweep, strong.sweep))
+    });
+    pairs
+        .map(
+            |(i, j, weak, strong)| {
+                if is_unclear(i, j) { Difference::of(weak, strong, &mut smoother) } else { None }
+            },
+        )
+        .collect()
 }
 
 #[cfg(test)]

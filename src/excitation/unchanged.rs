@@ -10,7 +10,7 @@
 //! stronger ones, more than they are themselves, which agree with each other over at least two steps, the weakest are
 //! the odd ones. More gain at the weakest levels is saturation all above, and nothing is shown to be unchanged.
 
-use super::pair::{Cause, Reading, relate};
+use super::pair::{Cause, Difference, Reading, Shift, relate};
 use crate::linearity::{Relation, STEP_SLACK_DB};
 use crate::spec::Tolerances;
 
@@ -39,9 +39,28 @@ pub(super) struct Standing {
     pub(super) breaks: Option<Break>,
 }
 
-/// Judges all levels at one frequency. `dbm` rises; a level without a reading says nothing.
-pub(super) fn standing(dbm: &[f64], readings: &[Option<Reading>], tolerances: &Tolerances) -> Standing {
-    let levels = Levels { dbm, readings, tolerances };
+/// All levels at one frequency.
+pub(super) struct Levels<'a> {
+    /// The levels, rising, dBm.
+    pub(super) dbm: &'a [f64],
+    /// One for each; a level without a reading says nothing.
+    pub(super) readings: &'a [Option<Reading>],
+    /// Smoothed differences of pairs, where they are needed, at [`pair_index`].
+    pub(super) differences: &'a [Option<Difference>],
+    /// The frequency, ln(f/Hz).
+    pub(super) ln_f: f64,
+    /// The tolerances.
+    pub(super) tolerances: &'a Tolerances,
+}
+
+/// Place of a pair in a list of all pairs.
+pub(super) fn pair_index(weak: usize, strong: usize) -> usize {
+    strong * strong.saturating_sub(1) / 2 + weak
+}
+
+/// Judges all levels at one frequency.
+pub(super) fn standing(levels: &Levels<'_>) -> Standing {
+    let dbm = levels.dbm;
     let from_weakest = levels.climb(0);
     if from_weakest.strongest.is_some() || from_weakest.breaks.is_none() {
         return from_weakest;
@@ -58,21 +77,22 @@ pub(super) fn standing(dbm: &[f64], readings: &[Option<Reading>], tolerances: &T
     above_dead_zone.unwrap_or(from_weakest)
 }
 
-struct Levels<'a> {
-    dbm: &'a [f64],
-    readings: &'a [Option<Reading>],
-    tolerances: &'a Tolerances,
-}
-
 impl Levels<'_> {
     fn reading(&self, i: usize) -> Option<&Reading> {
         self.readings.get(i)?.as_ref()
     }
 
-    fn relate(&self, weak: usize, strong: usize) -> (Relation, Option<Cause>) {
-        match (self.reading(weak), self.reading(strong)) {
-            (Some(a), Some(b)) => relate(a, b, self.tolerances),
-            _ => (Relation::Unclear, None),
+    /// What two levels are to each other.
+    pub(super) fn relate(&self, weak: usize, strong: usize) -> (Relation, Option<Cause>) {
+        let unclear = (Relation::Unclear, None);
+        let (Some(a), Some(b)) = (self.reading(weak), self.reading(strong)) else { return unclear };
+        let found = relate(&Shift::between(a, b), self.tolerances);
+        match self.differences.get(pair_index(weak, strong)) {
+            Some(Some(difference)) if found == unclear => {
+                let smoothed = relate(&difference.at(self.ln_f), self.tolerances);
+                if smoothed.0 == Relation::Agrees { smoothed } else { found }
+            }
+            _ => found,
         }
     }
 
@@ -140,8 +160,16 @@ mod tests {
             phase: None,
             band: (0.1, 10.0),
         };
-        let standing = standing(dbm, &readings, &tolerances);
+        let levels =
+            Levels { dbm, readings: &readings, differences: &[], ln_f: 0.0, tolerances: &tolerances };
+        let standing = standing(&levels);
         (standing.strongest, standing.weakest, standing.breaks.map(|b| b.level))
+    }
+
+    #[test]
+    fn every_pair_has_its_place() {
+        let places: Vec<usize> = (0..5).flat_map(|j| (0..j).map(move |i| pair_index(i, j))).collect();
+        assert_eq!(places, (0..10).collect::<Vec<_>>());
     }
 
     const UNREAD: f64 = f64::NAN;
