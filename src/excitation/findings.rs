@@ -53,7 +53,9 @@ pub(super) fn findings(
     found.extend(words.profile_in_dead_zone());
     found.extend(words.changed_throughout());
     found.extend(words.unclear());
-    found.extend(outcome.survey.noisy.iter().map(|range| words.noisy(range)));
+    for headroom in [Headroom::Untried, Headroom::Slope, Headroom::None] {
+        found.extend([true, false].into_iter().filter_map(|has_profile| words.noisy(headroom, has_profile)));
+    }
     found
 }
 
@@ -183,22 +185,29 @@ impl Words<'_> {
         ))
     }
 
-    fn noisy(&self, range: &Noisy) -> String {
-        let [from, to] = range.range_hz;
-        let place = range_text(from, to);
-        let amount = |noise: NoiseAt| {
-            format!("{} dB and {} deg", number(noise.gain_db, 2), number(noise.phase_deg, 2))
+    /// All ranges with too much noise and the same thing to do about it.
+    fn noisy(&self, headroom: Headroom, has_profile: bool) -> Option<String> {
+        let is = |range: &&Noisy| range.headroom == headroom && range.noise.is_some() == has_profile;
+        let alike: Vec<&Noisy> = self.outcome.survey.noisy.iter().filter(is).collect();
+        let place = ranges_text(alike.iter().map(|range| range.range_hz).collect())?;
+        let most = |noise: fn(&Noisy) -> Option<NoiseAt>| {
+            let most = alike.iter().filter_map(|range| noise(range)).reduce(NoiseAt::worst);
+            most.map_or_else(
+                || "unknown".to_owned(),
+                |most| format!("{} dB and {} deg", number(most.gain_db, 2), number(most.phase_deg, 2)),
+            )
         };
-        let strongest = range.noise_at_strongest.map_or_else(|| "unknown".to_owned(), amount);
-        let noise = match range.noise {
-            Some(noise) => format!(
-                "{place} the noise at the profile's level is {}, above a third of a tolerance; at the strongest unchanged \
-                 level it is {strongest}",
-                amount(noise)
-            ),
-            None => format!("{place} the noise at the strongest level tried is {strongest}"),
+        let strongest = most(|range| range.noise_at_strongest);
+        let noise = if has_profile {
+            format!(
+                "{place} the noise at the profile's level is up to {}, above a third of a tolerance; at the strongest unchanged \
+                 level it is up to {strongest}",
+                most(|range| range.noise)
+            )
+        } else {
+            format!("{place} the noise at the strongest level tried is up to {strongest}")
         };
-        let advice = match range.headroom {
+        let advice = match headroom {
             Headroom::Untried => "not broken at the strongest level tried: try stronger",
             Headroom::Slope => {
                 "the profile is lower than it must be here, for its slope: sweep this range by itself"
@@ -207,7 +216,7 @@ impl Words<'_> {
                 "a stronger level is changed here: average more, or use a narrower receiver bandwidth"
             }
         };
-        format!("{noise}; {advice}")
+        Some(format!("{noise}; {advice}"))
     }
 }
 

@@ -85,10 +85,5 @@ fn headroom(point: &SurveyPoint, dbm: &[f64], tolerances: &Tolerances) -> Headro
 }
 
 fn worst(a: Option<NoiseAt>, b: Option<NoiseAt>) -> Option<NoiseAt> {
-    match (a, b) {
-        (Some(a), Some(b)) => {
-            Some(NoiseAt { gain_db: a.gain_db.max(b.gain_db), phase_deg: a.phase_deg.max(b.phase_deg) })
-        }
-        (a, b) => a.or(b),
-    }
+    [a, b].into_iter().flatten().reduce(NoiseAt::worst)
 }

@@ -26,6 +26,10 @@ pub(super) const COVERAGE: f64 = 2.0;
 /// Expanded noise that a difference must exceed so many times to be one.
 const SURE: f64 = 3.0;
 
+/// Noise of a sample, relative, beyond which it says nothing: the logarithm of 1 + e is no longer e, and the phase may have
+/// slipped by a turn.
+const DROWNED: f64 = 0.3;
+
 /// What may change from level to level.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Quantity {
@@ -60,6 +64,8 @@ pub(super) struct Reading {
     pub(super) angle: f64,
     pub(super) u_ln_mag: f64,
     pub(super) u_angle: f64,
+    /// Whether its samples are no more than noise.
+    pub(super) is_drowned: bool,
 }
 
 impl Reading {
@@ -68,9 +74,18 @@ impl Reading {
         if !sweep.noise.is_known() || !sweep.curve.span().holds(ln_f) {
             return None;
         }
+        let sigma = sweep.noise.sigma();
+        let i = sweep.curve.interval(ln_f);
+        let is_drowned = [i, i + 1].iter().any(|&i| sigma.get(i).is_some_and(|s| *s > DROWNED));
         let point = sweep.curve.at(ln_f);
         let noise = sweep.noise.at(&sweep.curve, ln_f);
-        Some(Self { ln_mag: point.ln_mag, angle: point.angle, u_ln_mag: noise.ln_mag, u_angle: noise.angle })
+        Some(Self {
+            ln_mag: point.ln_mag,
+            angle: point.angle,
+            u_ln_mag: noise.ln_mag,
+            u_angle: noise.angle,
+            is_drowned,
+        })
     }
 }
 
@@ -181,6 +196,7 @@ mod tests {
             angle,
             u_ln_mag: noise_db * neper / COVERAGE / 2f64.sqrt(),
             u_angle: 0.0,
+            is_drowned: false,
         };
         // Half a turn and more lies between the two unwrapped phases: only the remainder counts.
         let turn = 3f64.to_radians() + 2.0 * std::f64::consts::TAU;

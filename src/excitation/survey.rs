@@ -37,6 +37,11 @@ impl NoiseAt {
         }
     }
 
+    /// The larger of each part.
+    pub(super) fn worst(self, other: Self) -> Self {
+        Self { gain_db: self.gain_db.max(other.gain_db), phase_deg: self.phase_deg.max(other.phase_deg) }
+    }
+
     /// The same with the excitation lowered by so many dB: the receiver's noise stays, so its share grows in proportion.
     fn lowered(self, by_db: f64) -> Self {
         let factor = 10f64.powf(by_db / 20.0);
@@ -147,10 +152,9 @@ fn differences(
     let mut smoother = Smoother::default();
     let is_unclear = |weak: usize, strong: usize| {
         ln_f.iter().zip(readings).any(|(&ln_f, readings)| {
-            let both = readings.get(weak).zip(readings.get(strong));
             let levels = Levels { dbm, readings, differences: &[], ln_f, tolerances };
-            both.is_some_and(|(a, b)| a.is_some() && b.is_some())
-                && levels.relate(weak, strong).0 == Relation::Unclear
+            let both = levels.reading(weak).is_some() && levels.reading(strong).is_some();
+            both && levels.relate(weak, strong).0 == Relation::Unclear
         })
     };
     let pairs = tried.iter().enumerate().flat_map(|(j, strong)| {

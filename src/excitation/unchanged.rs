@@ -78,8 +78,9 @@ pub(super) fn standing(levels: &Levels<'_>) -> Standing {
 }
 
 impl Levels<'_> {
-    fn reading(&self, i: usize) -> Option<&Reading> {
-        self.readings.get(i)?.as_ref()
+    /// What a level reads, where it says something.
+    pub(super) fn reading(&self, i: usize) -> Option<&Reading> {
+        self.readings.get(i)?.as_ref().filter(|reading| !reading.is_drowned)
     }
 
     /// What two levels are to each other.
@@ -149,6 +150,7 @@ mod tests {
                     angle: 0.0,
                     u_ln_mag,
                     u_angle: 0.0,
+                    is_drowned: false,
                 })
             })
             .collect();
