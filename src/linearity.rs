@@ -369,7 +369,7 @@ fn related(change: Change, tolerance: f64) -> Relation {
 }
 
 /// Slack of the step between two levels, dB: a source's own rounding.
-const STEP_SLACK_DB: f64 = 0.1;
+pub(crate) const STEP_SLACK_DB: f64 = 0.1;
 
 /// What the levels of a corner came to.
 #[derive(Debug, Clone, PartialEq)]
