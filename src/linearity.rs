@@ -77,7 +77,6 @@ pub struct Comparison {
 #[derive(Debug, Clone, Default)]
 pub struct Difference {
     smoother: Smoother,
-    values: [Vec<f64>; 2],
     raw: Curve,
     curve: Curve,
     noise: Noise,
@@ -86,14 +85,7 @@ pub struct Difference {
 impl Difference {
     /// Strong less weak, on the samples that both have.
     fn take(&mut self, weak: &Curve, strong: &Curve) {
-        let gain = strong.ln_mag().iter().zip(weak.ln_mag()).map(|(b, a)| b - a);
-        let phase = strong.angle().iter().zip(weak.angle()).map(|(q, p)| wrap(q - p));
-        let [gains, phases] = &mut self.values;
-        gains.clear();
-        gains.extend(gain);
-        phases.clear();
-        phases.extend(phase);
-        self.raw.follow(weak, gains, phases);
+        self.raw.difference(weak, strong);
         self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
     }
 

@@ -124,11 +124,8 @@ impl Difference {
         if a.frequency_hz() != b.frequency_hz() {
             return None;
         }
-        let gain = b.ln_mag().iter().zip(a.ln_mag()).map(|(b, a)| b - a);
-        let phase = b.angle().iter().zip(a.angle()).map(|(q, p)| wrap(q - p));
-        let values: Vec<[f64; 2]> = gain.zip(phase).map(|(gain, phase)| [gain, phase]).collect();
         let (mut raw, mut difference) = (Curve::new(), Self::default());
-        raw.follow(a, &values);
+        raw.difference(a, b);
         smoother.smooth(&raw, None, &mut difference.noise, &mut difference.curve);
         difference.noise.is_known().then_some(difference)
     }
