@@ -8,6 +8,7 @@
 //! | `validity` | collected, coverage, sanity, linearity |
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `limits` | the limits against what was measured |
+//! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
 //! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
@@ -16,6 +17,7 @@ mod corner;
 mod levels;
 mod limits;
 mod measure;
+mod observations;
 mod outcome;
 mod run;
 mod validity;
