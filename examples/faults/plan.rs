@@ -84,6 +84,14 @@ impl Case<'_> {
         sweep
     }
 
+    /// The same case swept from further down.
+    fn from_below(&self, times: f64) -> Self {
+        let step = self.hz[1] / self.hz[0];
+        let count = (times.ln() / step.ln()).round() as i32;
+        let below = (1..=count).rev().map(|k| self.hz[0] * step.powi(-k));
+        Self { hz: below.chain(self.hz.iter().copied()).collect(), ..*self }
+    }
+
     /// Two levels with the same thing done to their loop gain.
     fn both(&self, random: &mut Random, distort: impl Fn(f64, Complex64) -> Complex64) -> Planted {
         self.edited(random, distort, |_| ())
@@ -143,7 +151,7 @@ fn has_room_below(plant: &Plant) -> bool {
 }
 
 /// Everything that is planted.
-pub const FAULTS: [Fault; 26] = [
+pub const FAULTS: [Fault; 27] = [
     Fault {
         name: "sides swapped",
         wanted: Wanted::Refused(&["swapped"]),
@@ -259,11 +267,17 @@ pub const FAULTS: [Fault; 26] = [
         suits: any,
         plant: |case, random| {
             let hum = f64::from([50, 60][case.k % 2] * [2, 3, 5, 7][case.k / 2 % 4]);
-            spiked(case, random, hum)
+            spiked(&case.from_below(2.0), random, hum)
         },
     },
     Fault {
         name: "mains under gain@120Hz",
+        wanted: Wanted::GainRefused,
+        suits: any,
+        plant: |case, random| spiked(&case.from_below(2.0), random, 120.0),
+    },
+    Fault {
+        name: "mains under gain@120Hz, first samples",
         wanted: Wanted::GainRefused,
         suits: any,
         plant: |case, random| spiked(case, random, 120.0),
@@ -299,7 +313,8 @@ pub const FAULTS: [Fault; 26] = [
     Fault {
         name: "plateau by coupling, in phase",
         wanted: Wanted::Found("is flat at"),
-        suits: has_room_below,
+        // A conditionally stable loop that begins at 0 deg does not close: refused for that.
+        suits: |plant| has_room_below(plant) && plant.kind != Some(Kind::Conditional),
         plant: |case, random| plateau(case, random, 40.0 * case.share() - 20.0),
     },
     Fault {
@@ -444,7 +459,8 @@ fn spiked(case: &Case<'_>, random: &mut Random, hum: f64) -> Planted {
         let far = |i: &usize| (sweep.frequency_hz[*i] / hum).ln().abs();
         (0..sweep.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
     };
-    let size = 0.12 + 0.88 * case.share();
+    // 1 to 6 dB, and well out of the noise.
+    let size = (0.12 + 0.88 * case.share()).max(12.0 * case.hiss.sigma(hum / case.plant.crossover_hz));
     let hit = 1.0 + Complex64::from_polar(size, TAU * (case.k as f64 * 0.377).fract());
     // No hum takes a sample down to nothing.
     let hit = if hit.norm() < 0.5 { hit / hit.norm() * 0.5 } else { hit };

@@ -316,7 +316,7 @@ impl Words<'_> {
                 self.changes(pair.comparison, true)
             ),
             &format!(
-                "the weakest sweep is not always the true one: a dead zone or the resolution of a digital loop, pulse skipping and                  noise show in weak sweeps. Sweep {weak} again, watching the switching at that level; if the supply skips or                  the loop rests, force it into continuous switching or take {weak} out of the run; if {weak} repeats and the                  supply switches evenly, the stronger ones are both too strong: sweep at {}",
+                "the weakest sweep is not always the true one: a dead zone or the resolution of a digital loop, pulse skipping and noise show in weak sweeps. Sweep {weak} again, watching the switching at that level; if the supply skips or the loop rests, force it into continuous switching or take {weak} out of the run; if {weak} repeats and the supply switches evenly, the stronger ones are both too strong: sweep at {}",
                 self.weaker()
             ),
         )
@@ -371,7 +371,7 @@ impl Words<'_> {
                 self.level(pair.strong)
             ),
             &format!(
-                "two noisy sweeps confirm nothing: measure more narrowly or average, repeat each level, or inject more there and                  confirm that with a level {} stronger",
+                "two noisy sweeps confirm nothing: measure more narrowly or average, repeat each level, or inject more there and confirm that with a level {} stronger",
                 self.tolerances.step
             ),
         )

@@ -9,6 +9,19 @@ const DROWNED: f64 = 0.3;
 /// Samples in a row that make it a stretch.
 const STRETCH: usize = 5;
 
+/// Least scatter of the gain about a straight line from neighbour to neighbour, neper, in such a stretch. A phase that turns by half
+/// a turn and more from sample to sample (a long dead time, too few points) looks like noise, but its gain is smooth.
+const ROUGH: f64 = 0.15;
+
+/// rms of the second differences of the gain, brought to the noise of a sample.
+fn roughness(ln_mag: &[f64]) -> f64 {
+    let squares = ln_mag.windows(3).map(|w| match w {
+        [a, b, c] => (a - 2.0 * b + c).powi(2) / 6.0,
+        _ => 0.0,
+    });
+    (squares.sum::<f64>() / ln_mag.len().saturating_sub(2).max(1) as f64).sqrt()
+}
+
 /// The first stretch of the span that is drowned in noise.
 #[must_use]
 pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
@@ -22,7 +35,11 @@ pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
     let mut start = from;
     for stretch in sigma.chunk_by(|a, b| (*a >= DROWNED) == (*b >= DROWNED)) {
         let end = start + stretch.len();
-        if stretch.len() >= STRETCH && stretch.first().is_some_and(|s| *s >= DROWNED) {
+        let raw = subject.sweep.raw.ln_mag().get(start..end).unwrap_or(&[]);
+        if stretch.len() >= STRETCH
+            && stretch.first().is_some_and(|s| *s >= DROWNED)
+            && roughness(raw) >= ROUGH
+        {
             let largest = stretch.iter().fold(0.0_f64, |a, b| a.max(*b));
             let gain = curve.ln_mag().get(start..end)?.iter().sum::<f64>() / stretch.len() as f64;
             let ends = curve.frequency_hz().get(start).zip(curve.frequency_hz().get(end - 1))?;

@@ -25,6 +25,8 @@ const LOOK: f64 = 0.7;
 /// … and this many standard deviations of the noise of a sample. Its own noise is sqrt 5 of them, that of the steps that decide
 /// more than 1.2: a step that they find is seen here but for one in ten.
 const LOOK_NOISE: f64 = 7.0;
+/// Phase from sample to sample, rad, from which on unwrapping it is a guess.
+const STEEP: f64 = 0.5 * std::f64::consts::PI;
 /// Samples on each side of the straight line and of the parabola, at most, and the least for the parabola.
 const LINE: usize = 5;
 const PARABOLA: usize = 7;
@@ -109,7 +111,9 @@ fn look(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], span: Span, found: &mut 
         let dp = p2 - p1 - (p3 - p2) * right - (p1 - p0) * left;
         let size2 = da * da + dp * dp;
         let noise = LOOK_NOISE * sigma_here;
-        if size2 < (LOOK * LEAST) * (LOOK * LEAST) || size2 < noise * noise {
+        // Where the phase turns so much from sample to sample, which way round it went is a guess.
+        let steep = (p1 - p0).abs().max((p3 - p2).abs()) > STEEP;
+        if steep || size2 < (LOOK * LEAST) * (LOOK * LEAST) || size2 < noise * noise {
             continue;
         }
         if span.holds(x1)
@@ -149,6 +153,7 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
         Some(Step {
             size: [to.value[0] - from.value[0], to.value[1] - from.value[1]],
             noise: from.noise.hypot(to.noise),
+            doubt: from.doubt.hypot(to.doubt),
             scatter: from.scatter.max(to.scatter),
         })
     };
@@ -158,7 +163,7 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
     let agrees =
         |other: &Step| apart(other) <= AGREE * size + AGREE_NOISE * other.noise.hypot(parabola.noise);
     // The line is the steadier one, the parabola the less biased.
-    let stands_out = |step: &Step| length(step.size) >= LEAST.max(SIGNIFICANT * step.noise);
+    let stands_out = |step: &Step| length(step.size) >= LEAST.max(SIGNIFICANT * step.doubt);
     let sigma = left.last()?.sigma.max(right.first()?.sigma);
     let scatter = SCATTER * sigma + SCATTER_PART * size;
     let is_step = stands_out(&line)
@@ -179,6 +184,8 @@ struct Step {
     size: [f64; 2],
     /// Standard deviation of each component of the size.
     noise: f64,
+    /// The same, from what the samples leave where that is more.
+    doubt: f64,
     /// rms of each component that the samples leave of their line.
     scatter: f64,
 }
@@ -187,6 +194,7 @@ struct Step {
 struct Side {
     value: [f64; 2],
     noise: f64,
+    doubt: f64,
     scatter: f64,
 }
 
@@ -238,6 +246,6 @@ impl Side {
         // Noise that is larger here than the sweep's estimate says widens the step's own.
         let sigma2 = samples.iter().map(|s| s.sigma * s.sigma).sum::<f64>() / n;
         let excess = if sigma2 > 0.0 { (scatter * scatter / sigma2).max(1.0) } else { 1.0 };
-        Some(Self { value: value(at), noise: (variance * excess).sqrt(), scatter })
+        Some(Self { value: value(at), noise: variance.sqrt(), doubt: (variance * excess).sqrt(), scatter })
     }
 }

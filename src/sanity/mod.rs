@@ -3,6 +3,7 @@
 //! | file | refuses |
 //! | --- | --- |
 //! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
+//! | `units` | phase in radians declared as degrees, ratios declared as dB |
 //! | `drowned` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
 //! | `undetermined` | noise that leaves the number of crossovers open |
@@ -20,6 +21,7 @@ mod mains;
 mod plateau;
 mod probes;
 mod undetermined;
+mod units;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
@@ -29,6 +31,7 @@ pub use mains::mains_under;
 pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
 pub use undetermined::undetermined;
+pub use units::mistaken_column;
 
 use crate::analysed::Analysed;
 use crate::curve::Span;
@@ -61,12 +64,13 @@ pub struct Subject<'a> {
 #[must_use]
 pub fn refusal(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
     same_node(&subject.sweep.curve, subject.span)
+        .or_else(|| mistaken_column(subject))
         .or_else(|| drowned(subject))
-        .or_else(|| jump(subject))
         .or_else(|| only_rises(subject))
-        .or_else(|| undetermined(subject))
         .or_else(|| coupling(subject))
         .or_else(|| contradiction(subject, kernel))
+        .or_else(|| jump(subject))
+        .or_else(|| undetermined(subject))
         .or_else(|| closure_refusal(subject))
 }
 
