@@ -10,8 +10,14 @@ use crate::quantity::{number, with_unit};
 
 /// Smallest step, neper and rad taken as one complex number: 0.2 dB or 1.3 deg. No verdict turns on less.
 const LEAST: f64 = 0.023;
-/// Standard deviations of its own noise that a step must have; by chance exp(-18) in each gap.
+/// Standard deviations of its own noise that the step between straight lines must have; by chance exp(-18) in each gap.
 const SIGNIFICANT: f64 = 6.0;
+/// The same for the step between parabolas, which is noisier, where the samples scatter no more than the noise does …
+const PARABOLA_SIGNIFICANT: f64 = 4.5;
+/// … and where they scatter by more than so many standard deviations: there the curve bends, and what looks like a step may be a
+/// resonance.
+const BENT_SIGNIFICANT: f64 = 9.0;
+const BENT: f64 = 1.5;
 /// Steps found from different numbers of samples agree to this part …
 const AGREE: f64 = 0.3;
 /// … and this many standard deviations of their noise.
@@ -163,11 +169,12 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
     let agrees =
         |other: &Step| apart(other) <= AGREE * size + AGREE_NOISE * other.noise.hypot(parabola.noise);
     // The line is the steadier one, the parabola the less biased.
-    let stands_out = |step: &Step| length(step.size) >= LEAST.max(SIGNIFICANT * step.doubt);
+    let stands_out = |step: &Step, times: f64| length(step.size) >= LEAST.max(times * step.doubt);
     let sigma = left.last()?.sigma.max(right.first()?.sigma);
+    let bent = line.scatter.max(parabola.scatter) > BENT * sigma;
     let scatter = SCATTER * sigma + SCATTER_PART * size;
-    let is_step = stands_out(&line)
-        && stands_out(&parabola)
+    let is_step = stands_out(&line, SIGNIFICANT)
+        && stands_out(&parabola, if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT })
         && agrees(&two)
         && agrees(&line)
         && line.scatter <= scatter
