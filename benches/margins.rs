@@ -15,6 +15,7 @@ use loopgauge::linearity::{Difference, compare};
 use loopgauge::margins::{
     Crossings, Extreme, delay_margin, gain_extreme, gain_margin, phase_margin, stability_margin,
 };
+use loopgauge::monte_carlo::Trials;
 use loopgauge::noise::Smoother;
 use loopgauge::quantity::{Decibel, Degrees, Ratio};
 use loopgauge::sanity::{Kernel, Subject, refusal, turned};
@@ -87,7 +88,10 @@ fn margins(c: &mut Criterion) {
         b.iter(|| gain_extreme(black_box(&curve), top, Extreme::Largest));
     });
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
-    c.bench_function("Quantities::of", |b| b.iter(|| Quantities::of(black_box(&sweep), span, &chain)));
+    let mut trials = Trials::default();
+    c.bench_function("Quantities::of", |b| {
+        b.iter(|| Quantities::of(black_box(&sweep), span, &chain, 2.0, &mut trials))
+    });
 }
 
 fn validity(c: &mut Criterion) {

@@ -243,6 +243,24 @@ impl Curve {
             self.ln_f.clone_from(&other.ln_f);
             self.uneven = other.uneven;
         }
+        self.set(values);
+    }
+
+    /// Takes over a part of the grid of another curve with other values.
+    pub(crate) fn part_of(&mut self, other: &Self, part: std::ops::Range<usize>, values: &[[f64; 2]]) {
+        let (hz, x) = (other.frequency_hz.get(part.clone()), other.ln_f.get(part));
+        let (Some(hz), Some(x)) = (hz, x) else { return };
+        if self.frequency_hz != hz {
+            self.frequency_hz.clear();
+            self.frequency_hz.extend_from_slice(hz);
+            self.ln_f.clear();
+            self.ln_f.extend_from_slice(x);
+            self.uneven = other.uneven;
+        }
+        self.set(values);
+    }
+
+    fn set(&mut self, values: &[[f64; 2]]) {
         self.ln_mag.clear();
         self.ln_mag.extend(values.iter().map(|y| y[0]));
         self.angle.clear();

@@ -5,6 +5,7 @@ use crate::check::{Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, phase_margin_of};
+use crate::monte_carlo::Trials;
 use crate::sanity::{Kernel, Subject, refusal};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
@@ -84,7 +85,7 @@ pub struct PhaseCrossover {
 pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
     let sweep = Analysed::of(samples, critical_point);
     let span = sweep.curve.span();
-    let quantities = Quantities::of(&sweep, span, &Chain::default());
+    let quantities = Quantities::of(&sweep, span, &Chain::default(), COVERAGE, &mut Trials::default());
     let measured = quantities.report(COVERAGE);
     let subject = Subject { sweep: &sweep, span, open_loop_poles: 0, critical_point };
     let mut findings = Vec::new();

@@ -17,6 +17,7 @@ pub mod diagnostic;
 pub mod inspect;
 pub mod linearity;
 pub mod margins;
+pub mod monte_carlo;
 pub mod noise;
 #[cfg(feature = "cli")]
 pub mod output;

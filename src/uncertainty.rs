@@ -68,6 +68,18 @@ impl Chain {
     }
 }
 
+impl Chain {
+    /// Standard uncertainties that the chain brings to the curve at a point: ln of the magnitude, neper, and phase, rad.
+    #[must_use]
+    pub fn errors(&self, point: &Point) -> [f64; 2] {
+        let ratio = 0.5 * self.impedance_ratio * loading(point);
+        let rectangular = 1.0 / 3f64.sqrt();
+        let delay = TAU * point.hz() * self.delay_s;
+        let phase = self.phase_rad.hypot(delay);
+        [(rectangular * self.gain_np).hypot(ratio), (rectangular * phase).hypot(ratio)]
+    }
+}
+
 /// |1 + 1/T| in the textbook convention, which is |1 - 1/T'| of the curve: how strongly the impedance ratio acts.
 fn loading(point: &Point) -> f64 {
     point.distance() / point.ln_mag.exp()

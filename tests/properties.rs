@@ -5,6 +5,7 @@ use loopgauge::check::{Limit, Quantities, Verdict};
 use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::margins::{Direction, phase_margin_of};
+use loopgauge::monte_carlo::Trials;
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
 use loopgauge::sweep::Samples;
 use loopgauge::uncertainty::Chain;
@@ -74,7 +75,7 @@ fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), &Chain::default())
+    Quantities::of(sweep, sweep.curve.span(), &Chain::default(), 2.0, &mut Trials::default())
 }
 
 fn of(model: &Model, per_decade: usize) -> Quantities {

@@ -9,7 +9,7 @@ use super::work::parallel;
 
 const MODE: u64 = 11;
 const NOISES: [f64; 5] = [0.0, 0.0003, 0.001, 0.003, 0.006];
-const DENSITIES: [f64; 4] = [25.0, 40.0, 60.0, 100.0];
+const DENSITIES: [f64; 4] = [20.0, 40.0, 30.0, 100.0];
 
 /// An invalid check of a sound corner.
 pub struct Alarm {

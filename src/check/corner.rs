@@ -11,6 +11,7 @@ use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::decision::Verdict;
+use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::spec::{Corner, Spec};
 use crate::uncertainty::Chain;
@@ -123,7 +124,7 @@ impl Judgement {
         match judged.filter(|_| self.broken.is_none()) {
             None => self.limits_not_judged(corner),
             Some((level, sweep, span)) => {
-                self.limits(context, sweep, span);
+                self.limits(context, sweep, span, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
                 self.judged = Some(Judged {
                     files: files(level),
@@ -134,10 +135,10 @@ impl Judgement {
         }
     }
 
-    fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span) {
+    fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span, trials: &mut Trials) {
         let Context { spec, corner, .. } = context;
         let chain = Chain::of(spec);
-        let quantities = Quantities::of(sweep, span, &chain);
+        let quantities = Quantities::of(sweep, span, &chain, spec.decision.coverage, trials);
         let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));

@@ -1,12 +1,14 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
+use super::linear_law::{Law, Line};
 use super::outcome::{Measured, MeasuredSet};
 use crate::analysed::Analysed;
-use crate::curve::{Curve, Span};
+use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
-    GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
-    stability_margin,
+    Crossing, GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
+    phase_margin_of, stability_margin,
 };
+use crate::monte_carlo::{Read, Trials};
 use crate::uncertainty::{Budget, Chain};
 
 /// A value in its reported unit, with its standard uncertainty.
@@ -20,8 +22,10 @@ pub struct Estimate {
     pub at_hz: f64,
     /// Whether the value is a lower bound.
     pub at_least: bool,
-    /// What each source contributes to the standard uncertainty.
+    /// What each source contributes to the standard uncertainty, by the law of propagation.
     pub budget: Budget,
+    /// Whether the uncertainty was simulated, because that law fails here.
+    pub simulated: bool,
 }
 
 impl Estimate {
@@ -34,7 +38,14 @@ impl Estimate {
         let budget = chain.budget(located, interpolation, noise).scaled(scale);
         // Noise that nobody can estimate leaves the uncertainty open.
         let u = budget.combined().filter(|_| sweep.noise.is_known());
-        Self { value: located.value * scale, u, at_hz: located.point.hz(), at_least: false, budget }
+        Self {
+            value: located.value * scale,
+            u,
+            at_hz: located.point.hz(),
+            at_least: false,
+            budget,
+            simulated: false,
+        }
     }
 
     fn report(&self, coverage: f64) -> Measured {
@@ -67,24 +78,96 @@ pub struct Quantities {
 }
 
 impl Quantities {
-    /// Measures a sweep inside a span.
+    /// Measures a sweep inside a span. Where the law of propagation fails, the uncertainty is simulated so that it covers
+    /// what `coverage` standard deviations of a normal distribution do.
     #[must_use]
-    pub fn of(sweep: &Analysed, span: Span, chain: &Chain) -> Self {
+    pub fn of(sweep: &Analysed, span: Span, chain: &Chain, coverage: f64, trials: &mut Trials) -> Self {
         let Analysed { curve, crossings, .. } = sweep;
-        let estimate = |located: Located, scale: f64| Estimate::new(&located, scale, chain, sweep);
+        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, chain, sweep);
+        let law = Law { sweep, chain, span };
+        let degrees = 1f64.to_degrees();
+        let mut simulate =
+            |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
+                if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
+                    let half = trials.half_width(sweep, chain, part, value, coverage, read);
+                    // Never below what the interpolation alone leaves open: it is not drawn.
+                    estimate.u = half.map(|half| (half * scale / coverage).hypot(estimate.budget.density));
+                    estimate.simulated = true;
+                }
+            };
+        let crossover = crossover(crossings, span).map(|located| {
+            let mut own = estimate(&located, 1.0);
+            let part = law.fails_at_crossing(Line::Gain, &located, None, None);
+            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
+                Some(crate::margins::crossover(c, span)?.value)
+            });
+            own
+        });
+        let phase_margin = phase_margin(crossings, span).map(|located| {
+            let mut own = estimate(&located, degrees);
+            let of = |c: &Crossing| Some(phase_margin_of(c).value);
+            let part = law.fails_at_crossing(Line::Gain, &located, own.u.map(|u| u / degrees), Some(&of));
+            simulate(&mut own, part, located.value, degrees, &|_, c, span| {
+                let value = crate::margins::phase_margin(c, span)?.value;
+                Some(located.value + wrap(value - located.value))
+            });
+            own
+        });
         let gain_margin = match gain_margin(curve, crossings, span) {
-            GainMargin::At(located) => Some(estimate(located, 1.0)),
-            GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(located, 1.0) }),
+            GainMargin::At(located) => {
+                let mut own = estimate(&located, 1.0);
+                let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
+                let u = own.u.map(|u| u / db(1.0));
+                let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
+                simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
+                    match crate::margins::gain_margin(curve, c, span) {
+                        GainMargin::At(located) => Some(located.value),
+                        _ => None,
+                    }
+                });
+                Some(own)
+            }
+            GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(&located, 1.0) }),
             GainMargin::Unbounded => None,
         };
-        let degrees = 1f64.to_degrees();
+        let gain_reduction_margin = gain_reduction_margin(crossings, span).map(|located| {
+            let mut own = estimate(&located, 1.0);
+            let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
+            let u = own.u.map(|u| u / db(1.0));
+            let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
+            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
+                Some(crate::margins::gain_reduction_margin(c, span)?.value)
+            });
+            own
+        });
+        let stability_margin = {
+            let located = stability_margin(curve, crossings, span);
+            let mut own = estimate(&located, 1.0);
+            let part = own.u.and_then(|u| law.fails_at_minimum(&located, own.budget.noise, u));
+            simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
+                Some(crate::margins::stability_margin(curve, c, span).value)
+            });
+            own
+        };
+        let delay_margin = delay_margin(crossings, span).map(|located| {
+            let mut own = estimate(&located, 1.0);
+            let omega = std::f64::consts::TAU * located.point.hz();
+            let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(std::f64::consts::TAU));
+            let u = own.u.map(|u| u * omega);
+            let rivals: Option<&dyn Fn(&Crossing) -> Option<f64>> = Some(&of);
+            let part = law.fails_at_crossing(Line::Gain, &located, u, rivals);
+            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
+                Some(crate::margins::delay_margin(c, span)?.value)
+            });
+            own
+        });
         Self {
-            crossover: crossover(crossings, span).map(|l| estimate(l, 1.0)),
-            phase_margin: phase_margin(crossings, span).map(|l| estimate(l, degrees)),
+            crossover,
+            phase_margin,
             gain_margin,
-            gain_reduction_margin: gain_reduction_margin(crossings, span).map(|l| estimate(l, 1.0)),
-            stability_margin: estimate(stability_margin(curve, crossings, span), 1.0),
-            delay_margin: delay_margin(crossings, span).map(|l| estimate(l, 1.0)),
+            gain_reduction_margin,
+            stability_margin,
+            delay_margin,
             crossings: crossings.gain_in(span).count(),
         }
     }

@@ -7,6 +7,7 @@
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
 //! | `measure` | the quantities of one sweep with their uncertainties |
+//! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
 //! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
@@ -16,6 +17,7 @@
 mod corner;
 mod levels;
 mod limits;
+mod linear_law;
 mod measure;
 mod observations;
 mod outcome;
@@ -33,6 +35,7 @@ pub use wording::{frequency_text, limit_text, value_against, value_text};
 
 use crate::analysed::Analysed;
 use crate::linearity::Difference;
+use crate::monte_carlo::Trials;
 use crate::noise::Smoother;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
@@ -58,6 +61,7 @@ pub struct Workspace {
     kernel: Kernel,
     smoother: Smoother,
     difference: Difference,
+    trials: Trials,
 }
 
 impl Workspace {

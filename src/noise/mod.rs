@@ -17,4 +17,7 @@ mod smooth;
 mod spikes;
 
 pub use smooth::{Noise, Repeats, Smoother};
+/// Samples that the longest window spans.
+pub(crate) const LONGEST_WINDOW: usize = 2 * smooth::LONGEST_HALF + 1;
 pub use spikes::Spike;
+pub(crate) use spikes::mains;

@@ -19,11 +19,13 @@ const AGREE: f64 = 3.0;
 /// Noise below this, neper, moves nothing that is reported.
 const SILENT: f64 = 1e-7;
 /// Blocks about a growing one whose sums it reads, with one to spare: the longest half window.
-const NEAR: usize = 24 / BLOCK + 1;
+const NEAR: usize = LONGEST_HALF / BLOCK + 1;
 /// Grids that are kept: the levels of a corner may have one each.
 const KEPT: usize = 4;
 /// Longest window that the ladder has, with the three samples that an interpolation reaches beyond.
-const LONGEST: usize = 2 * 24 + 1 + 8;
+const LONGEST: usize = 2 * LONGEST_HALF + 1 + 8;
+/// The longest half window of the ladder.
+pub(crate) const LONGEST_HALF: usize = 24;
 
 /// What is known of a sweep's noise, and how its curve was smoothed.
 #[derive(Debug, Clone, Default)]
@@ -106,6 +108,37 @@ impl Noise {
         let variance: f64 = weights.iter().zip(sigma).map(|(w, s)| (w * s).powi(2)).sum();
         let pooled = variance.sqrt() * student(self.level.dof(ln_f));
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
+    }
+
+    /// Errors of the smoothed curve at a part of the samples, neper and rad, that standard normal `draws` at all samples
+    /// make.
+    pub(crate) fn disturb(
+        &self,
+        part: std::ops::Range<usize>,
+        draws: &[[f64; 2]],
+        errors: &mut Vec<[f64; 2]>,
+    ) {
+        errors.clear();
+        let [gain, phase] = self.shares;
+        let scaled = |j: usize, weight: f64| {
+            let (sigma, draw) =
+                (self.sigma.get(j).copied().unwrap_or(0.0), draws.get(j).copied().unwrap_or([0.0; 2]));
+            [weight * sigma * draw[0], weight * sigma * draw[1]]
+        };
+        errors.extend(part.map(|i| {
+            let fits = self.grid.as_ref().and_then(|grid| grid.fits(self.rung(i)));
+            let [a, p] = match fits {
+                None => scaled(i, 1.0),
+                Some(fits) => {
+                    let (from, row) = fits.row(i);
+                    row.iter().enumerate().fold([0.0; 2], |[a, p], (k, weight)| {
+                        let [b, q] = scaled(from + k, *weight);
+                        [a + b, p + q]
+                    })
+                }
+            };
+            [gain * a, phase * p]
+        }));
     }
 
     fn rung(&self, i: usize) -> usize {

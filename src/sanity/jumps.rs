@@ -4,6 +4,7 @@
 //! the gap between two samples, miss each other by the same amount however many samples they are drawn from, something
 //! else changed. A resonance gives another amount for each number of samples, and bends away from the line.
 
+use super::fit::{Fit, Sample, length};
 use super::{Refusal, Subject};
 use crate::curve::{Span, db};
 use crate::quantity::{number, with_unit};
@@ -38,14 +39,6 @@ const LINE: usize = 5;
 const PARABOLA: usize = 7;
 const LEAST_SAMPLES: usize = 5;
 
-/// A sample: ln f, ln of the magnitude and angle, standard deviation of each.
-#[derive(Debug, Clone, Copy)]
-struct Sample {
-    x: f64,
-    y: [f64; 2],
-    sigma: f64,
-}
-
 /// A step between neighbours.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Jump {
@@ -53,10 +46,6 @@ struct Jump {
     between: (f64, f64),
     /// Neper and rad.
     size: [f64; 2],
-}
-
-fn length(y: [f64; 2]) -> f64 {
-    y[0].hypot(y[1])
 }
 
 /// The largest step in the span.
@@ -155,7 +144,7 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
     };
     let step = |count: usize, degree: usize| {
         let (left, right) = near(count)?;
-        let (from, to) = (Side::fit(left, middle, degree)?, Side::fit(right, middle, degree)?);
+        let (from, to) = (Fit::through(left, middle, degree)?, Fit::through(right, middle, degree)?);
         Some(Step {
             size: [to.value[0] - from.value[0], to.value[1] - from.value[1]],
             noise: from.noise.hypot(to.noise),
@@ -195,64 +184,4 @@ struct Step {
     doubt: f64,
     /// rms of each component that the samples leave of their line.
     scatter: f64,
-}
-
-/// The fit of one side, read in the middle of the gap.
-struct Side {
-    value: [f64; 2],
-    noise: f64,
-    doubt: f64,
-    scatter: f64,
-}
-
-impl Side {
-    /// A polynomial of `degree` 1 or 2 by least squares, by polynomials orthogonal over the samples (any text on least squares).
-    fn fit(samples: &[Sample], at: f64, degree: usize) -> Option<Self> {
-        let n = samples.len() as f64;
-        let mean = samples.iter().map(|s| s.x).sum::<f64>() / n;
-        let square = samples.iter().map(|s| (s.x - mean).powi(2)).sum::<f64>();
-        let cube = samples.iter().map(|s| (s.x - mean).powi(3)).sum::<f64>();
-        let basis = |x: f64| {
-            let d = x - mean;
-            [1.0, d, if degree > 1 { d * d - d * cube / square - square / n } else { 0.0 }]
-        };
-        let mut norm = [0.0; 3];
-        let mut dot = [[0.0; 2]; 3];
-        for s in samples {
-            for ((q, norm), dot) in basis(s.x).into_iter().zip(&mut norm).zip(&mut dot) {
-                *norm += q * q;
-                dot[0] += q * s.y[0];
-                dot[1] += q * s.y[1];
-            }
-        }
-        if square <= 0.0 {
-            return None;
-        }
-        let value = |x: f64| {
-            let terms = basis(x).into_iter().zip(norm).zip(dot).filter(|((_, norm), _)| *norm > 0.0);
-            terms.fold([0.0; 2], |[a, p], ((q, norm), dot)| [a + q * dot[0] / norm, p + q * dot[1] / norm])
-        };
-        let own = basis(at);
-        let variance: f64 = samples
-            .iter()
-            .map(|s| {
-                let terms = basis(s.x).into_iter().zip(own).zip(norm).filter(|(_, norm)| *norm > 0.0);
-                let weight: f64 = terms.map(|((q, own), norm)| q * own / norm).sum();
-                (weight * s.sigma).powi(2)
-            })
-            .sum();
-        let left: f64 = samples
-            .iter()
-            .map(|s| {
-                let fit = value(s.x);
-                (s.y[0] - fit[0]).powi(2) + (s.y[1] - fit[1]).powi(2)
-            })
-            .sum();
-        let free = 2.0 * (n - degree as f64 - 1.0).max(1.0);
-        let scatter = (left / free).sqrt();
-        // Noise that is larger here than the sweep's estimate says widens the step's own.
-        let sigma2 = samples.iter().map(|s| s.sigma * s.sigma).sum::<f64>() / n;
-        let excess = if sigma2 > 0.0 { (scatter * scatter / sigma2).max(1.0) } else { 1.0 };
-        Some(Self { value: value(at), noise: variance.sqrt(), doubt: (variance * excess).sqrt(), scatter })
-    }
 }

@@ -16,6 +16,7 @@
 mod bode;
 mod closure;
 mod drowned;
+mod fit;
 mod jumps;
 mod mains;
 mod plateau;

@@ -1,0 +1,177 @@
+//! Where the law of propagation fails for a value, and which part of the sweep then matters.
+//!
+//! | failure | seen by |
+//! | --- | --- |
+//! | the curve bends within reach of its errors | the curve two standard uncertainties of the crossing to each side, against its tangent |
+//! | noise merges several crossings | the crossings that were merged |
+//! | another crossing is about to take over | its value within the uncertainty of both |
+//! | the distance to the critical point is flat | samples beyond the reach of one window that come as close, within their noise |
+
+use crate::analysed::Analysed;
+use crate::curve::{Span, wrap};
+use crate::margins::{Crossing, Located};
+use crate::uncertainty::Chain;
+
+/// Reach of the errors that is looked at, in standard uncertainties.
+const REACH: f64 = 2.0;
+/// Part of the expanded uncertainty by which the curve may leave its tangent there.
+const BEND: f64 = 0.3;
+/// How far the part that matters reaches, in standard uncertainties: what lies beyond is met once in 10^9.
+const FAR: f64 = 6.0;
+
+/// The line that a crossing crosses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Line {
+    /// 0 dB; the phase is read there.
+    Gain,
+    /// The ray through the critical point; the gain is read there.
+    Phase,
+}
+
+/// What the law is checked with.
+pub(super) struct Law<'a> {
+    pub(super) sweep: &'a Analysed,
+    pub(super) chain: &'a Chain,
+    pub(super) span: Span,
+}
+
+impl Law<'_> {
+    /// Whether the value read at a crossing moves along straight lines as far as its errors reach; else the part of the
+    /// sweep to simulate. `u` is the standard uncertainty of what is read there, neper or rad, where anything but the place
+    /// is read; `value_of` gives the value of another crossing, neper or rad, where the smallest is taken.
+    pub(super) fn fails_at_crossing(
+        &self,
+        line: Line,
+        located: &Located,
+        u: Option<f64>,
+        value_of: Option<&dyn Fn(&Crossing) -> Option<f64>>,
+    ) -> Option<Span> {
+        let point = located.point;
+        let (slope, read_slope) = match line {
+            Line::Gain => (point.mag_slope, point.angle_slope),
+            Line::Phase => (point.angle_slope, point.mag_slope),
+        };
+        let errors = self.errors(point.ln_f);
+        let own = errors[usize::from(line == Line::Phase)];
+        if own == 0.0 {
+            return None;
+        }
+        let list = match line {
+            Line::Gain => &self.sweep.crossings.gain,
+            Line::Phase => &self.sweep.crossings.phase,
+        };
+        let merged = self.sweep.crossings.merged.iter().any(|m| {
+            m.of_gain == (line == Line::Gain)
+                && m.ln_f.1 >= point.ln_f - REACH * own
+                && m.ln_f.0 <= point.ln_f + REACH * own
+        });
+        let dx = REACH * own / slope.abs();
+        let bends = [-dx, dx].into_iter().any(|d| {
+            let x = point.ln_f + d;
+            if !self.sweep.curve.span().holds(x) {
+                return true;
+            }
+            let there = self.sweep.curve.at(x);
+            let (y, z) = match line {
+                Line::Gain => (there.ln_mag, there.angle - point.angle),
+                Line::Phase => (wrap(there.angle), there.ln_mag - point.ln_mag),
+            };
+            (y - slope * d).abs() > BEND * REACH * own
+                || u.is_some_and(|u| (z - read_slope * d).abs() > BEND * REACH * u)
+        });
+        let rivals: Vec<f64> = match (value_of, u) {
+            (Some(value_of), Some(u)) if list.len() > 1 => {
+                let size = |crossing: &Crossing| value_of(crossing).map(f64::abs);
+                let own_value = list
+                    .iter()
+                    .filter(|c| c.point.ln_f == point.ln_f)
+                    .find_map(size)
+                    .unwrap_or(f64::INFINITY);
+                list.iter()
+                    .filter(|c| c.point.ln_f != point.ln_f && self.span.holds(c.point.ln_f))
+                    .filter(|c| size(c).is_some_and(|size| size - own_value < REACH * u * 2f64.sqrt()))
+                    .map(|c| c.point.ln_f)
+                    .collect()
+            }
+            _ => Vec::new(),
+        };
+        if !bends && !merged && rivals.is_empty() {
+            return None;
+        }
+        let mut part = self.near_line(line, point.ln_f);
+        for rival in rivals {
+            let other = self.near_line(line, rival);
+            part = Span { from: part.from.min(other.from), to: part.to.max(other.to) };
+        }
+        Some(part)
+    }
+
+    /// Whether samples out of reach of the window at the smallest distance come as close to the critical point within their
+    /// noise; then the part to simulate.
+    pub(super) fn fails_at_minimum(&self, located: &Located, noise: f64, u: f64) -> Option<Span> {
+        if noise == 0.0 || u == 0.0 {
+            return None;
+        }
+        let curve = &self.sweep.curve;
+        let own = curve.interval(located.point.ln_f);
+        let window = self.sweep.noise.half_width(own) + 1;
+        let samples = || curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle()).enumerate();
+        // |T| alone tells that a sample is too far away.
+        let reach = located.value + FAR * u;
+        let (low, high) = ((1.0 - reach).max(0.0).ln(), reach.ln_1p());
+        let close = |limit: f64| {
+            samples()
+                .filter(move |(_, ((x, a), p))| {
+                    **a > low
+                        && **a < high
+                        && self.span.holds(**x)
+                        && crate::curve::distance(**a, **p) < limit
+                })
+                .map(|(i, _)| i)
+        };
+        let flat = close(located.value + noise).any(|i| i + window < own || i > own + 1 + window);
+        if !flat {
+            return None;
+        }
+        let (first, last) = (close(reach).min()?, close(reach).max()?);
+        let at = |i: usize| curve.ln_f().get(i).copied();
+        Some(Span { from: at(first)?, to: at(last)? })
+    }
+
+    /// Standard uncertainties of the curve at a place from all sources: ln of the magnitude, neper, and phase, rad.
+    fn errors(&self, ln_f: f64) -> [f64; 2] {
+        let noise = self.sweep.noise.at(&self.sweep.curve, ln_f);
+        let point = self.sweep.curve.at(ln_f);
+        let [gain, phase] = self.chain.errors(&point);
+        [gain.hypot(noise.ln_mag), phase.hypot(noise.angle)]
+    }
+
+    /// The stretch about a crossing that lies within far reach of the line.
+    fn near_line(&self, line: Line, ln_f: f64) -> Span {
+        let curve = &self.sweep.curve;
+        let shares = self.sweep.noise.shares();
+        let within = |i: usize| {
+            let (Some(&a), Some(&p)) = (curve.ln_mag().get(i), curve.angle().get(i)) else { return false };
+            let fit = self.sweep.noise.fit().get(i).copied().unwrap_or(0.0);
+            let (value, share, chain) = match line {
+                Line::Gain => (a, shares[0], self.chain.gain_np),
+                Line::Phase => (wrap(p), shares[1], self.chain.phase_rad),
+            };
+            value.abs() < FAR * (fit * share).hypot(chain + self.chain.impedance_ratio)
+        };
+        let own = curve.interval(ln_f);
+        let mut first = own;
+        while first > 0 && within(first) {
+            first -= 1;
+        }
+        let top = curve.len().saturating_sub(1);
+        let mut last = (own + 1).min(top);
+        while last < top && within(last) {
+            last += 1;
+        }
+        // A few samples more: a part is read by the same interpolation.
+        let at = |i: usize| curve.ln_f().get(i).copied().unwrap_or(ln_f);
+        let part = Span { from: at(first.saturating_sub(2)), to: at((last + 2).min(top)) };
+        Span { from: part.from.max(self.span.from), to: part.to.min(self.span.to) }
+    }
+}
