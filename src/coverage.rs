@@ -39,6 +39,40 @@ pub fn gap(curve: &Curve, band: Span, density: Option<f64>) -> Option<String> {
     })
 }
 
+/// Columns of frequency that are in another unit than declared: what they must be multiplied with, and what to say.
+const UNITS: [(f64, &str); 6] = [
+    (1e3, "the frequency column looks like kHz: declare its unit in `reading`"),
+    (
+        1e-3,
+        "the frequency column is declared 1000 times too large (kHz for Hz, or MHz for kHz): correct its unit in `reading`",
+    ),
+    (1e6, "the frequency column looks like MHz: declare its unit in `reading`"),
+    (
+        1e-6,
+        "the frequency column is declared a million times too large (MHz for Hz): correct its unit in `reading`",
+    ),
+    (1.0 / std::f64::consts::TAU, "the frequency column looks like rad/s: export it in Hz (divide by 2 pi)"),
+    (std::f64::consts::TAU, "the frequency column looks divided by 2 pi: export it in Hz as measured"),
+];
+
+/// What the frequency column seems to be, when the sweep does not reach over the band as it stands but would in another unit.
+#[must_use]
+pub fn mistaken_unit(curve: &Curve, band: Span) -> Option<&'static str> {
+    let own = curve.span();
+    let covers = |factor: f64| {
+        let shift = factor.ln();
+        own.from + shift <= band.from + END_SLACK && own.to + shift >= band.to - END_SLACK
+    };
+    if covers(1.0) {
+        return None;
+    }
+    // Of several that would do, the one whose ends come nearest to the band's.
+    let far =
+        |factor: f64| (own.from + factor.ln() - band.from).abs() + (own.to + factor.ln() - band.to).abs();
+    let fitting = UNITS.into_iter().filter(|(factor, _)| covers(*factor));
+    fitting.min_by(|a, b| far(a.0).total_cmp(&far(b.0))).map(|(_, text)| text)
+}
+
 fn hz(ln_f: f64) -> String {
     with_unit(ln_f.exp(), "Hz")
 }
@@ -186,6 +220,21 @@ mod tests {
         assert_eq!(gap(&sweep, band(100.0 * (1.0 - 9e-7), 1e5 * (1.0 + 9e-7)), None), None);
         assert!(gap(&sweep, band(99.9, 1e5), None).unwrap().contains("lower end"));
         assert!(gap(&sweep, band(100.0, 1.001e5), None).unwrap().contains("upper end"));
+    }
+
+    #[test]
+    fn a_column_in_another_unit_is_named() {
+        let scaled = |factor: f64| {
+            let frequencies: Vec<f64> = decades(20.0, 60).iter().map(|f| f * factor).collect();
+            mistaken_unit(&curve(&frequencies), band(110.0, 0.9e5))
+        };
+        assert_eq!(scaled(1.0), None);
+        assert!(scaled(1e-3).unwrap().contains("kHz"));
+        assert!(scaled(1e-6).unwrap().contains("MHz"));
+        assert!(scaled(std::f64::consts::TAU).unwrap().contains("rad/s"));
+        assert!(scaled(1.0 / std::f64::consts::TAU).unwrap().contains("divided by 2 pi"));
+        assert!(scaled(1e3).unwrap().contains("1000 times too large"));
+        assert_eq!(scaled(30.0), None);
     }
 
     #[test]

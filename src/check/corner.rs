@@ -3,16 +3,14 @@
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
+use super::observations::observations;
 use super::outcome::{CheckOutcome, CornerOutcome, Judged, MeasuredSet};
 use super::validity;
 use super::waive::waive;
-use super::wording::frequency_text;
 use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
-use crate::coverage::undersampled;
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::margins::Direction;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::spec::{Corner, Spec};
@@ -145,7 +143,7 @@ impl Judgement {
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
         }
-        self.findings = observations(sweep, span);
+        self.findings = observations(sweep, span, spec, corner);
         self.measured = Some(quantities.report(spec.decision.coverage));
     }
 
@@ -181,26 +179,4 @@ impl Judgement {
             findings: self.findings,
         }
     }
-}
-
-/// What changes no verdict but should be known.
-fn observations(sweep: &Analysed, span: Span) -> Vec<String> {
-    let mut findings = Vec::new();
-    for crossing in sweep.crossings.gain.iter().filter(|c| !span.holds(c.point.ln_f)) {
-        findings.push(format!(
-            "outside the band the sweep crosses 0 dB at {}; not judged",
-            frequency_text(crossing.point.hz())
-        ));
-    }
-    if let Some(place) = undersampled(sweep, span) {
-        findings.push(place.text());
-    }
-    if sweep.crossings.phase_in(span).any(|c| c.point.ln_mag > 0.0 && c.direction != Direction::Touching) {
-        findings.push(
-            "the loop is conditionally stable: its phase passes the critical point's direction while the gain is above \
-             0 dB"
-                .to_owned(),
-        );
-    }
-    findings
 }

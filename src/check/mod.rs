@@ -9,6 +9,7 @@
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
+//! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
 //! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
@@ -18,6 +19,7 @@ mod levels;
 mod limits;
 mod linear_law;
 mod measure;
+mod observations;
 mod outcome;
 mod run;
 mod validity;

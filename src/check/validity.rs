@@ -6,10 +6,11 @@ use super::measure::judged_span;
 use super::outcome::CheckOutcome;
 use super::wording::frequency_text;
 use crate::analysed::Analysed;
-use crate::coverage::gap;
+use crate::coverage::{gap, mistaken_unit};
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::linearity::{Change, Comparison, Difference, Selection, compare, select};
+use crate::linearity::{Change, Comparison, Deviation, Difference, Relation, Selection, compare, select};
+use crate::margins::crossover;
 use crate::quantity::number;
 use crate::run::SweepEntry;
 use crate::sanity::{Kernel, Refusal, Subject, refusal, turned};
@@ -76,11 +77,9 @@ pub fn coverage(
     for (level, sweep) in bound {
         let band = band.unwrap_or_else(|| sweep.curve.span());
         if let Some(message) = gap(&sweep.curve, band, corner.density) {
-            return invalid(
-                "coverage",
-                format!("{}: {message}", files(level, sweeps).join(", ")),
-                "sweep the whole band with at least the declared density, in one go",
-            );
+            let remedy = mistaken_unit(&sweep.curve, band)
+                .unwrap_or("sweep the whole band with at least the declared density, in one go");
+            return invalid("coverage", format!("{}: {message}", files(level, sweeps).join(", ")), remedy);
         }
     }
     let message = match band {
@@ -114,8 +113,7 @@ pub fn sanity(
     for (level, sweep) in bound {
         let subject = Subject {
             span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
-            curve: &sweep.curve,
-            crossings: &sweep.crossings,
+            sweep,
             open_loop_poles: spec.open_loop_poles,
             critical_point: spec.critical_point,
         };
@@ -172,13 +170,19 @@ pub fn linearity(
     }
     let db: Vec<f64> = levels.iter().map(|l| l.db).collect();
     let copies: Vec<bool> = levels.iter().map(|l| l.copy_of.is_some() || l.shared).collect();
+    let mut agreeing = Vec::new();
     let selection = select(&db, &copies, tolerances, |weak, strong| {
         let pair = prepared.get(weak).zip(prepared.get(strong));
         let common =
             pair.and_then(|(a, b)| b.curve.clip(judged_span(&a.curve, band)?).map(|span| (a, b, span)));
-        common.map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances, difference))
+        let comparison = common
+            .map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances, difference));
+        if comparison.agrees(tolerances) && !comparison.identical {
+            agreeing.push((weak, strong));
+        }
+        comparison
     });
-    let words = Words { levels, sweeps, tolerances };
+    let words = Words { levels, sweeps, tolerances, prepared, band, agreeing };
     match selection.confirmed {
         Some((i, j)) => {
             let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
@@ -189,11 +193,22 @@ pub fn linearity(
     }
 }
 
+/// Two levels that were compared.
+struct Pair<'a> {
+    weak: usize,
+    strong: usize,
+    comparison: &'a Comparison,
+}
+
 /// The sentences of linearity.
 struct Words<'a> {
     levels: &'a [Level],
     sweeps: &'a [SweepInput<'a>],
     tolerances: &'a Tolerances,
+    prepared: &'a [Analysed],
+    band: Option<Span>,
+    /// Pairs of levels that agree, the weaker one first, as far as they were compared.
+    agreeing: Vec<(usize, usize)>,
 }
 
 impl Words<'_> {
@@ -258,22 +273,108 @@ impl Words<'_> {
                 format!("no two levels are at least {step} apart: {}", self.all_levels()),
                 &format!("sweep again at least {step} stronger than the weakest level"),
             ),
-            Some((weak, strong, comparison)) => invalid(
+            Some((weak, strong, comparison)) => {
+                let pair = Pair { weak: *weak, strong: *strong, comparison };
+                let relation = comparison.relation(self.tolerances);
+                match self.agreeing.iter().copied().filter(|(a, _)| *a > pair.weak).min() {
+                    _ if relation == Relation::Unclear => self.unclear(&pair),
+                    // Levels are sorted: all that lie below the agreeing pair are the weak ones that contradict.
+                    Some(agreeing) if selection.contradicted => self.weak_one_lies(&pair, agreeing),
+                    _ => self.changed(&pair),
+                }
+            }
+        }
+    }
+
+    /// The result changes with the level.
+    fn changed(&self, pair: &Pair<'_>) -> CheckOutcome {
+        invalid(
+            "linearity",
+            format!(
+                "the result changes from {} to {}: {}",
+                self.level(pair.weak),
+                self.level(pair.strong),
+                self.changes(pair.comparison, true)
+            ),
+            &format!(
+                "the injection is too strong there, or the weakest sweep is noise: look at the weakest; if it is clean, sweep at {}",
+                self.weaker()
+            ),
+        )
+    }
+
+    /// Two stronger levels agree and a weaker one contradicts them.
+    fn weak_one_lies(&self, pair: &Pair<'_>, (low, high): (usize, usize)) -> CheckOutcome {
+        let weak = self.level(pair.weak);
+        invalid(
+            "linearity",
+            format!(
+                "{} and {} agree, but the weaker {weak} contradicts: from {weak} to {}, {}",
+                self.level(low),
+                self.level(high),
+                self.level(pair.strong),
+                self.changes(pair.comparison, true)
+            ),
+            &format!(
+                "the weakest sweep is not always the true one: a dead zone or the resolution of a digital loop, pulse skipping and noise show in weak sweeps. Sweep {weak} again, watching the switching at that level; if the supply skips or the loop rests, force it into continuous switching or take {weak} out of the run; if {weak} repeats and the supply switches evenly, the stronger ones are both too strong: sweep at {}",
+                self.weaker()
+            ),
+        )
+    }
+
+    /// The noise alone exceeds a tolerance.
+    fn unclear(&self, pair: &Pair<'_>) -> CheckOutcome {
+        let (c, t) = (pair.comparison, self.tolerances);
+        if c.compared == 0 {
+            return invalid(
                 "linearity",
                 format!(
-                    "{}the result changes from {} to {}: {}",
-                    if selection.contradicted { "no level is confirmed by all weaker ones; " } else { "" },
-                    self.level(*weak),
-                    self.level(*strong),
-                    self.changes(comparison, true)
+                    "{} and {} have no common range inside the band",
+                    self.level(pair.weak),
+                    self.level(pair.strong)
                 ),
-                &format!(
-                    "the injection is too strong, or the weakest sweep is noise: look at the weakest; if it is clean, sweep \
-                     at {}",
-                    self.weaker()
-                ),
-            ),
+                "sweep both levels over the whole band",
+            );
         }
+        let mut parts = Vec::new();
+        let mut add =
+            |what: &str, noise: Option<f64>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
+                if let (Some(noise), Some(tolerance)) = (noise, tolerance)
+                    && noise > tolerance
+                {
+                    let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
+                    let (noise, tolerance) = (number(noise, 2), number(tolerance, 4));
+                    parts.push(format!("{what} {noise} {unit}{place} (allowed {tolerance} {unit})"));
+                }
+            };
+        let percent = |v: f64| v * 100.0;
+        let crossover = t.crossover.map(|v| percent(v.ratio()));
+        add("crossover", c.crossover.map(|v| percent(v.noise)), crossover, "%", None);
+        add(
+            "phase margin",
+            c.phase_margin_deg.map(|v| v.noise),
+            t.phase_margin.map(|v| v.deg()),
+            "deg",
+            None,
+        );
+        let most = |d: Option<Deviation>| (d.map(|d| d.most_noise.0), d.map(|d| d.most_noise.1));
+        let (noise, place) = most(c.gain_db);
+        add("gain", noise, t.gain.map(|v| v.db()), "dB", place);
+        let (noise, place) = most(c.phase_deg);
+        add("phase", noise, t.phase.map(|v| v.deg()), "deg", place);
+        let what = if parts.is_empty() { "nothing could be compared".to_owned() } else { parts.join(", ") };
+        invalid(
+            "linearity",
+            format!(
+                "{} and {} cannot be told apart or alike, the noise of their difference alone is too large: {what}",
+                self.level(pair.weak),
+                self.level(pair.strong)
+            ),
+            &format!(
+                "two noisy sweeps confirm nothing: measure more narrowly or average, repeat each level, or inject more there and confirm that with a level {} stronger",
+                self.tolerances.step
+            ),
+        )
     }
 
     /// Two levels to try, below the weakest.
@@ -287,6 +388,23 @@ impl Words<'_> {
             }
             None => format!("{} dB and {} dB below {weakest}", number(step, 4), number(2.0 * step, 4)),
         }
+    }
+
+    /// Where a frequency lies beside the crossover of the weakest level.
+    fn beside(&self, hz: f64) -> String {
+        let crossover = self.prepared.first().and_then(|sweep| {
+            let span = judged_span(&sweep.curve, self.band)?;
+            crossover(&sweep.crossings, span).map(|found| found.value)
+        });
+        let Some(crossover) = crossover else { return String::new() };
+        let place = if hz < crossover / 3.0 {
+            "below"
+        } else if hz > crossover * 3.0 {
+            "above"
+        } else {
+            "about"
+        };
+        format!(", {place} the crossover ({})", frequency_text(crossover))
     }
 
     fn all_levels(&self) -> String {
@@ -330,7 +448,7 @@ impl Words<'_> {
             c.phase_deg.map(|d| d.at_hz),
         );
         if let (true, Some(hz)) = (only_beyond, c.breaks_at_hz) {
-            parts.push(format!("beyond the tolerance first at {}", frequency_text(hz)));
+            parts.push(format!("beyond the tolerance from {} on{}", frequency_text(hz), self.beside(hz)));
         }
         if parts.is_empty() { "nothing could be compared".to_owned() } else { parts.join(", ") }
     }

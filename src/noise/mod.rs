@@ -24,3 +24,4 @@ pub use smooth::{Noise, Repeats, Smoother};
 /// Samples that the longest window spans.
 pub(crate) const LONGEST_WINDOW: usize = 2 * smooth::LONGEST_HALF + 1;
 pub use spikes::Spike;
+pub(crate) use spikes::mains;

@@ -146,7 +146,7 @@ fn solve(mut m: [[f64; 6]; 4]) -> Option<[[f64; 4]; 2]> {
 }
 
 /// The multiple of a mains frequency nearest to sample `i`, when it lies closer to it than its neighbours do.
-fn mains(frequency_hz: &[f64], i: usize) -> Option<(u32, u32)> {
+pub(crate) fn mains(frequency_hz: &[f64], i: usize) -> Option<(u32, u32)> {
     let own = *frequency_hz.get(i)?;
     let below = frequency_hz.get(i.checked_sub(1)?)?;
     let above = frequency_hz.get(i + 1)?;

@@ -109,7 +109,7 @@ pub fn contradiction(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refus
     if subject.open_loop_poles > 0 {
         return None;
     }
-    let crossover = crate::margins::crossover(subject.crossings, subject.span)?.point;
+    let crossover = crate::margins::crossover(&subject.sweep.crossings, subject.span)?.point;
     let span = subject.span;
     let step = (span.to - span.from) / (NODES - 1) as f64;
     let node = |k: usize| span.from + k as f64 * step;
@@ -120,7 +120,7 @@ pub fn contradiction(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refus
     }
     let nodes = nodes.iter().copied().step_by(nodes.len().div_ceil(MOST));
     kernel.prepare(step);
-    kernel.read(subject.curve, |k| node(k).clamp(span.from, span.to));
+    kernel.read(&subject.sweep.curve, |k| node(k).clamp(span.from, span.to));
     kernel.deviation.clear();
     for k in nodes {
         // The textbook loop gain is minus the curve: half a turn away.
@@ -163,7 +163,7 @@ fn explain(subject: &Subject<'_>, size: f64, median: f64, range: String) -> Refu
         CriticalPoint::MinusOne => PI,
     };
     // A whole sweep within pi degrees of 0, as the file has it, is radians in a column of degrees.
-    let as_radians = subject.curve.angle().iter().all(|&a| wrap(a + raw).abs() <= PI.to_radians());
+    let as_radians = subject.sweep.curve.angle().iter().all(|&a| wrap(a + raw).abs() <= PI.to_radians());
     let remedy = if as_radians {
         "the phase column looks like radians declared as degrees: declare its unit in `reading`".to_owned()
     } else if PI - size < TOLERANCE {

@@ -43,12 +43,13 @@ const ON_THE_RAY: f64 = 1e-6;
 /// Counts the crossings of the curve in its span.
 #[must_use]
 pub fn closure(subject: &Subject<'_>) -> Closure {
-    if subject.curve.at(subject.span.to).ln_mag >= 0.0 {
+    if subject.sweep.curve.at(subject.span.to).ln_mag >= 0.0 {
         return Closure::Unknown;
     }
-    let start = first_off_the_ray(subject.curve, subject.span);
+    let start = first_off_the_ray(&subject.sweep.curve, subject.span);
     // Twice the count, so that a start on the ray (half a crossing) stays a whole number.
     let inside: i64 = subject
+        .sweep
         .crossings
         .phase_in(subject.span)
         .filter(|c| c.point.ln_mag > 0.0 && c.point.ln_f > start)
@@ -59,9 +60,9 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
         })
         .sum();
     let poles = |reading: &Start| {
-        i64::from(subject.open_loop_poles) + inside + below(subject.curve.at(start).ln_mag, reading)
+        i64::from(subject.open_loop_poles) + inside + below(subject.sweep.curve.at(start).ln_mag, reading)
     };
-    let readings = readings(subject.curve, Span { from: start, to: subject.span.to });
+    let readings = readings(&subject.sweep.curve, Span { from: start, to: subject.span.to });
     let counts: Vec<i64> = readings.iter().map(poles).collect();
     if counts.contains(&0) {
         return Closure::Stable;
@@ -161,8 +162,7 @@ mod tests {
         }
         let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
         closure(&Subject {
-            curve: &sweep.curve,
-            crossings: &sweep.crossings,
+            sweep: &sweep,
             span: sweep.curve.span(),
             open_loop_poles: poles,
             critical_point: CriticalPoint::MinusOne,

@@ -3,19 +3,39 @@
 //! | file | refuses |
 //! | --- | --- |
 //! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
+//! | `units` | phase in radians declared as degrees, ratios declared as dB |
+//! | `drowned` | noise that hides gain and phase at an end of the band |
+//! | `jumps` | steps between neighbouring samples: ranges switched |
+//! | `undetermined` | noise that leaves the number of crossovers open |
+//! | `plateau` | a flat low end that is coupling past the loop |
 //! | `bode` | phase that contradicts what the gain makes it: sign, units |
 //! | `closure` | a curve that does not close stably, gain above 1 at the top of the band |
+//!
+//! `mains` tells which values stand on a sample that mains interference hit.
 
 mod bode;
 mod closure;
+mod drowned;
+mod fit;
+mod jumps;
+mod mains;
+mod plateau;
 mod probes;
+mod undetermined;
+mod units;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
+pub use drowned::drowned;
+pub use jumps::jump;
+pub use mains::mains_under;
+pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
+pub use undetermined::undetermined;
+pub use units::mistaken_column;
 
-use crate::curve::{Curve, Span};
-use crate::margins::Crossings;
+use crate::analysed::Analysed;
+use crate::curve::Span;
 use crate::quantity::with_unit;
 use crate::spec::CriticalPoint;
 
@@ -31,10 +51,8 @@ pub struct Refusal {
 /// A sweep to be looked at.
 #[derive(Debug, Clone, Copy)]
 pub struct Subject<'a> {
-    /// The curve.
-    pub curve: &'a Curve,
-    /// Its crossings.
-    pub crossings: &'a Crossings,
+    /// The sweep: samples, noise, smooth curve, crossings.
+    pub sweep: &'a Analysed,
     /// The judged part of it.
     pub span: Span,
     /// Right-half-plane poles of the open loop.
@@ -46,14 +64,19 @@ pub struct Subject<'a> {
 /// The first reason to refuse a sweep, the most telling cause first; `None` when it is plausible.
 #[must_use]
 pub fn refusal(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
-    same_node(subject.curve, subject.span)
+    same_node(&subject.sweep.curve, subject.span)
+        .or_else(|| mistaken_column(subject))
+        .or_else(|| drowned(subject))
         .or_else(|| only_rises(subject))
+        .or_else(|| coupling(subject))
         .or_else(|| contradiction(subject, kernel))
+        .or_else(|| jump(subject))
+        .or_else(|| undetermined(subject))
         .or_else(|| closure_refusal(subject))
 }
 
 fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
-    let top = subject.curve.at(subject.span.to);
+    let top = subject.sweep.curve.at(subject.span.to);
     match closure(subject) {
         Closure::Stable => None,
         Closure::Unknown => Some(Refusal {

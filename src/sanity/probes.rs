@@ -33,13 +33,13 @@ pub fn same_node(curve: &Curve, span: Span) -> Option<Refusal> {
 #[must_use]
 pub fn only_rises(subject: &Subject<'_>) -> Option<Refusal> {
     let mut rising = 0;
-    for crossing in subject.crossings.gain_in(subject.span) {
+    for crossing in subject.sweep.crossings.gain_in(subject.span) {
         match crossing.direction {
             Direction::Rising => rising += 1,
             Direction::Falling | Direction::Touching => return None,
         }
     }
-    let first = subject.crossings.gain_in(subject.span).next()?;
+    let first = subject.sweep.crossings.gain_in(subject.span).next()?;
     Some(Refusal {
         message: format!(
             "the gain only rises through 0 dB ({rising} rising crossover{}, the first at {}, none falling): this is the \

@@ -1,0 +1,79 @@
+//! What changes no verdict but should be known.
+
+use super::wording::frequency_text;
+use crate::analysed::Analysed;
+use crate::coverage::undersampled;
+use crate::curve::{Span, db};
+use crate::margins::Direction;
+use crate::noise::Spike;
+use crate::quantity::number;
+use crate::sanity::{Subject, plateau};
+use crate::spec::{Band, Corner, GainAt, Spec};
+
+/// The findings of the judged sweep, one sentence each.
+pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
+    let mut findings = Vec::new();
+    for crossing in sweep.crossings.gain.iter().filter(|c| !span.holds(c.point.ln_f)) {
+        findings.push(format!(
+            "outside the band the sweep crosses 0 dB at {}; not judged",
+            frequency_text(crossing.point.hz())
+        ));
+    }
+    findings.extend(sweep.noise.spikes().iter().map(spike_text));
+    let merged = sweep.crossings.merged.iter().filter(|m| m.of_gain && m.is_one());
+    for merged in merged.filter(|m| span.holds(m.ln_f.0) || span.holds(m.ln_f.1)) {
+        findings.push(format!(
+            "{} readings of 0 dB from {} to {} are counted as one crossover: noise cannot tell them apart",
+            merged.count,
+            frequency_text(merged.ln_f.0.exp()),
+            frequency_text(merged.ln_f.1.exp())
+        ));
+    }
+    let subject =
+        Subject { sweep, span, open_loop_poles: spec.open_loop_poles, critical_point: spec.critical_point };
+    if let Some(flat) = plateau(&subject).filter(|flat| carries_a_limit(flat.span, corner)) {
+        findings.push(format!(
+            "the gain is flat at {:.1} dB from {} to {}, where a limit is held against it: a true gain at direct current and coupling past the loop look alike there",
+            flat.gain_db,
+            frequency_text(flat.span.from.exp()),
+            frequency_text(flat.span.to.exp())
+        ));
+    }
+    if let Some(place) = undersampled(sweep, span) {
+        findings.push(place.text());
+    }
+    if sweep.crossings.phase_in(span).any(|c| c.point.ln_mag > 0.0 && c.direction != Direction::Touching) {
+        findings.push(
+            "the loop is conditionally stable: its phase passes the critical point's direction while the gain is above \
+             0 dB"
+                .to_owned(),
+        );
+    }
+    findings
+}
+
+/// Whether a limit of the gain is held in that range.
+fn carries_a_limit(span: Span, corner: &Corner) -> bool {
+    corner.limits.gain.iter().any(|limit| match &limit.at {
+        GainAt::Frequency(at) => span.holds(at.hz().ln()),
+        GainAt::Band(Band { from, to }) => from.hz().ln() <= span.to && to.hz().ln() >= span.from,
+    })
+}
+
+/// A sample that stands out.
+fn spike_text(spike: &Spike) -> String {
+    let gain = db(spike.ln_mag);
+    let sign = if gain < 0.0 { "-" } else { "+" };
+    let phase_sign = if spike.angle < 0.0 { "-" } else { "+" };
+    let mains = match spike.mains {
+        Some((mains, 1)) => format!(", on {mains} Hz: mains interference"),
+        Some((mains, multiple)) => format!(", on {mains} Hz times {multiple}: mains interference"),
+        None => String::new(),
+    };
+    format!(
+        "one sample at {} stands out by {sign}{} dB and {phase_sign}{} deg{mains}; left out",
+        frequency_text(spike.at_hz),
+        number(gain.abs(), 2),
+        number(spike.angle.to_degrees().abs(), 2)
+    )
+}

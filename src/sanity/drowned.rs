@@ -1,0 +1,79 @@
+//! Noise so large that neither gain nor phase can be followed.
+
+use super::{Refusal, Subject};
+use crate::quantity::{number, with_unit};
+
+/// Standard deviation of a sample, relative, from which on it tells nothing: a ratio of signal to noise of 3. There the mean of
+/// the phase is off by some 15 % (JCGM 102:2011, 9.3), and a sample in a hundred turns it by half a turn.
+const DROWNED: f64 = 0.3;
+/// Samples in a row that make it a stretch.
+const STRETCH: usize = 5;
+
+/// Least scatter of the gain about a straight line from neighbour to neighbour, neper, in such a stretch. A phase that turns by half
+/// a turn and more from sample to sample (a long dead time, too few points) looks like noise, but its gain is smooth.
+const ROUGH: f64 = 0.15;
+
+/// rms of the second differences of the gain, brought to the noise of a sample.
+fn roughness(ln_mag: &[f64]) -> f64 {
+    let squares = ln_mag.windows(3).map(|w| match w {
+        [a, b, c] => (a - 2.0 * b + c).powi(2) / 6.0,
+        _ => 0.0,
+    });
+    (squares.sum::<f64>() / ln_mag.len().saturating_sub(2).max(1) as f64).sqrt()
+}
+
+/// The first stretch of the span that is drowned in noise.
+#[must_use]
+pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
+    let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
+    if !noise.is_known() {
+        return None;
+    }
+    let from = curve.ln_f().partition_point(|&x| !subject.span.holds(x) && x < subject.span.from);
+    let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
+    let sigma = noise.sigma().get(from..to)?;
+    let mut start = from;
+    for stretch in sigma.chunk_by(|a, b| (*a >= DROWNED) == (*b >= DROWNED)) {
+        let end = start + stretch.len();
+        let raw = subject.sweep.raw.ln_mag().get(start..end).unwrap_or(&[]);
+        if stretch.len() >= STRETCH
+            && stretch.first().is_some_and(|s| *s >= DROWNED)
+            && roughness(raw) >= ROUGH
+        {
+            let largest = stretch.iter().fold(0.0_f64, |a, b| a.max(*b));
+            let gain = curve.ln_mag().get(start..end)?.iter().sum::<f64>() / stretch.len() as f64;
+            let ends = curve.frequency_hz().get(start).zip(curve.frequency_hz().get(end - 1))?;
+            return Some(explain((*ends.0, *ends.1), largest, gain > 0.0));
+        }
+        start = end;
+    }
+    None
+}
+
+fn explain((from, to): (f64, f64), largest: f64, is_high_gain: bool) -> Refusal {
+    let size = if largest > 1.0 {
+        "larger than the signal".to_owned()
+    } else {
+        format!("up to {} % of the signal", number(largest * 100.0, 2))
+    };
+    let (cause, remedy) = if is_high_gain {
+        (
+            "the loop leaves next to nothing of the injection on the input side",
+            "inject more there (a profile that rises towards low frequencies), measure more narrowly or average, or start the \
+             band higher",
+        )
+    } else {
+        (
+            "the gain lies below the noise floor",
+            "stop the band lower, or inject more there, measure more narrowly or average",
+        )
+    };
+    Refusal {
+        message: format!(
+            "from {} to {} the noise is {size}, and above 30 % neither gain nor phase can be followed: {cause}",
+            with_unit(from, "Hz"),
+            with_unit(to, "Hz")
+        ),
+        remedy: remedy.to_owned(),
+    }
+}

@@ -1,0 +1,187 @@
+//! A step in gain or phase between two neighbouring samples: an input range was switched there.
+//!
+//! A loop gain is smooth over ln f. Where the curve from the left and the curve from the right, both drawn to the middle of
+//! the gap between two samples, miss each other by the same amount however many samples they are drawn from, something
+//! else changed. A resonance gives another amount for each number of samples, and bends away from the line.
+
+use super::fit::{Fit, Sample, length};
+use super::{Refusal, Subject};
+use crate::curve::{Span, db};
+use crate::quantity::{number, with_unit};
+
+/// Smallest step, neper and rad taken as one complex number: 0.2 dB or 1.3 deg. No verdict turns on less.
+const LEAST: f64 = 0.023;
+/// Standard deviations of its own noise that the step between straight lines must have; by chance exp(-18) in each gap.
+const SIGNIFICANT: f64 = 6.0;
+/// The same for the step between parabolas, which is noisier, where the samples scatter no more than the noise does …
+const PARABOLA_SIGNIFICANT: f64 = 4.5;
+/// … and where they scatter by more than so many standard deviations: there the curve bends, and what looks like a step may be a
+/// resonance.
+const BENT_SIGNIFICANT: f64 = 9.0;
+const BENT: f64 = 1.5;
+/// Steps found from different numbers of samples agree to this part …
+const AGREE: f64 = 0.3;
+/// … and this many standard deviations of their noise.
+const AGREE_NOISE: f64 = 3.0;
+/// What the samples may leave of their own line: so many standard deviations of the noise …
+const SCATTER: f64 = 2.5;
+/// … and this part of the step.
+const SCATTER_PART: f64 = 0.1;
+/// The first look, from two samples on each side, lets through what is this part of the least step …
+const LOOK: f64 = 0.7;
+/// … and this many standard deviations of the noise of a sample. Its own noise is sqrt 5 of them, that of the steps that decide
+/// more than 1.2: a step that they find is seen here but for one in ten.
+const LOOK_NOISE: f64 = 7.0;
+/// Phase from sample to sample, rad, from which on unwrapping it is a guess.
+const STEEP: f64 = 0.5 * std::f64::consts::PI;
+/// Samples on each side of the straight line and of the parabola, at most, and the least for the parabola.
+const LINE: usize = 5;
+const PARABOLA: usize = 7;
+const LEAST_SAMPLES: usize = 5;
+
+/// A step between neighbours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Jump {
+    /// ln f of the two.
+    between: (f64, f64),
+    /// Neper and rad.
+    size: [f64; 2],
+}
+
+/// The largest step in the span.
+#[must_use]
+pub fn jump(subject: &Subject<'_>) -> Option<Refusal> {
+    let noise = &subject.sweep.noise;
+    if !noise.is_known() {
+        return None;
+    }
+    let raw = &subject.sweep.raw;
+    let (x, a, p, sigma) = (raw.ln_f(), raw.ln_mag(), raw.angle(), noise.sigma());
+    let mut found: Vec<Jump> = Vec::new();
+    if noise.spikes().is_empty() {
+        look(x, a, p, sigma, subject.span, &mut found);
+    } else {
+        let kept = |values: &[f64]| -> Vec<f64> {
+            let out = |i: usize| noise.spikes().iter().any(|spike| spike.index == i);
+            values.iter().enumerate().filter(|(i, _)| !out(*i)).map(|(_, v)| *v).collect()
+        };
+        look(&kept(x), &kept(a), &kept(p), &kept(sigma), subject.span, &mut found);
+    }
+    let largest = found.iter().max_by(|a, b| length(a.size).total_cmp(&length(b.size)))?;
+    Some(explain(largest, found.len()))
+}
+
+fn explain(jump: &Jump, count: usize) -> Refusal {
+    let sign = |v: f64| if v < 0.0 { "-" } else { "+" };
+    let (gain_db, phase_deg) = (db(jump.size[0]), jump.size[1].to_degrees());
+    let hz = |ln_f: f64| with_unit(ln_f.exp(), "Hz");
+    let more = match count {
+        0 | 1 => String::new(),
+        2 => ", and at another place".to_owned(),
+        n => format!(", and at {} other places", n - 1),
+    };
+    Refusal {
+        message: format!(
+            "between {} and {} the curve jumps by {}{} dB and {}{} deg from one sample to the next{more}: no loop does that",
+            hz(jump.between.0),
+            hz(jump.between.1),
+            sign(gain_db),
+            number(gain_db.abs(), 2),
+            sign(phase_deg),
+            number(phase_deg.abs(), 2)
+        ),
+        remedy: "an input range was switched, or the injection or the operating point changed, while sweeping: fix the input \
+                 ranges by hand, see that the supply stays in one mode, and sweep again in one go"
+            .to_owned(),
+    }
+}
+
+fn look(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], span: Span, found: &mut Vec<Jump>) {
+    let windows = x.windows(4).zip(a.windows(4)).zip(p.windows(4)).zip(sigma.get(1..).unwrap_or(&[]));
+    for (i, (((x4, a4), p4), sigma_here)) in windows.enumerate() {
+        let (&[x0, x1, x2, x3], &[a0, a1, a2, a3], &[p0, p1, p2, p3]) = (x4, a4, p4) else { continue };
+        let half = 0.5 * (x2 - x1);
+        let (left, right) = (half / (x1 - x0), half / (x3 - x2));
+        let da = a2 - a1 - (a3 - a2) * right - (a1 - a0) * left;
+        let dp = p2 - p1 - (p3 - p2) * right - (p1 - p0) * left;
+        let size2 = da * da + dp * dp;
+        let noise = LOOK_NOISE * sigma_here;
+        // Where the phase turns so much from sample to sample, which way round it went is a guess.
+        let steep = (p1 - p0).abs().max((p3 - p2).abs()) > STEEP;
+        if steep || size2 < (LOOK * LEAST) * (LOOK * LEAST) || size2 < noise * noise {
+            continue;
+        }
+        if span.holds(x1)
+            && span.holds(x2)
+            && let Some(jump) = confirm(x, a, p, sigma, i + 1)
+        {
+            // The two gaps beside a step see a part of it: one step is reported once.
+            match found.last_mut().filter(|last| last.between.1 >= x1) {
+                Some(last) if length(last.size) >= length(jump.size) => {}
+                Some(last) => *last = jump,
+                None => found.push(jump),
+            }
+        }
+    }
+}
+
+/// The step between samples `i` and `i` + 1, if there is one.
+fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<Jump> {
+    let samples = |from: usize, to: usize| {
+        let columns =
+            x.get(from..to)?.iter().zip(a.get(from..to)?).zip(p.get(from..to)?).zip(sigma.get(from..to)?);
+        Some(columns.map(|(((x, a), p), s)| Sample { x: *x, y: [*a, *p], sigma: *s }).collect::<Vec<_>>())
+    };
+    let left = samples((i + 1).saturating_sub(PARABOLA), i + 1)?;
+    let right = samples(i + 1, (i + 1 + PARABOLA).min(x.len()))?;
+    if left.len() < LEAST_SAMPLES || right.len() < LEAST_SAMPLES {
+        return None;
+    }
+    let (x1, x2) = (left.last()?.x, right.first()?.x);
+    let middle = 0.5 * (x1 + x2);
+    let near = |count: usize| {
+        Some((left.get(left.len() - count.min(left.len())..)?, right.get(..count.min(right.len()))?))
+    };
+    let step = |count: usize, degree: usize| {
+        let (left, right) = near(count)?;
+        let (from, to) = (Fit::through(left, middle, degree)?, Fit::through(right, middle, degree)?);
+        Some(Step {
+            size: [to.value[0] - from.value[0], to.value[1] - from.value[1]],
+            noise: from.noise.hypot(to.noise),
+            doubt: from.doubt.hypot(to.doubt),
+            scatter: from.scatter.max(to.scatter),
+        })
+    };
+    let (two, line, parabola) = (step(2, 1)?, step(LINE, 1)?, step(PARABOLA, 2)?);
+    let size = length(parabola.size);
+    let apart = |other: &Step| length([other.size[0] - parabola.size[0], other.size[1] - parabola.size[1]]);
+    let agrees =
+        |other: &Step| apart(other) <= AGREE * size + AGREE_NOISE * other.noise.hypot(parabola.noise);
+    // The line is the steadier one, the parabola the less biased.
+    let stands_out = |step: &Step, times: f64| length(step.size) >= LEAST.max(times * step.doubt);
+    let sigma = left.last()?.sigma.max(right.first()?.sigma);
+    let bent = line.scatter.max(parabola.scatter) > BENT * sigma;
+    let scatter = SCATTER * sigma + SCATTER_PART * size;
+    let is_step = stands_out(&line, SIGNIFICANT)
+        && stands_out(&parabola, if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT })
+        && agrees(&two)
+        && agrees(&line)
+        && line.scatter <= scatter
+        && parabola.scatter <= scatter;
+    // The straight line's value says more where noise is large.
+    is_step.then_some(Jump {
+        between: (x1, x2),
+        size: if parabola.noise > AGREE * LEAST { line.size } else { parabola.size },
+    })
+}
+
+/// What the two sides make of a gap.
+struct Step {
+    size: [f64; 2],
+    /// Standard deviation of each component of the size.
+    noise: f64,
+    /// The same, from what the samples leave where that is more.
+    doubt: f64,
+    /// rms of each component that the samples leave of their line.
+    scatter: f64,
+}
