@@ -64,7 +64,7 @@ pub(crate) struct Level {
 impl Level {
     /// From the residuals of the samples themselves; gives the standard deviation at every sample and the shares of
     /// gain and phase. `false` when there are too few samples to tell.
-    pub(crate) fn from_differences(
+    pub(crate) fn by_differences(
         &mut self,
         grid: &Grid,
         ln_f: &[f64],
@@ -82,9 +82,9 @@ impl Level {
     }
 
     /// From what the samples leave their smoothed curve by, which tells more than differences do. `differences` are the
-    /// powers of [`Self::from_differences`], taken where a sample is not smoothed; `norm2` is the variance of the curve at
+    /// powers of [`Self::by_differences`], taken where a sample is not smoothed; `norm2` is the variance of the curve at
     /// a sample per variance of a sample, 1 where it is not smoothed.
-    pub(crate) fn from_residuals(
+    pub(crate) fn by_residuals(
         &mut self,
         ln_f: &[f64],
         y: &Columns,
@@ -113,7 +113,7 @@ impl Level {
 
     /// From the scatter of repeats: `powers` are the squared standard errors of their mean, each from `dof` degrees of
     /// freedom of gain and phase together.
-    pub(crate) fn from_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
+    pub(crate) fn by_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
         let known = self.fill(ln_f, powers, |_| dof);
         self.draw_lines();
         known

@@ -187,9 +187,9 @@ impl Smoother {
         let n = raw.len();
         let grid = self.grid(raw);
         self.y.copy(raw.ln_mag(), raw.angle());
-        let from_samples = noise.level.from_differences(&grid, raw.ln_f(), &self.y, &mut self.powers);
+        let from_samples = noise.level.by_differences(&grid, raw.ln_f(), &self.y, &mut self.powers);
         noise.known = match repeats {
-            Some(repeats) => noise.level.from_repeats(raw.ln_f(), &repeats.powers, repeats.dof),
+            Some(repeats) => noise.level.by_repeats(raw.ln_f(), &repeats.powers, repeats.dof),
             None => from_samples,
         };
         noise.shares = if noise.known { noise.level.shares() } else { [1.0, 1.0] };
@@ -206,7 +206,7 @@ impl Smoother {
             if repeats.is_none() {
                 let (y, smoothed, rungs) = (&self.y, &self.smoothed, &noise.rungs);
                 let norm2 = |i: usize| grid.norm2(rungs.get(i).copied().unwrap_or(0), i);
-                noise.level.from_residuals(raw.ln_f(), y, smoothed, &self.powers, norm2, &mut self.residuals);
+                noise.level.by_residuals(raw.ln_f(), y, smoothed, &self.powers, norm2, &mut self.residuals);
             }
             std::mem::swap(&mut self.y, &mut self.smoothed);
         }
