@@ -54,6 +54,8 @@ impl Estimate {
             uncertainty: self.u.map(|u| u * coverage),
             at_hz: self.at_hz,
             at_least: None,
+            budget: Some(self.budget.scaled(coverage)),
+            simulated: self.simulated,
         }
     }
 }
