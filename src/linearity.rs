@@ -460,7 +460,8 @@ mod tests {
     fn changes_are_measured_on_equal_and_on_other_grids() {
         for offset in [0.0, 0.4] {
             let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1.05, 1.0, offset));
-            assert!((c.crossover.unwrap().value - 0.05).abs() < 1e-3, "{c:?}");
+            // To first order in the difference.
+            assert!((c.crossover.unwrap().value - 0.05).abs() < 2e-3, "{c:?}");
             assert!((c.gain_db.unwrap().change.value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
             assert!((c.phase_deg.unwrap().change.value + 1.0).abs() < 1e-4);
             assert!(!c.agrees(&tolerances()) && !c.identical);
