@@ -77,3 +77,41 @@ fn explain((from, to): (f64, f64), largest: f64, is_high_gain: bool) -> Refusal 
         remedy: remedy.to_owned(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+    use num_complex::Complex64;
+
+    /// An integrator through 0 dB at 10 kHz with noise of its own on both sides of the injection.
+    fn floors(input: f64, output: f64) -> Option<Refusal> {
+        let sweep = sweep(40.0, |hz| {
+            let t = Complex64::new(0.0, -1e4 / hz);
+            let noise = |size: f64| size * Complex64::new(hiss(), hiss());
+            let read = (t + noise(output)) / (1.0 + t * noise(input));
+            [read.norm().ln(), read.arg()]
+        });
+        drowned(&subject(&sweep))
+    }
+
+    #[test]
+    fn noise_at_either_end_is_named_with_its_remedy() {
+        assert_eq!(floors(0.001, 0.0005), None);
+        let low = floors(0.02, 0.0).unwrap();
+        assert!(low.message.contains("input side") && low.remedy.contains("start"), "{low:?}");
+        let top = floors(0.0, 0.05).unwrap();
+        assert!(top.message.contains("noise floor") && top.remedy.contains("stop the band"), "{top:?}");
+    }
+
+    #[test]
+    fn a_phase_that_turns_fast_is_no_noise() {
+        for dead_us in [1.0, 10.0, 40.0] {
+            let sweep = sweep(25.0, |hz| {
+                let phase = -1.57 - std::f64::consts::TAU * hz * dead_us * 1e-6;
+                [-(hz / 1e4).ln() + 0.003 * hiss(), crate::curve::wrap(phase + 0.003 * hiss())]
+            });
+            assert_eq!(drowned(&subject(&sweep)), None, "{dead_us}");
+        }
+    }
+}

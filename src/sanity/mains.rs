@@ -11,9 +11,9 @@ const LEAST_NEIGHBOURS: usize = 6;
 /// Smallest deviation, neper and rad: 0.17 dB, 1.1 deg. No verdict turns on less.
 const LEAST: f64 = 0.02;
 /// Scatters of the neighbours about their own parabola that a sample must deviate by. With the ten degrees of freedom that eight
-/// neighbours leave, one in 10^4 does by chance (distribution F with 2 and 10: squared and halved, 24.5); only samples on a mains
+/// neighbours leave, one in 60 000 does by chance (distribution F with 2 and 10 at 9^2/2: any table); only samples on a mains
 /// multiple under a limit are asked.
-const STANDS_OUT: f64 = 7.0;
+const STANDS_OUT: f64 = 9.0;
 
 /// The sample on a mains multiple that stands out and that a value read in `span` would hang on: one whose half steps to its
 /// neighbours reach into the span. For a value at one frequency the span has two equal ends.
