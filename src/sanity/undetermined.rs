@@ -10,6 +10,9 @@ use crate::quantity::{number, with_unit};
 
 /// Coverage factor of the noise.
 const COVERAGE: f64 = 2.0;
+/// To be surely on the other side it must come this many times its expanded noise beyond 0 dB: of all samples of a bump the largest is
+/// looked at.
+const BEYOND: f64 = 1.5;
 /// On both sides of a place in doubt the gain must come away from it by this many times its expanded noise, else it is a wiggle of a
 /// curve that passes 0 dB slowly.
 const AWAY: f64 = 1.5;
@@ -50,7 +53,8 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
         let expanded = scale * fit;
         let height = value.abs();
         let last = std::mem::replace(&mut before, height);
-        if height <= expanded {
+        let beyond = side != 0.0 && side != value.signum();
+        if height <= if beyond { BEYOND * expanded } else { expanded } {
             if expanded > SILENT {
                 let here = Doubt {
                     ln_f,
@@ -144,18 +148,19 @@ mod tests {
         let height = top_db / 20.0 * std::f64::consts::LN_10 + 3f64.ln();
         let sweep = sweep(60.0, |hz| {
             let x = (hz / 3e3).ln();
-            [-(hz / 1e3).ln() + height * (-(x * x) / 0.02).exp() + noise * hiss(), -1.8 + noise * hiss()]
+            [-(hz / 1e3).ln() + height * (-(x * x) / 0.08).exp() + noise * hiss(), -1.8 + noise * hiss()]
         });
         undetermined(&subject(&sweep))
     }
 
     #[test]
     fn a_bump_within_the_noise_of_0_db_is_open_and_others_are_not() {
-        for top_db in [-0.1, 0.0, 0.1] {
-            assert!(bump(top_db, 0.02).is_some(), "{top_db}");
+        let open = |top_db: f64| (0..40).filter(|_| bump(top_db, 0.02).is_some()).count();
+        for top_db in [-0.05, 0.0, 0.05] {
+            assert!(open(top_db) >= 36, "{top_db}: {}", open(top_db));
         }
         for top_db in [-6.0, -2.0, 2.0, 6.0] {
-            assert_eq!(bump(top_db, 0.02), None, "{top_db}");
+            assert_eq!(open(top_db), 0, "{top_db}");
         }
         // Without noise nothing is open, not even a curve that touches.
         for top_db in [-0.01, -1e-5, 0.0, 1e-5, 0.01] {
@@ -172,8 +177,11 @@ mod tests {
             assert_eq!(undetermined(&subject(&slow(power, 1e4))), None, "{power}");
         }
         for end in [100.0, 1e6] {
-            let open = undetermined(&subject(&slow(1.0, end))).unwrap();
-            assert!(open.message.contains("the band ends"), "{}", open.message);
+            let open = || undetermined(&subject(&slow(1.0, end)));
+            // Two standard deviations: one in twenty seems clear by chance.
+            let found: Vec<Refusal> = (0..20).filter_map(|_| open()).collect();
+            assert!(found.len() >= 16, "{end}: {}", found.len());
+            assert!(found.iter().all(|open| open.message.contains("the band ends")), "{found:?}");
         }
     }
 }
