@@ -87,7 +87,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     let span = sweep.curve.span();
     let quantities = Quantities::of(&sweep, span, &Chain::default(), COVERAGE, &mut Trials::default());
     let measured = quantities.report(COVERAGE);
-    let subject = Subject { sweep: &sweep, span, open_loop_poles: 0, critical_point };
+    let subject = Subject { sweep: &sweep, second: None, span, open_loop_poles: 0, critical_point };
     let mut findings = Vec::new();
     if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));

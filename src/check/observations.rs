@@ -29,8 +29,13 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
             frequency_text(merged.ln_f.1.exp())
         ));
     }
-    let subject =
-        Subject { sweep, span, open_loop_poles: spec.open_loop_poles, critical_point: spec.critical_point };
+    let subject = Subject {
+        sweep,
+        second: None,
+        span,
+        open_loop_poles: spec.open_loop_poles,
+        critical_point: spec.critical_point,
+    };
     if let Some(flat) = plateau(&subject).filter(|flat| carries_a_limit(flat.span, corner)) {
         findings.push(format!(
             "the gain is flat at {:.1} dB from {} to {}, where a limit is held against it: a true gain at direct current and coupling past the loop look alike there",

@@ -34,9 +34,9 @@ const LOOK: f64 = 0.7;
 const LOOK_NOISE: f64 = 7.0;
 /// Phase from sample to sample, rad, from which on unwrapping it is a guess.
 const STEEP: f64 = 0.5 * std::f64::consts::PI;
-/// Steps of the phase beyond this, rad, are left alone: a resonance too sharp for the points turns it by up to half a turn between two
-/// samples and leaves no other trace. No range does.
-const MOST_RAD: f64 = 2.0;
+/// Steps of the phase beyond this, rad, are left alone: a resonance too sharp for the points, or a null far below 0 dB where the
+/// injection leaks past the loop, turns it by up to half a turn between two samples and leaves no other trace. No range does.
+const MOST_RAD: f64 = 1.0;
 /// Samples on each side of the straight line and of the parabola, at most, and the least for the parabola.
 const LINE: usize = 5;
 const PARABOLA: usize = 7;
@@ -167,7 +167,7 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
     let bent = line.scatter.max(parabola.scatter) > BENT * sigma;
     let scatter = SCATTER * sigma + SCATTER_PART * size;
     let least = if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT };
-    let is_step = parabola.size[1].abs() <= MOST_RAD
+    let is_step = parabola.size[1].abs().max(line.size[1].abs()) <= MOST_RAD
         && stands_out(&parabola, least)
         && agrees(&two)
         && agrees(&line)

@@ -53,6 +53,8 @@ pub struct Refusal {
 pub struct Subject<'a> {
     /// The sweep: samples, noise, smooth curve, crossings.
     pub sweep: &'a Analysed,
+    /// Another sweep of the same loop, where there is one: what both show alike is no noise.
+    pub second: Option<&'a Analysed>,
     /// The judged part of it.
     pub span: Span,
     /// Right-half-plane poles of the open loop.
@@ -150,6 +152,7 @@ mod testing {
     pub fn subject(sweep: &Analysed) -> Subject<'_> {
         Subject {
             sweep,
+            second: None,
             span: sweep.curve.span(),
             open_loop_poles: 0,
             critical_point: CriticalPoint::MinusOne,
