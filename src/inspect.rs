@@ -6,7 +6,7 @@ use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, phase_margin_of};
 use crate::monte_carlo::Trials;
-use crate::sanity::{Kernel, Subject, refusal};
+use crate::sanity::{Kernel, Subject, refusal, spike_text};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 use crate::uncertainty::Chain;
@@ -92,6 +92,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));
     }
+    findings.extend(sweep.noise.spikes().iter().map(spike_text));
     findings.extend(undersampled(&sweep, span).map(|place| place.text()));
     if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
         findings.push(

@@ -2,8 +2,9 @@
 
 use super::fit::{Fit, Sample, length};
 use crate::analysed::Analysed;
-use crate::curve::{Curve, Span};
+use crate::curve::{Curve, Span, db};
 use crate::noise::{Spike, mains};
+use crate::quantity::{number, with_unit};
 
 /// Neighbours that a sample is held against, and of them the least.
 const NEIGHBOURS: usize = 8;
@@ -59,6 +60,25 @@ fn deviation(raw: &Curve, i: usize) -> Option<Spike> {
     let doubt = fit.scatter * fit.noise.hypot(1.0);
     let is_far = length(offset) > LEAST.max(STANDS_OUT * doubt);
     is_far.then_some(Spike { index: i, at_hz, ln_mag: offset[0], angle: offset[1], mains })
+}
+
+/// A sample that stands out, in words.
+#[must_use]
+pub fn spike_text(spike: &Spike) -> String {
+    let gain = db(spike.ln_mag);
+    let sign = if gain < 0.0 { "-" } else { "+" };
+    let phase_sign = if spike.angle < 0.0 { "-" } else { "+" };
+    let mains = match spike.mains {
+        Some((mains, 1)) => format!(", on {mains} Hz: mains interference"),
+        Some((mains, multiple)) => format!(", on {mains} Hz times {multiple}: mains interference"),
+        None => String::new(),
+    };
+    format!(
+        "one sample at {} stands out by {sign}{} dB and {phase_sign}{} deg{mains}; left out",
+        with_unit(spike.at_hz, "Hz"),
+        number(gain.abs(), 2),
+        number(spike.angle.to_degrees().abs(), 2)
+    )
 }
 
 #[cfg(test)]

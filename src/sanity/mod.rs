@@ -28,7 +28,7 @@ pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
 pub use drowned::drowned;
 pub use jumps::jump;
-pub use mains::mains_under;
+pub use mains::{mains_under, spike_text};
 pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
 pub use undetermined::undetermined;

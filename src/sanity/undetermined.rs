@@ -19,6 +19,10 @@ const AWAY: f64 = 1.5;
 /// Expanded noise below this, neper (0.001 dB), leaves nothing open: rounding.
 const SILENT: f64 = 1e-4;
 
+/// Expanded noise counts up to this, neper (6 dB): where there is more, the gain is lost and not just its crossover, or what looks like
+/// noise is a phase that turns too fast for the points.
+const MOST: f64 = 0.7;
+
 /// A place in doubt.
 #[derive(Debug, Clone, Copy)]
 struct Doubt {
@@ -50,7 +54,7 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let mut before = f64::INFINITY;
     let mut open: Option<Doubt> = None;
     for (i, ((&ln_f, &value), fit)) in x.iter().zip(values).zip(fit).enumerate() {
-        let expanded = scale * fit;
+        let expanded = (scale * fit).min(MOST);
         let height = value.abs();
         let last = std::mem::replace(&mut before, height);
         let beyond = side != 0.0 && side != value.signum();
@@ -96,7 +100,8 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     }
     // Open to the end: what lies beyond decides.
     let last = curve.at(subject.span.to);
-    let last_noise = noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| scale * fit);
+    let last_noise =
+        noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| (scale * fit).min(MOST));
     open.filter(|_| last.ln_mag.abs() <= last_noise).map(|doubt| Doubt { at_end: true, ..doubt })
 }
 
