@@ -97,7 +97,13 @@ fn margins(c: &mut Criterion) {
 fn validity(c: &mut Criterion) {
     let (weak, strong) = (analysed(2), analysed(3));
     let span = span();
-    let subject = Subject { sweep: &weak, span, open_loop_poles: 0, critical_point: CriticalPoint::PlusOne };
+    let subject = Subject {
+        sweep: &weak,
+        second: Some(&strong),
+        span,
+        open_loop_poles: 0,
+        critical_point: CriticalPoint::PlusOne,
+    };
     let mut difference = Difference::default();
     let mut kernel = Kernel::default();
     c.bench_function("coverage::gap", |b| b.iter(|| gap(black_box(&weak.curve), span, Some(15.0))));

@@ -6,7 +6,7 @@ use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
 use crate::monte_carlo::Trials;
-use crate::sanity::{Kernel, Subject, refusal};
+use crate::sanity::{Kernel, Subject, refusal, spike_text};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 use crate::uncertainty::Chain;
@@ -102,11 +102,12 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     let span = sweep.curve.span();
     let quantities = Quantities::of(&sweep, span, &Chain::default(), COVERAGE, &mut Trials::default());
     let measured = quantities.report(COVERAGE);
-    let subject = Subject { sweep: &sweep, span, open_loop_poles: 0, critical_point };
+    let subject = Subject { sweep: &sweep, second: None, span, open_loop_poles: 0, critical_point };
     let mut findings = Vec::new();
     if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));
     }
+    findings.extend(sweep.noise.spikes().iter().map(spike_text));
     findings.extend(undersampled(&sweep, span).map(|place| place.text()));
     if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
         findings.push(

@@ -3,11 +3,9 @@
 use super::wording::frequency_text;
 use crate::analysed::Analysed;
 use crate::coverage::undersampled;
-use crate::curve::{Span, db};
+use crate::curve::Span;
 use crate::margins::Direction;
-use crate::noise::Spike;
-use crate::quantity::number;
-use crate::sanity::{Subject, plateau};
+use crate::sanity::{Subject, plateau, spike_text};
 use crate::spec::{Band, Corner, GainAt, Spec};
 
 /// The findings of the judged sweep, one sentence each.
@@ -29,8 +27,13 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
             frequency_text(merged.ln_f.1.exp())
         ));
     }
-    let subject =
-        Subject { sweep, span, open_loop_poles: spec.open_loop_poles, critical_point: spec.critical_point };
+    let subject = Subject {
+        sweep,
+        second: None,
+        span,
+        open_loop_poles: spec.open_loop_poles,
+        critical_point: spec.critical_point,
+    };
     if let Some(flat) = plateau(&subject).filter(|flat| carries_a_limit(flat.span, corner)) {
         findings.push(format!(
             "the gain is flat at {:.1} dB from {} to {}, where a limit is held against it: a true gain at direct current and coupling past the loop look alike there",
@@ -58,22 +61,4 @@ fn carries_a_limit(span: Span, corner: &Corner) -> bool {
         GainAt::Frequency(at) => span.holds(at.hz().ln()),
         GainAt::Band(Band { from, to }) => from.hz().ln() <= span.to && to.hz().ln() >= span.from,
     })
-}
-
-/// A sample that stands out.
-fn spike_text(spike: &Spike) -> String {
-    let gain = db(spike.ln_mag);
-    let sign = if gain < 0.0 { "-" } else { "+" };
-    let phase_sign = if spike.angle < 0.0 { "-" } else { "+" };
-    let mains = match spike.mains {
-        Some((mains, 1)) => format!(", on {mains} Hz: mains interference"),
-        Some((mains, multiple)) => format!(", on {mains} Hz times {multiple}: mains interference"),
-        None => String::new(),
-    };
-    format!(
-        "one sample at {} stands out by {sign}{} dB and {phase_sign}{} deg{mains}; left out",
-        frequency_text(spike.at_hz),
-        number(gain.abs(), 2),
-        number(spike.angle.to_degrees().abs(), 2)
-    )
 }

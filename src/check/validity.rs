@@ -110,10 +110,11 @@ pub fn sanity(
             "the polarity of a probe, or the convention, changed between the two sweeps: set both alike and sweep again",
         );
     }
-    for (level, sweep) in bound {
+    for (i, (level, sweep)) in bound.iter().enumerate() {
         let subject = Subject {
             span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
             sweep,
+            second: bound.iter().enumerate().find(|(other, _)| *other != i).map(|(_, (_, second))| *second),
             open_loop_poles: spec.open_loop_poles,
             critical_point: spec.critical_point,
         };

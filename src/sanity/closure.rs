@@ -163,6 +163,7 @@ mod tests {
         let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
         closure(&Subject {
             sweep: &sweep,
+            second: None,
             span: sweep.curve.span(),
             open_loop_poles: poles,
             critical_point: CriticalPoint::MinusOne,

@@ -1,6 +1,7 @@
 //! Noise so large that neither gain nor phase can be followed.
 
 use super::{Refusal, Subject};
+use crate::analysed::Analysed;
 use crate::quantity::{number, with_unit};
 
 /// Standard deviation of a sample, relative, from which on it tells nothing: a ratio of signal to noise of 3. There the mean of
@@ -9,9 +10,25 @@ const DROWNED: f64 = 0.3;
 /// Samples in a row that make it a stretch.
 const STRETCH: usize = 5;
 
-/// Least scatter of the gain about a straight line from neighbour to neighbour, neper, in such a stretch. A phase that turns by half
-/// a turn and more from sample to sample (a long dead time, too few points) looks like noise, but its gain is smooth.
+/// Least scatter of the gain, neper, in such a stretch: between two sweeps of the same loop, or about a straight line from neighbour to
+/// neighbour. A phase that turns by half a turn and more from sample to sample (a long dead time, too few points) looks like noise,
+/// but its gain is smooth; ripple of what leaks past the loop is not, but two sweeps show it alike.
 const ROUGH: f64 = 0.15;
+/// With one sweep alone, a gain below this (-30 dB) is left alone: noise and ripple of a leak look alike, and no margin hangs on it.
+const DEEP: f64 = -3.45;
+
+/// Noise of the gain in samples `from` to `to`, neper.
+fn scatter(subject: &Subject<'_>, from: usize, to: usize) -> Option<f64> {
+    let own = subject.sweep.raw.ln_mag().get(from..to)?;
+    let same_grid = |second: &&Analysed| second.raw.frequency_hz() == subject.sweep.raw.frequency_hz();
+    if let Some(second) = subject.second.filter(same_grid) {
+        let other = second.raw.ln_mag().get(from..to)?;
+        let squares: f64 = own.iter().zip(other).map(|(a, b)| (a - b).powi(2)).sum();
+        return Some((0.5 * squares / own.len() as f64).sqrt());
+    }
+    let mean = own.iter().sum::<f64>() / own.len() as f64;
+    (mean > DEEP).then(|| roughness(own))
+}
 
 /// rms of the second differences of the gain, brought to the noise of a sample.
 fn roughness(ln_mag: &[f64]) -> f64 {
@@ -35,10 +52,9 @@ pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
     let mut start = from;
     for stretch in sigma.chunk_by(|a, b| (*a >= DROWNED) == (*b >= DROWNED)) {
         let end = start + stretch.len();
-        let raw = subject.sweep.raw.ln_mag().get(start..end).unwrap_or(&[]);
         if stretch.len() >= STRETCH
             && stretch.first().is_some_and(|s| *s >= DROWNED)
-            && roughness(raw) >= ROUGH
+            && scatter(subject, start, end).is_some_and(|scatter| scatter >= ROUGH)
         {
             let largest = stretch.iter().fold(0.0_f64, |a, b| a.max(*b));
             let gain = curve.ln_mag().get(start..end)?.iter().sum::<f64>() / stretch.len() as f64;
@@ -75,5 +91,43 @@ fn explain((from, to): (f64, f64), largest: f64, is_high_gain: bool) -> Refusal 
             with_unit(to, "Hz")
         ),
         remedy: remedy.to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+    use num_complex::Complex64;
+
+    /// An integrator through 0 dB at 10 kHz with noise of its own on both sides of the injection.
+    fn floors(input: f64, output: f64) -> Option<Refusal> {
+        let sweep = sweep(40.0, |hz| {
+            let t = Complex64::new(0.0, -1e4 / hz);
+            let noise = |size: f64| size * Complex64::new(hiss(), hiss());
+            let read = (t + noise(output)) / (1.0 + t * noise(input));
+            [read.norm().ln(), read.arg()]
+        });
+        drowned(&subject(&sweep))
+    }
+
+    #[test]
+    fn noise_at_either_end_is_named_with_its_remedy() {
+        assert_eq!(floors(0.001, 0.0005), None);
+        let low = floors(0.02, 0.0).unwrap();
+        assert!(low.message.contains("input side") && low.remedy.contains("start"), "{low:?}");
+        let top = floors(0.0, 0.05).unwrap();
+        assert!(top.message.contains("noise floor") && top.remedy.contains("stop the band"), "{top:?}");
+    }
+
+    #[test]
+    fn a_phase_that_turns_fast_is_no_noise() {
+        for dead_us in [1.0, 10.0, 40.0] {
+            let sweep = sweep(25.0, |hz| {
+                let phase = -1.57 - std::f64::consts::TAU * hz * dead_us * 1e-6;
+                [-(hz / 1e4).ln() + 0.003 * hiss(), crate::curve::wrap(phase + 0.003 * hiss())]
+            });
+            assert_eq!(drowned(&subject(&sweep)), None, "{dead_us}");
+        }
     }
 }

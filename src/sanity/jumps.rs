@@ -34,6 +34,9 @@ const LOOK: f64 = 0.7;
 const LOOK_NOISE: f64 = 7.0;
 /// Phase from sample to sample, rad, from which on unwrapping it is a guess.
 const STEEP: f64 = 0.5 * std::f64::consts::PI;
+/// Steps of the phase beyond this, rad, are left alone: a resonance too sharp for the points, or a null far below 0 dB where the
+/// injection leaks past the loop, turns it by up to half a turn between two samples and leaves no other trace. No range does.
+const MOST_RAD: f64 = 1.0;
 /// Samples on each side of the straight line and of the parabola, at most, and the least for the parabola.
 const LINE: usize = 5;
 const PARABOLA: usize = 7;
@@ -152,18 +155,20 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
             scatter: from.scatter.max(to.scatter),
         })
     };
-    let (two, line, parabola) = (step(2, 1)?, step(LINE, 1)?, step(PARABOLA, 2)?);
+    // The line is the steadier one, the parabola the less biased.
+    let stands_out = |step: &Step, times: f64| length(step.size) >= LEAST.max(times * step.doubt);
+    let line = step(LINE, 1).filter(|line| stands_out(line, SIGNIFICANT))?;
+    let (two, parabola) = (step(2, 1)?, step(PARABOLA, 2)?);
     let size = length(parabola.size);
     let apart = |other: &Step| length([other.size[0] - parabola.size[0], other.size[1] - parabola.size[1]]);
     let agrees =
         |other: &Step| apart(other) <= AGREE * size + AGREE_NOISE * other.noise.hypot(parabola.noise);
-    // The line is the steadier one, the parabola the less biased.
-    let stands_out = |step: &Step, times: f64| length(step.size) >= LEAST.max(times * step.doubt);
     let sigma = left.last()?.sigma.max(right.first()?.sigma);
     let bent = line.scatter.max(parabola.scatter) > BENT * sigma;
     let scatter = SCATTER * sigma + SCATTER_PART * size;
-    let is_step = stands_out(&line, SIGNIFICANT)
-        && stands_out(&parabola, if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT })
+    let least = if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT };
+    let is_step = parabola.size[1].abs().max(line.size[1].abs()) <= MOST_RAD
+        && stands_out(&parabola, least)
         && agrees(&two)
         && agrees(&line)
         && line.scatter <= scatter
@@ -184,4 +189,69 @@ struct Step {
     doubt: f64,
     /// rms of each component that the samples leave of their line.
     scatter: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+
+    /// An integrator with a lag at 30 kHz, and a step at 2 kHz.
+    fn stepped(per_decade: f64, noise: f64, step: [f64; 2]) -> Option<Refusal> {
+        let sweep = sweep(per_decade, |hz| {
+            let lag = hz / 3e4;
+            let step = if hz > 2e3 { step } else { [0.0, 0.0] };
+            [
+                -(hz / 1e4).ln() - lag.hypot(1.0).ln() + step[0] + noise * hiss(),
+                -1.571 - lag.atan() + step[1] + noise * hiss(),
+            ]
+        });
+        jump(&subject(&sweep))
+    }
+
+    #[test]
+    fn a_step_is_found_and_named() {
+        for per_decade in [25.0, 60.0] {
+            for noise in [0.0, 0.0005, 0.002] {
+                let found = stepped(per_decade, noise, [0.1, 0.0]).unwrap();
+                assert!(found.message.contains("jumps by +0.8"), "{}", found.message);
+                assert!(stepped(per_decade, noise, [0.0, -0.2]).is_some());
+                assert!(stepped(per_decade, noise, [0.05, 0.05]).is_some());
+            }
+        }
+    }
+
+    #[test]
+    fn noise_and_smooth_curves_are_no_steps() {
+        for per_decade in [15.0, 25.0, 100.0] {
+            for noise in [0.0, 1e-4, 0.003, 0.03] {
+                for _ in 0..20 {
+                    assert_eq!(stepped(per_decade, noise, [0.0, 0.0]), None, "{per_decade} {noise}");
+                }
+            }
+        }
+        // Below what matters.
+        assert_eq!(stepped(60.0, 0.0, [0.015, 0.01]), None);
+    }
+
+    /// A pair of poles, or of zeros, at every place between two samples.
+    #[test]
+    fn a_resonance_is_no_step() {
+        for quality in [0.7, 2.0, 5.0, 10.0, 20.0, 50.0] {
+            for part in 0..10 {
+                for sign in [-1.0, 1.0] {
+                    let centre = 2e3 * 10f64.powf(f64::from(part) / 10.0 / 25.0);
+                    let sweep = sweep(25.0, |hz| {
+                        let x = hz / centre;
+                        let (re, im) = (1.0 - x * x, x / quality);
+                        [
+                            -(hz / 1e4).ln() + sign * re.hypot(im).ln() + 1e-4 * hiss(),
+                            -1.571 + sign * im.atan2(re) + 1e-4 * hiss(),
+                        ]
+                    });
+                    assert_eq!(jump(&subject(&sweep)), None, "{quality} {part} {sign}");
+                }
+            }
+        }
+    }
 }

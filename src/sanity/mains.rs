@@ -2,8 +2,9 @@
 
 use super::fit::{Fit, Sample, length};
 use crate::analysed::Analysed;
-use crate::curve::{Curve, Span};
+use crate::curve::{Curve, Span, db};
 use crate::noise::{Spike, mains};
+use crate::quantity::{number, with_unit};
 
 /// Neighbours that a sample is held against, and of them the least.
 const NEIGHBOURS: usize = 8;
@@ -11,9 +12,9 @@ const LEAST_NEIGHBOURS: usize = 6;
 /// Smallest deviation, neper and rad: 0.17 dB, 1.1 deg. No verdict turns on less.
 const LEAST: f64 = 0.02;
 /// Scatters of the neighbours about their own parabola that a sample must deviate by. With the ten degrees of freedom that eight
-/// neighbours leave, one in 10^4 does by chance (distribution F with 2 and 10: squared and halved, 24.5); only samples on a mains
+/// neighbours leave, one in 60 000 does by chance (distribution F with 2 and 10 at 9^2/2: any table); only samples on a mains
 /// multiple under a limit are asked.
-const STANDS_OUT: f64 = 7.0;
+const STANDS_OUT: f64 = 9.0;
 
 /// The sample on a mains multiple that stands out and that a value read in `span` would hang on: one whose half steps to its
 /// neighbours reach into the span. For a value at one frequency the span has two equal ends.
@@ -59,6 +60,25 @@ fn deviation(raw: &Curve, i: usize) -> Option<Spike> {
     let doubt = fit.scatter * fit.noise.hypot(1.0);
     let is_far = length(offset) > LEAST.max(STANDS_OUT * doubt);
     is_far.then_some(Spike { index: i, at_hz, ln_mag: offset[0], angle: offset[1], mains })
+}
+
+/// A sample that stands out, in words.
+#[must_use]
+pub fn spike_text(spike: &Spike) -> String {
+    let gain = db(spike.ln_mag);
+    let sign = if gain < 0.0 { "-" } else { "+" };
+    let phase_sign = if spike.angle < 0.0 { "-" } else { "+" };
+    let mains = match spike.mains {
+        Some((mains, 1)) => format!(", on {mains} Hz: mains interference"),
+        Some((mains, multiple)) => format!(", on {mains} Hz times {multiple}: mains interference"),
+        None => String::new(),
+    };
+    format!(
+        "one sample at {} stands out by {sign}{} dB and {phase_sign}{} deg{mains}; left out",
+        with_unit(spike.at_hz, "Hz"),
+        number(gain.abs(), 2),
+        number(spike.angle.to_degrees().abs(), 2)
+    )
 }
 
 #[cfg(test)]

@@ -28,7 +28,7 @@ pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
 pub use drowned::drowned;
 pub use jumps::jump;
-pub use mains::mains_under;
+pub use mains::{mains_under, spike_text};
 pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
 pub use undetermined::undetermined;
@@ -53,6 +53,8 @@ pub struct Refusal {
 pub struct Subject<'a> {
     /// The sweep: samples, noise, smooth curve, crossings.
     pub sweep: &'a Analysed,
+    /// Another sweep of the same loop, where there is one: what both show alike is no noise.
+    pub second: Option<&'a Analysed>,
     /// The judged part of it.
     pub span: Span,
     /// Right-half-plane poles of the open loop.
@@ -106,5 +108,54 @@ fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
                      with the injection off before sweeping again"
                 .to_owned(),
         }),
+    }
+}
+
+#[cfg(test)]
+mod testing {
+    use super::Subject;
+    use crate::analysed::Analysed;
+    use crate::spec::CriticalPoint;
+    use crate::sweep::Samples;
+    use std::cell::Cell;
+
+    thread_local! {
+        static SEED: Cell<u64> = const { Cell::new(0x2545_f491_4f6c_dd1d) };
+    }
+
+    /// Nearly normal noise of standard deviation 1: twelve even numbers, summed. The same in every run of a test.
+    pub fn hiss() -> f64 {
+        let even = || {
+            let mut seed = SEED.get();
+            seed ^= seed << 13;
+            seed ^= seed >> 7;
+            seed ^= seed << 17;
+            SEED.set(seed);
+            (seed >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        (0..12).map(|_| even()).sum::<f64>() - 6.0
+    }
+
+    /// A sweep from 100 Hz to 1 MHz of a curve given as ln of the magnitude and textbook phase.
+    pub fn sweep(per_decade: f64, curve: impl Fn(f64) -> [f64; 2]) -> Analysed {
+        let mut samples = Samples::default();
+        for k in 0..=(4.0 * per_decade) as i32 {
+            let hz = 100.0 * 10f64.powf(f64::from(k) / per_decade);
+            let [ln_mag, phase] = curve(hz);
+            samples.frequency_hz.push(hz);
+            samples.ln_magnitude.push(ln_mag);
+            samples.phase_rad.push(phase);
+        }
+        Analysed::of(&samples, CriticalPoint::MinusOne)
+    }
+
+    pub fn subject(sweep: &Analysed) -> Subject<'_> {
+        Subject {
+            sweep,
+            second: None,
+            span: sweep.curve.span(),
+            open_loop_poles: 0,
+            critical_point: CriticalPoint::MinusOne,
+        }
     }
 }

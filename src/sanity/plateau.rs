@@ -117,3 +117,61 @@ pub fn coupling(subject: &Subject<'_>) -> Option<Refusal> {
             .to_owned(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+    use num_complex::Complex64;
+
+    /// A loop gain read beside a coupling of 34 dB at `phase_deg`.
+    fn coupled(phase_deg: f64, noise: f64) -> Option<Plateau> {
+        let sweep = sweep(40.0, |hz| {
+            let t = Complex64::new(0.0, -3e5 / hz) / Complex64::new(1.0, hz / 1e6);
+            let coupled = Complex64::from_polar(50.0, phase_deg.to_radians());
+            let read = (t.inv() + coupled.inv()).inv();
+            [read.norm().ln() + noise * hiss(), read.arg() + noise * hiss()]
+        });
+        plateau(&subject(&sweep))
+    }
+
+    #[test]
+    fn coupling_shows_by_its_phase() {
+        for noise in [0.0, 0.01, 0.03] {
+            for phase in [50.0, 90.0, 130.0, -50.0, -120.0] {
+                let found = coupled(phase, noise).unwrap();
+                assert!(found.is_coupling() && (found.gain_db - 34.0).abs() < 1.0, "{phase}: {found:?}");
+            }
+            for phase in [0.0, 15.0, -20.0, 175.0] {
+                assert!(!coupled(phase, noise).unwrap().is_coupling(), "{phase}");
+            }
+        }
+    }
+
+    /// A proportional controller; an integrator; a zero that flattens it; a plateau below 0 dB.
+    #[test]
+    fn what_a_loop_may_do_at_its_low_end_is_not_refused() {
+        let flat = |gain: f64, pole: f64, noise: f64| {
+            sweep(40.0, move |hz| {
+                let lag = hz / pole;
+                [gain.ln() - lag.hypot(1.0).ln() + noise * hiss(), -lag.atan() + noise * hiss()]
+            })
+        };
+        for noise in [0.0, 0.01, 0.03] {
+            for pole in [150.0, 500.0, 3e3, 3e4] {
+                assert_eq!(coupling(&subject(&flat(100.0, pole, noise))), None, "{pole}");
+            }
+            assert!(plateau(&subject(&flat(100.0, 3e3, noise))).is_some());
+            assert_eq!(plateau(&subject(&flat(0.5, 3e3, noise))), None);
+            for (zero, pole) in [(150.0, 1e3), (400.0, 2e3), (60.0, 1500.0), (30.0, 1200.0)] {
+                let sweep = sweep(40.0, |hz| {
+                    let t = Complex64::new(1.0, hz / zero)
+                        / Complex64::new(0.0, hz / 2e3)
+                        / Complex64::new(1.0, hz / pole);
+                    [t.norm().ln() + noise * hiss(), t.arg() + noise * hiss()]
+                });
+                assert_eq!(coupling(&subject(&sweep)), None, "{zero} {pole}");
+            }
+        }
+    }
+}

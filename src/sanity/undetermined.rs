@@ -10,11 +10,18 @@ use crate::quantity::{number, with_unit};
 
 /// Coverage factor of the noise.
 const COVERAGE: f64 = 2.0;
+/// To be surely on the other side it must come this many times its expanded noise beyond 0 dB: of all samples of a bump the largest is
+/// looked at.
+const BEYOND: f64 = 1.5;
 /// On both sides of a place in doubt the gain must come away from it by this many times its expanded noise, else it is a wiggle of a
 /// curve that passes 0 dB slowly.
 const AWAY: f64 = 1.5;
 /// Expanded noise below this, neper (0.001 dB), leaves nothing open: rounding.
 const SILENT: f64 = 1e-4;
+
+/// Expanded noise counts up to this, neper (6 dB): where there is more, the gain is lost and not just its crossover, or what looks like
+/// noise is a phase that turns too fast for the points.
+const MOST: f64 = 0.7;
 
 /// A place in doubt.
 #[derive(Debug, Clone, Copy)]
@@ -39,23 +46,27 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
         return None;
     }
     let scale = COVERAGE * noise.shares()[0];
+    let from = curve.ln_f().partition_point(|&x| x < subject.span.from && !subject.span.holds(x));
+    let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
+    let (x, values, fit) =
+        (curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?);
     let (mut side, mut peak) = (0.0, 0.0_f64);
+    let mut before = f64::INFINITY;
     let mut open: Option<Doubt> = None;
-    let mut before: Option<(f64, f64)> = None;
-    let mut samples = curve.ln_f().iter().zip(curve.ln_mag()).zip(noise.fit()).peekable();
-    while let Some(((&x, &value), fit)) = samples.next() {
-        let expanded = scale * fit;
-        let next = samples.peek().map(|((x, value), _)| (**x, **value));
-        let neighbours = before.replace((x, value)).zip(next);
-        if !subject.span.holds(x) {
-            continue;
-        }
-        if value.abs() <= expanded {
+    for (i, ((&ln_f, &value), fit)) in x.iter().zip(values).zip(fit).enumerate() {
+        let expanded = (scale * fit).min(MOST);
+        let height = value.abs();
+        let last = std::mem::replace(&mut before, height);
+        let beyond = side != 0.0 && side != value.signum();
+        if height <= if beyond { BEYOND * expanded } else { expanded } {
             if expanded > SILENT {
-                let height = if side == 0.0 { value.abs() } else { value * side };
-                let at_end = side == 0.0;
-                let here = Doubt { ln_f: x, height, noise: expanded, at_end };
-                open = Some(open.filter(|known| known.height <= height).unwrap_or(here));
+                let here = Doubt {
+                    ln_f,
+                    height: if side == 0.0 { height } else { value * side },
+                    noise: expanded,
+                    at_end: side == 0.0,
+                };
+                open = lower(open, here);
             }
             continue;
         }
@@ -63,43 +74,54 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
             if let Some(doubt) = open.filter(|doubt| doubt.at_end) {
                 return Some(doubt);
             }
-            (side, peak, open) = (value.signum(), value.abs(), None);
+            (side, peak, open) = (value.signum(), height, None);
             continue;
         }
-        let height = value.abs();
         match open {
-            Some(doubt) if peak.min(height) > doubt.height + AWAY * doubt.noise => return Some(doubt),
+            Some(doubt) if height > doubt.height + AWAY * doubt.noise => {
+                if peak > doubt.height + AWAY * doubt.noise {
+                    return Some(doubt);
+                }
+                (open, peak) = (None, height);
+            }
             Some(_) => {}
             None => peak = peak.max(height),
         }
-        let lowest = neighbours.and_then(|(a, b)| lowest_between(a, (x, value), b, side));
-        if let Some((ln_f, height)) =
-            lowest.filter(|(_, height)| height.abs() < expanded && expanded > SILENT)
+        // Between samples the gain may come nearer to 0 dB than at any of them.
+        if expanded > SILENT
+            && height <= last
+            && values.get(i + 1).is_some_and(|next| next * side >= height)
+            && let Some((ln_f, height)) =
+                i.checked_sub(1).and_then(|k| lowest(x.get(k..)?, values.get(k..)?, side))
+            && height.abs() < expanded
         {
-            let here = Doubt { ln_f, height, noise: expanded, at_end: false };
-            open = Some(open.filter(|known| known.height <= height).unwrap_or(here));
+            open = lower(open, Doubt { ln_f, height, noise: expanded, at_end: false });
         }
     }
     // Open to the end: what lies beyond decides.
     let last = curve.at(subject.span.to);
-    let last_noise = noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| scale * fit);
+    let last_noise =
+        noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| (scale * fit).min(MOST));
     open.filter(|_| last.ln_mag.abs() <= last_noise).map(|doubt| Doubt { at_end: true, ..doubt })
 }
 
-/// The vertex of the parabola through three samples where the middle one is nearest to 0 dB: ln f and height.
-fn lowest_between(a: (f64, f64), b: (f64, f64), c: (f64, f64), side: f64) -> Option<(f64, f64)> {
-    let [ha, hb, hc] = [a.1 * side, b.1 * side, c.1 * side];
-    if !(hb <= ha && hb <= hc) {
-        return None;
-    }
-    let (left, right) = ((hb - ha) / (b.0 - a.0), (hc - hb) / (c.0 - b.0));
-    let bend = (right - left) / (c.0 - a.0);
+/// The place in doubt that comes nearer to 0 dB.
+fn lower(known: Option<Doubt>, here: Doubt) -> Option<Doubt> {
+    known.filter(|known| known.height <= here.height).or(Some(here))
+}
+
+/// The vertex of the parabola through the first three samples where the middle one is nearest to 0 dB: ln f and height.
+fn lowest(x: &[f64], values: &[f64], side: f64) -> Option<(f64, f64)> {
+    let (&[a, b, c, ..], &[ha, hb, hc, ..]) = (x, values) else { return None };
+    let [ha, hb, hc] = [ha * side, hb * side, hc * side];
+    let (left, right) = ((hb - ha) / (b - a), (hc - hb) / (c - b));
+    let bend = (right - left) / (c - a);
     if bend <= 0.0 {
         return None;
     }
-    let slope = left + bend * (b.0 - a.0);
+    let slope = left + bend * (b - a);
     let s = -slope / (2.0 * bend);
-    Some((b.0 + s, hb + s * (slope + bend * s)))
+    Some((b + s, hb + s * (slope + bend * s)))
 }
 
 fn explain(doubt: &Doubt) -> Refusal {
@@ -118,5 +140,53 @@ fn explain(doubt: &Doubt) -> Refusal {
         remedy: format!(
             "inject more, measure more narrowly or average, and sweep more densely near {place}{beyond}"
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+
+    /// An integrator through 0 dB at 1 kHz with a bump at 3 kHz whose top lies at `top_db`.
+    fn bump(top_db: f64, noise: f64) -> Option<Refusal> {
+        let height = top_db / 20.0 * std::f64::consts::LN_10 + 3f64.ln();
+        let sweep = sweep(60.0, |hz| {
+            let x = (hz / 3e3).ln();
+            [-(hz / 1e3).ln() + height * (-(x * x) / 0.08).exp() + noise * hiss(), -1.8 + noise * hiss()]
+        });
+        undetermined(&subject(&sweep))
+    }
+
+    #[test]
+    fn a_bump_within_the_noise_of_0_db_is_open_and_others_are_not() {
+        let open = |top_db: f64| (0..40).filter(|_| bump(top_db, 0.02).is_some()).count();
+        for top_db in [-0.05, 0.0, 0.05] {
+            assert!(open(top_db) >= 36, "{top_db}: {}", open(top_db));
+        }
+        for top_db in [-6.0, -2.0, 2.0, 6.0] {
+            assert_eq!(open(top_db), 0, "{top_db}");
+        }
+        // Without noise nothing is open, not even a curve that touches.
+        for top_db in [-0.01, -1e-5, 0.0, 1e-5, 0.01] {
+            assert_eq!(bump(top_db, 0.0), None, "{top_db}");
+        }
+    }
+
+    #[test]
+    fn a_slow_passage_in_noise_is_one_crossover_and_an_end_at_0_db_is_open() {
+        let slow = |power: f64, centre: f64| {
+            sweep(60.0, move |hz| [-power * (hz / centre).ln() + 0.05 * hiss(), -1.8 + 0.05 * hiss()])
+        };
+        for power in [1.0, 0.3, 0.1] {
+            assert_eq!(undetermined(&subject(&slow(power, 1e4))), None, "{power}");
+        }
+        for end in [100.0, 1e6] {
+            let open = || undetermined(&subject(&slow(1.0, end)));
+            // Two standard deviations: one in twenty seems clear by chance.
+            let found: Vec<Refusal> = (0..20).filter_map(|_| open()).collect();
+            assert!(found.len() >= 16, "{end}: {}", found.len());
+            assert!(found.iter().all(|open| open.message.contains("the band ends")), "{found:?}");
+        }
     }
 }

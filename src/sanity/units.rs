@@ -66,3 +66,25 @@ fn ratios(subject: &Subject<'_>) -> Option<Refusal> {
 fn extremes(values: &[f64]) -> (f64, f64) {
     values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{subject, sweep};
+    use super::*;
+    use std::f64::consts::LN_10;
+
+    #[test]
+    fn columns_in_the_wrong_unit_are_named() {
+        let gain = |hz: f64| -(hz / 1e4).ln();
+        let phase = |hz: f64| -1.6 - (hz / 1e5).atan();
+        let sound = sweep(40.0, |hz| [gain(hz), phase(hz)]);
+        assert_eq!(mistaken_column(&subject(&sound)), None);
+        let radians = sweep(40.0, |hz| [gain(hz), phase(hz).to_radians()]);
+        assert!(mistaken_column(&subject(&radians)).unwrap().remedy.contains("radians"));
+        let ratios = sweep(40.0, |hz| [gain(hz).exp() * LN_10 / 20.0, phase(hz)]);
+        assert!(mistaken_column(&subject(&ratios)).unwrap().remedy.contains("ratios"));
+        // One node: a gain of 1 and no phase is no matter of units.
+        let node = sweep(40.0, |_| [0.001, 0.002]);
+        assert_eq!(mistaken_column(&subject(&node)), None);
+    }
+}
