@@ -88,7 +88,6 @@ fn known_limits_are_found_region_by_region() {
     assert_eq!(levels[0], ("-32 dBm", -32.0, "24V-3A-32.csv"));
     assert_eq!(levels.len(), 5);
     let points = list(&result["points"]);
-    for p in points {}
     let (mut seen, mut profile): (usize, Vec<(f64, f64)>) = (0, Vec::new());
     for point in points {
         let hz = number(&point["frequency_hz"]);

@@ -9,9 +9,9 @@ use super::grid::{Fits, Grid, STRIDE, TRIED};
 use super::level::BLOCK;
 
 /// Squared difference of two windows, over what the noise makes of it, up to which they agree: 1 on average without bias.
-/// Together with the quarter less that is used, 5 keeps the stated uncertainties true over the simulated loops
+/// Together with the quarter less that is used, 6 keeps the stated uncertainties true over the simulated loops
 /// (`examples/simulate`) and halves the error of single points.
-const AGREE: f64 = 5.0;
+const AGREE: f64 = 6.0;
 /// Noise below this, neper, moves nothing that is reported.
 const SILENT: f64 = 1e-7;
 /// Blocks about a growing one whose sums it reads, with one to spare: the longest half window.

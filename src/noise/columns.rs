@@ -1,5 +1,7 @@
 //! Gain and phase of a curve as two columns, and the sum over a window that both share the weights of.
 
+use wide::f64x4;
+
 /// Zeros behind the last sample: rows of weights are a multiple of this long.
 const LANES: usize = 4;
 
@@ -46,24 +48,20 @@ impl Columns {
         }
     }
 
-    /// Sums of the weighted samples from `from` on; the number of weights is a multiple of four.
+    /// Sums of the weighted samples from `from` on, four at a time; the number of weights is a multiple of four.
     pub(crate) fn weighted(&self, from: usize, weights: &[f64]) -> [f64; 2] {
         let window = from..from + weights.len();
-        let sum = |column: &[f64]| column.get(window.clone()).map_or(0.0, |column| dot(weights, column));
-        [sum(&self.gain), sum(&self.phase)]
+        let (Some(gain), Some(phase)) = (self.gain.get(window.clone()), self.phase.get(window)) else {
+            return [0.0; 2];
+        };
+        let (weights, gain, phase) =
+            (weights.as_chunks::<LANES>().0, gain.as_chunks::<LANES>().0, phase.as_chunks::<LANES>().0);
+        let (mut gains, mut phases) = (f64x4::ZERO, f64x4::ZERO);
+        for ((weights, gain), phase) in weights.iter().zip(gain).zip(phase) {
+            let weights = f64x4::new(*weights);
+            gains += weights * f64x4::new(*gain);
+            phases += weights * f64x4::new(*phase);
+        }
+        [gains.reduce_add(), phases.reduce_add()]
     }
-}
-
-/// Scalar product, with four sums side by side so that no addition waits for the one before it. What is beyond a multiple of
-/// four is left out.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let [mut s0, mut s1, mut s2, mut s3] = [0.0; LANES];
-    for ([a0, a1, a2, a3], [b0, b1, b2, b3]) in a.as_chunks::<LANES>().0.iter().zip(b.as_chunks::<LANES>().0)
-    {
-        s0 += a0 * b0;
-        s1 += a1 * b1;
-        s2 += a2 * b2;
-        s3 += a3 * b3;
-    }
-    (s0 + s1) + (s2 + s3)
 }

@@ -15,7 +15,8 @@ pub(crate) const DIFFERENCE: usize = 7;
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Fits {
     half: usize,
-    stride: usize,
+    /// The stride is 2 to this power.
+    shift: u32,
     n: usize,
     /// One row for each window, filled up with zeros to a multiple of four.
     weights: Vec<f64>,
@@ -28,14 +29,14 @@ impl Fits {
     /// First sample of the window of sample `i`, a multiple of the stride, and the weights from there on.
     pub(crate) fn row(&self, i: usize) -> (usize, &[f64]) {
         let width = padded(self.half);
-        let k = i / self.stride.max(1);
+        let k = i >> self.shift;
         let row = self.weights.get(k * width..(k + 1) * width).unwrap_or(&[]);
         (window_start(i, self.half, self.n), row)
     }
 
     /// Variance of the fit at sample `i` per variance of a sample.
     pub(crate) fn norm2(&self, i: usize) -> f64 {
-        self.norm2.get(i / self.stride.max(1)).copied().unwrap_or(1.0)
+        self.norm2.get(i >> self.shift).copied().unwrap_or(1.0)
     }
 }
 
@@ -88,11 +89,6 @@ impl Grid {
     pub(crate) fn fits(&self, rung: u8) -> Option<&Fits> {
         self.used.get(usize::from(rung).checked_sub(1)?)
     }
-
-    /// Variance of the curve at sample `i` per variance of a sample.
-    pub(crate) fn norm2(&self, rung: u8, i: usize) -> f64 {
-        self.fits(rung).map_or(1.0, |fits| fits.norm2(i))
-    }
 }
 
 /// Weights of the divided difference, brought to norm 1: white noise of variance v gives a residual of variance v.
@@ -108,7 +104,7 @@ fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE + 1] {
     weights.map(|w| w / norm)
 }
 
-/// The cubic fits by least squares over windows of half width `half`, about every sample that is a multiple of `stride`.
+/// The cubic fits by least squares over windows of half width `half`, about every sample that is a multiple of `stride`, a power of 2.
 ///
 /// The weight of sample j in the fit at sample i is the sum over the orthonormal polynomials q of the window of
 /// q(x_i) q(x_j) (any text on least squares; discrete orthogonal polynomials by Gram-Schmidt).
@@ -132,7 +128,7 @@ fn fits(x: &[f64], half: usize, stride: usize) -> Fits {
         weights.extend(columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d));
         weights.resize(weights.len().next_multiple_of(4), 0.0);
     }
-    Fits { half, stride, n, weights, norm2 }
+    Fits { half, shift: stride.trailing_zeros(), n, weights, norm2 }
 }
 
 /// Polynomials of degree 0 to 3 that are orthonormal over the points.
@@ -202,6 +198,6 @@ mod tests {
         }
         // Seven even points: A. Savitzky and M. J. E. Golay, Analytical Chemistry 1964 (from memory): 7/21 in the middle.
         let (_, even) = self::grid(30, 0.0);
-        assert!((even.norm2(1, 12) - 7.0 / 21.0).abs() < 1e-12);
+        assert!((even.fits(1).unwrap().norm2(12) - 7.0 / 21.0).abs() < 1e-12);
     }
 }

@@ -90,23 +90,24 @@ impl Level {
         y: &Columns,
         smooth: &Columns,
         differences: &[Power],
-        norm2: impl Fn(usize) -> f64,
+        norm2: &[f64],
         residuals: &mut Vec<Power>,
     ) {
         residuals.clear();
-        residuals.extend((0..y.len()).map(|i| {
-            let left = 1.0 - norm2(i);
-            if left <= 0.0 {
+        let gains = y.gain().iter().zip(smooth.gain()).map(|(y, s)| (y - s) * (y - s));
+        let phases = y.phase().iter().zip(smooth.phase()).map(|(y, s)| (y - s) * (y - s));
+        residuals.extend(gains.zip(phases).zip(norm2).enumerate().map(|(i, ((gain, phase), norm2))| {
+            if *norm2 >= 1.0 {
                 let near = i.saturating_sub(DIFFERENCE / 2).min(differences.len().saturating_sub(1));
                 return differences.get(near).copied().unwrap_or_default();
             }
-            let ([a, p], [b, q]) = (y.get(i), smooth.get(i));
             // A fit by least squares leaves 1 - norm2 of the variance.
-            Power { ln_mag: (a - b) * (a - b) / left, angle: (p - q) * (p - q) / left }
+            let whole = 1.0 / (1.0 - norm2);
+            Power { ln_mag: gain * whole, angle: phase * whole }
         }));
-        self.fill(ln_f, residuals, |i| {
-            let left = 1.0 - norm2(i);
-            if left <= 0.0 { 2.0 / SHARED } else { 2.0 * left }
+        self.fill(ln_f, residuals, |i| match norm2.get(i) {
+            Some(norm2) if *norm2 < 1.0 => 2.0 * (1.0 - norm2),
+            _ => 2.0 / SHARED,
         });
         self.redraw_lines();
     }

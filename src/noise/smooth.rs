@@ -178,6 +178,8 @@ pub struct Smoother {
     residuals: Vec<Power>,
     y: Columns,
     smoothed: Columns,
+    /// Variance of the curve at each sample per variance of a sample.
+    norm2: Vec<f64>,
     chooser: Chooser,
 }
 
@@ -201,19 +203,19 @@ impl Smoother {
             mend(raw, &self.powers, of_block, &mut self.y, &mut noise.spikes);
             self.chooser.choose(&grid, of_block, noise.shares, &self.y, &mut noise.rungs);
         }
+        self.norm2.clear();
         if noise.rungs.iter().any(|rung| *rung > 0) {
             self.apply(&grid, &noise.rungs);
             if repeats.is_none() {
-                let (y, smoothed, rungs) = (&self.y, &self.smoothed, &noise.rungs);
-                let norm2 = |i: usize| grid.norm2(rungs.get(i).copied().unwrap_or(0), i);
+                let (y, smoothed, norm2) = (&self.y, &self.smoothed, &self.norm2);
                 noise.level.by_residuals(raw.ln_f(), y, smoothed, &self.powers, norm2, &mut self.residuals);
             }
             std::mem::swap(&mut self.y, &mut self.smoothed);
         }
+        self.norm2.resize(n, 1.0);
         noise.level.spread(raw.ln_f(), &mut noise.sigma);
         noise.fit.clear();
-        let factors = noise.rungs.iter().enumerate().map(|(i, &rung)| grid.norm2(rung, i));
-        noise.fit.extend(factors.zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
+        noise.fit.extend(self.norm2.iter().zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
         for (fit, x) in noise.fit.chunks_mut(BLOCK).zip(raw.ln_f().chunks(BLOCK)) {
             let factor = x.first().map_or(1.0, |x| student(noise.level.dof(*x)));
             fit.iter_mut().for_each(|fit| *fit *= factor);
@@ -238,16 +240,20 @@ impl Smoother {
 
     /// The fits at all samples.
     fn apply(&mut self, grid: &Grid, rungs: &[u8]) {
-        self.smoothed.resize(self.y.len());
-        for (i, &rung) in rungs.iter().enumerate() {
-            let value = match grid.fits(rung) {
+        self.smoothed.copy(self.y.gain(), self.y.phase());
+        for (b, rungs) in rungs.chunks(BLOCK).enumerate() {
+            // A rung holds for a whole block.
+            let samples = b * BLOCK..b * BLOCK + rungs.len();
+            match rungs.first().and_then(|rung| grid.fits(*rung)) {
+                None => self.norm2.extend(samples.map(|_| 1.0)),
                 Some(fits) => {
-                    let (from, row) = fits.row(i);
-                    self.y.weighted(from, row)
+                    for i in samples {
+                        let (from, row) = fits.row(i);
+                        self.smoothed.set(i, self.y.weighted(from, row));
+                        self.norm2.push(fits.norm2(i));
+                    }
                 }
-                None => self.y.get(i),
-            };
-            self.smoothed.set(i, value);
+            }
         }
     }
 }
