@@ -77,15 +77,13 @@ fn margins(c: &mut Criterion) {
     let Analysed { curve, crossings, .. } = &sweep;
     let span = span();
     c.bench_function("Curve::at", |b| b.iter(|| curve.at(black_box(9.7))));
-    c.bench_function("phase_margin", |b| b.iter(|| phase_margin(black_box(&crossings), span)));
-    c.bench_function("gain_margin", |b| b.iter(|| gain_margin(&curve, black_box(&crossings), span)));
-    c.bench_function("delay_margin", |b| b.iter(|| delay_margin(black_box(&crossings), span)));
-    c.bench_function("stability_margin", |b| {
-        b.iter(|| stability_margin(&curve, black_box(&crossings), span))
-    });
+    c.bench_function("phase_margin", |b| b.iter(|| phase_margin(black_box(crossings), span)));
+    c.bench_function("gain_margin", |b| b.iter(|| gain_margin(curve, black_box(crossings), span)));
+    c.bench_function("delay_margin", |b| b.iter(|| delay_margin(black_box(crossings), span)));
+    c.bench_function("stability_margin", |b| b.iter(|| stability_margin(curve, black_box(crossings), span)));
     let top = Span { from: 250e3_f64.ln(), to: 300e3_f64.ln() };
     c.bench_function("gain_extreme, 8 samples", |b| {
-        b.iter(|| gain_extreme(black_box(&curve), top, Extreme::Largest));
+        b.iter(|| gain_extreme(black_box(curve), top, Extreme::Largest));
     });
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
     let mut trials = Trials::default();

@@ -112,31 +112,26 @@ fn no_level_is_judged_that_is_not_linear() {
 }
 
 #[test]
-#[ignore = "uncertainties hold no noise yet"]
 fn the_truth_lies_inside_the_uncertainty() {
     assert_eq!(missed("coverage", 60), Vec::<String>::new());
 }
 
 #[test]
-#[ignore = "uncertainties hold no noise yet"]
 fn verdicts_at_the_limit_are_rarely_wrong() {
     assert_eq!(missed("acceptance", 40), Vec::<String>::new());
 }
 
 #[test]
-#[ignore = "values are not smoothed yet"]
 fn a_ruler_is_beaten() {
     assert_eq!(missed("margins", 30), Vec::<String>::new());
 }
 
 #[test]
-#[ignore = "levels are compared without regard to noise yet"]
 fn the_strongest_confirmable_level_is_judged() {
     assert_eq!(missed("linearity", 20), Vec::<String>::new());
 }
 
 #[test]
-#[ignore = "levels are compared without regard to noise yet"]
 fn sound_corners_raise_no_alarm() {
     assert_eq!(missed("clean", 20), Vec::<String>::new());
 }

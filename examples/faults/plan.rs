@@ -85,7 +85,7 @@ impl Case<'_> {
     }
 
     /// The same case swept from further down.
-    fn from_below(&self, times: f64) -> Self {
+    fn raised_from_below(&self, times: f64) -> Self {
         let step = self.hz[1] / self.hz[0];
         let count = (times.ln() / step.ln()).round() as i32;
         let below = (1..=count).rev().map(|k| self.hz[0] * step.powi(-k));
@@ -267,14 +267,14 @@ pub const FAULTS: [Fault; 27] = [
         suits: any,
         plant: |case, random| {
             let hum = f64::from([50, 60][case.k % 2] * [2, 3, 5, 7][case.k / 2 % 4]);
-            spiked(&case.from_below(2.0), random, hum)
+            spiked(&case.raised_from_below(2.0), random, hum)
         },
     },
     Fault {
         name: "mains under gain@120Hz",
         wanted: Wanted::GainRefused,
         suits: any,
-        plant: |case, random| spiked(&case.from_below(2.0), random, 120.0),
+        plant: |case, random| spiked(&case.raised_from_below(2.0), random, 120.0),
     },
     Fault {
         name: "mains under gain@120Hz, first samples",

@@ -132,8 +132,10 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
         "\n{} points per decade, 0.1 dB and 0.7 deg rms at the crossover, all noise models in turn. Loops with a ratio below {LEAST}: {below}",
         PER_DECADE
     ));
+    // A share of the work gets two standard errors: a ratio of rms values of n sweeps is known to 1 in sqrt n, roughly.
+    let slack = if share > 1 { 2.0 * LEAST / (all.sweeps as f64).sqrt() } else { 0.0 };
     for (ratio, name) in all.ratios().into_iter().zip(["crossover", "phase margin"]) {
-        if ratio.is_nan() || ratio < LEAST {
+        if ratio.is_nan() || ratio < LEAST - slack {
             report.miss(format!("margins: the error of the {name} is {ratio:.2} times smaller than a ruler's, at least {LEAST} wanted"));
         }
     }
