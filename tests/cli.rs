@@ -49,11 +49,13 @@ fn pictures() {
         ("check-only", "check demo-data/rev-b --only */phase_margin"),
         ("check-nowhere", "check nowhere specs"),
         ("inspect", "inspect demo-data/rev-c/RG-00021/river-gauge-1v8/hot.csv --critical-point +1"),
+        ("levels", "levels demo-data/rev-c/RG-00021/river-gauge-5v --corner 24V-3A"),
         ("lint-specs", "lint specs"),
         ("lint-all", "lint specs demo-data"),
         ("help", "--help"),
         ("help-check", "help check"),
         ("help-inspect", "inspect --help"),
+        ("help-levels", "levels --help"),
         ("help-lint", "lint --help"),
     ] {
         picture(name, &demo(arguments));
@@ -112,6 +114,9 @@ fn statuses() {
         (0, format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point +1")),
         (0, format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point -1")),
         (0, format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point=-1")),
+        (0, format!("levels {GOOD_RUN} --corner 24V-3A")),
+        (2, format!("levels {GOOD_RUN}")),
+        (2, "levels nowhere".to_owned()),
         (0, "lint specs".to_owned()),
         (0, format!("lint specs {GOOD_RUN}")),
         (2, "lint".to_owned()),
@@ -398,6 +403,8 @@ fn a_full_standard_output_is_an_error() {
         format!("check {GOOD_RUN} --junit -"),
         format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point +1"),
         format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point +1 --json -"),
+        format!("levels {GOOD_RUN} --corner 24V-3A"),
+        format!("levels {GOOD_RUN} --corner 24V-3A --csv -"),
         "lint specs".to_owned(),
         "lint specs --json -".to_owned(),
     ] {

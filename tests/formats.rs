@@ -88,9 +88,30 @@ fn known(keys: &[(&str, Shape)], map: &Map<String, Value>, path: &str) {
 
 const OVERALL: Shape = Word(&["invalid", "missing", "fail", "undecided", "waived", "pass"]);
 const OF_CHECK: Shape = Word(&["invalid", "missing", "fail", "undecided", "waived", "pass", "not_judged"]);
-const MEASURED: Shape = Keys(&[("value", Number), ("uncertainty", Maybe(&Number)), ("at_hz", Number)]);
-const GAIN_MARGIN: Shape =
-    Keys(&[("value", Number), ("uncertainty", Maybe(&Number)), ("at_hz", Number), ("at_least", Flag)]);
+/// What each source contributes to the uncertainty; silent ones are left out.
+const BUDGET: Shape = Keys(&[
+    ("gain?", Number),
+    ("phase?", Number),
+    ("delay?", Number),
+    ("noise?", Number),
+    ("density?", Number),
+    ("impedance_ratio?", Number),
+]);
+const MEASURED: Shape = Keys(&[
+    ("value", Number),
+    ("uncertainty", Maybe(&Number)),
+    ("at_hz", Number),
+    ("budget?", BUDGET),
+    ("simulated?", Flag),
+]);
+const GAIN_MARGIN: Shape = Keys(&[
+    ("value", Number),
+    ("uncertainty", Maybe(&Number)),
+    ("at_hz", Number),
+    ("at_least", Flag),
+    ("budget?", BUDGET),
+    ("simulated?", Flag),
+]);
 const CHECK: Shape = Keys(&[
     ("check", Text),
     ("verdict", OF_CHECK),

@@ -60,6 +60,10 @@ fn limits(truth: &Truth, usual: &[f64; 6], place: Place, odd: bool) -> Vec<OneSi
     let mut list = Vec::new();
     for quantity in Quantity::ALL {
         let Some(value) = truth.get(quantity) else { continue };
+        // Without a usual uncertainty there is no place beyond it.
+        if place.expanded > 0.0 && usual[quantity as usize] == 0.0 {
+            continue;
+        }
         // A phase margin's limit is held against its magnitude.
         let value = value.abs();
         let is_max = odd && quantity == Quantity::Crossover;

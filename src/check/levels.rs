@@ -11,7 +11,7 @@ use crate::sweep::Samples;
 use std::collections::HashSet;
 
 /// Levels closer than this, dB, are one level written in two ways.
-const SAME_LEVEL_DB: f64 = 1e-6;
+pub(crate) const SAME_LEVEL_DB: f64 = 1e-6;
 
 /// One level of a corner.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,7 +29,7 @@ pub struct Level {
 }
 
 /// Files of a level, as the run names them.
-pub(super) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
+pub(crate) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
     level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
 }
 

@@ -9,9 +9,11 @@ use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
+use crate::noise::Spike;
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
+use crate::sanity::mains_under;
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
-use crate::uncertainty::Chain;
+use crate::uncertainty::{Budget, Chain, Source};
 
 /// Everything a limit is judged with.
 pub struct Judge<'a> {
@@ -27,8 +29,29 @@ pub struct Judge<'a> {
     pub measured: &'a Quantities,
 }
 
-const UNDECIDED: &str = "the limit lies inside the uncertainty: calibrate the measuring chain better and declare it in \
-                         `accuracy`, or make room in the design";
+/// What to do about a limit that lies inside the uncertainty, by what makes most of it.
+fn undecided(budget: &Budget, at_hz: f64) -> String {
+    let place = frequency_text(at_hz);
+    let remedy = match budget.largest() {
+        Some(Source::Noise) => {
+            format!("most of it is noise: near {place} inject more as long as the result stays, measure more narrowly, or average repeats")
+        }
+        Some(Source::Density) => format!("most of it is the distance between the points: sweep more densely near {place}"),
+        Some(Source::ImpedanceRatio) => {
+            "most of it is the impedance ratio: inject where the driving impedance is lower, or measure the ratio and declare \
+             it in `injection_point`"
+                .to_owned()
+        }
+        Some(Source::Delay) => {
+            "most of it is the delay between the probes: use two alike with equal leads, and declare it in `accuracy`".to_owned()
+        }
+        Some(Source::Gain | Source::Phase) | None => {
+            "calibrate the measuring chain better and declare it in `accuracy`".to_owned()
+        }
+    };
+    format!("the limit lies inside the uncertainty; {remedy}; or make room in the design")
+}
+
 const NO_CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's \
                             unit and the probes";
 
@@ -110,7 +133,10 @@ impl Judge<'_> {
             limit: Some(limit),
             conformity: decision.conformity,
             at_hz: Some(estimate.at_hz),
-            remedy: remedy(name, decision.verdict, size, &limit),
+            remedy: match decision.verdict {
+                Verdict::Undecided => Some(undecided(&estimate.budget, estimate.at_hz)),
+                verdict => remedy(name, verdict, size, &limit),
+            },
             value_text: Some(shown),
             ..CheckOutcome::bare(name, decision.verdict, message)
         }
@@ -285,6 +311,9 @@ impl Judge<'_> {
                 )
             };
         }
+        if let Some(spike) = mains_under(self.sweep, Span { from, to }) {
+            return self.hum(gain, limit, &spike);
+        }
         let located = if from == to {
             gain_at(&self.sweep.curve, from)
         } else {
@@ -297,6 +326,33 @@ impl Judge<'_> {
             GainAt::Band(band) => estimate.at_hz.clamp(band.from.hz(), band.to.hz()),
         };
         self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
+    }
+
+    /// A limit that stands on a sample which mains interference hit.
+    fn hum(&self, gain: &GainLimit, limit: Limit, spike: &Spike) -> CheckOutcome {
+        let (mains, multiple) = spike.mains.unwrap_or((0, 0));
+        CheckOutcome {
+            unit: Some(Unit::Db),
+            limit: Some(limit),
+            at_hz: Some(spike.at_hz),
+            remedy: Some(
+                "sweep just beside the mains multiples, measure more narrowly or inject more there; look for hum loops in the \
+                 leads and for ripple on the supply"
+                    .to_owned(),
+            ),
+            ..CheckOutcome::bare(
+                &gain.check,
+                Verdict::Invalid,
+                format!(
+                    "the sample at {}, multiple {multiple} of {mains} Hz, stands out by {} and {} from its neighbours: mains \
+                     interference under the limit {}",
+                    frequency_text(spike.at_hz),
+                    super::wording::value_text(crate::curve::db(spike.ln_mag), None, Unit::Db, false),
+                    super::wording::value_text(spike.angle.to_degrees(), None, Unit::Deg, false),
+                    limit_text(&limit, Unit::Db)
+                ),
+            )
+        }
     }
 
     /// The gain over a band that meets its limit least.
@@ -327,7 +383,6 @@ fn title(name: &str) -> String {
 
 fn remedy(name: &str, verdict: Verdict, value: f64, limit: &Limit) -> Option<String> {
     match verdict {
-        Verdict::Undecided => Some(UNDECIDED.to_owned()),
         Verdict::Fail => Some(
             match name {
                 "crossover" if limit.min.is_some_and(|min| value < min) => {

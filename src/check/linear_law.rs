@@ -19,6 +19,9 @@ const BEND: f64 = 0.3;
 /// How far the part that matters reaches, in standard uncertainties: what lies beyond is met once in 10^9.
 const FAR: f64 = 6.0;
 
+/// The value read at a crossing, neper or rad; `None` where it does not count.
+pub(super) type ValueOf<'a> = dyn Fn(&Crossing) -> Option<f64> + 'a;
+
 /// The line that a crossing crosses.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Line {
@@ -44,15 +47,15 @@ impl Law<'_> {
         line: Line,
         located: &Located,
         u: Option<f64>,
-        value_of: Option<&dyn Fn(&Crossing) -> Option<f64>>,
+        value_of: Option<&ValueOf<'_>>,
     ) -> Option<Span> {
         let point = located.point;
         let (slope, read_slope) = match line {
             Line::Gain => (point.mag_slope, point.angle_slope),
             Line::Phase => (point.angle_slope, point.mag_slope),
         };
-        let errors = self.errors(point.ln_f);
-        let own = errors[usize::from(line == Line::Phase)];
+        let [gain_error, phase_error] = self.errors(point.ln_f);
+        let own = if line == Line::Gain { gain_error } else { phase_error };
         if own == 0.0 {
             return None;
         }
@@ -149,13 +152,13 @@ impl Law<'_> {
     /// The stretch about a crossing that lies within far reach of the line.
     fn near_line(&self, line: Line, ln_f: f64) -> Span {
         let curve = &self.sweep.curve;
-        let shares = self.sweep.noise.shares();
+        let [gain_share, phase_share] = self.sweep.noise.shares();
         let within = |i: usize| {
             let (Some(&a), Some(&p)) = (curve.ln_mag().get(i), curve.angle().get(i)) else { return false };
             let fit = self.sweep.noise.fit().get(i).copied().unwrap_or(0.0);
             let (value, share, chain) = match line {
-                Line::Gain => (a, shares[0], self.chain.gain_np),
-                Line::Phase => (wrap(p), shares[1], self.chain.phase_rad),
+                Line::Gain => (a, gain_share, self.chain.gain_np),
+                Line::Phase => (wrap(p), phase_share, self.chain.phase_rad),
             };
             value.abs() < FAR * (fit * share).hypot(chain + self.chain.impedance_ratio)
         };

@@ -54,6 +54,8 @@ impl Estimate {
             uncertainty: self.u.map(|u| u * coverage),
             at_hz: self.at_hz,
             at_least: None,
+            budget: Some(self.budget.scaled(coverage)),
+            simulated: self.simulated,
         }
     }
 }
@@ -154,8 +156,7 @@ impl Quantities {
             let omega = std::f64::consts::TAU * located.point.hz();
             let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(std::f64::consts::TAU));
             let u = own.u.map(|u| u * omega);
-            let rivals: Option<&dyn Fn(&Crossing) -> Option<f64>> = Some(&of);
-            let part = law.fails_at_crossing(Line::Gain, &located, u, rivals);
+            let part = law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
             simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
                 Some(crate::margins::delay_margin(c, span)?.value)
             });

@@ -2,6 +2,7 @@
 //! downstream computes a margin again.
 
 use crate::decision::{Limit, Verdict};
+use crate::uncertainty::Budget;
 use serde::{Serialize, Serializer};
 
 /// Unit of a reported value, as JSON writes it.
@@ -54,6 +55,12 @@ pub struct Measured {
     /// Whether the value is a lower bound (gain margin without a phase crossover in the sweep).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at_least: Option<bool>,
+    /// What each source contributes to the expanded uncertainty.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub budget: Option<Budget>,
+    /// Whether the uncertainty was simulated because the law of propagation fails; the budget is what that law says.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
 }
 
 /// Everything measured at a corner. `None` is what does not exist.

@@ -17,10 +17,11 @@ pub struct Cli {
     #[command(subcommand)]
     pub command: Command,
     /// Whether to colour the output.
-    #[arg(long, value_name = "WHEN", default_value = "auto", global = true)]
+    // Without an order of its own it would move with the number of commands.
+    #[arg(long, value_name = "WHEN", default_value = "auto", global = true, display_order = 100)]
     pub color: Color,
     /// Say everything, also what passes.
-    #[arg(short, long, global = true)]
+    #[arg(short, long, global = true, display_order = 101)]
     pub verbose: bool,
 }
 
@@ -58,6 +59,13 @@ pub enum Command {
     Check(CheckArgs),
     /// Show all crossings and margins of sweep files, without a spec.
     Inspect(InspectArgs),
+    /// Find how strongly a corner may be excited, frequency by frequency.
+    ///
+    /// Compares the sweeps of a corner at several levels. Per frequency it tells the strongest level that leaves gain and
+    /// phase as the weaker ones have them, inside the tolerances of `linearity`, and gives a profile that stays the spec's
+    /// `step` below and changes by at most 20 dB per decade. Exit status: 0 with a profile, 1 when the sweeps give none, 2
+    /// when an input could not be read, an output could not be written or the command line is wrong.
+    Levels(LevelsArgs),
     /// Check specs and runs without judging.
     ///
     /// Every problem is shown with its place. Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
@@ -109,6 +117,34 @@ pub struct InspectArgs {
     #[arg(long, value_name = "FILE")]
     pub reading: Option<PathBuf>,
     /// Write the result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
+/// Arguments of `levels`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge levels runs/RG-00042 --corner 24V-3A
+  loopgauge levels runs/RG-00042 --corner 24V-3A --csv profile.csv --json -
+
+Cautions: a profile holds for the corner, the unit and the injection point that were swept. Begin at the weakest level, \
+raise it step by step, and watch the output on an oscilloscope: too much injection can push it out of its range, and \
+what it feeds with it.")]
+pub struct LevelsArgs {
+    /// A run.yaml or its folder.
+    #[arg(value_name = "RUN")]
+    pub run: PathBuf,
+    /// The corner; needed when more than one was swept at several levels.
+    #[arg(long, value_name = "NAME")]
+    pub corner: Option<String>,
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
+    #[arg(long, value_name = "PATH", default_value = "specs")]
+    pub specs: PathBuf,
+    /// Write the profile as CSV with the columns frequency_hz and level_dbm. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// Write the whole result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
 }

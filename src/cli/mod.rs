@@ -4,7 +4,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `check`, `inspect`, `lint` | a file per command |
+//! | `check`, `inspect`, `levels`, `lint` | a file per command |
 //! | `discover` | finds runs in folders |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
@@ -19,6 +19,7 @@ mod discover;
 mod files;
 mod inspect;
 mod judge;
+mod levels;
 mod lint;
 mod outputs;
 mod specs;
@@ -53,6 +54,7 @@ pub fn main() -> ExitCode {
     let status = match cli.command {
         Command::Check(args) => check::check(&args, cli.verbose, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
+        Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),
     };
     ExitCode::from(status)

@@ -54,11 +54,13 @@ pub struct Outputs {
     pub tally: Tally,
 }
 
-fn is_stdout(path: &Path) -> bool {
+/// Whether an output is standard output.
+pub fn is_stdout(path: &Path) -> bool {
     path == Path::new("-")
 }
 
-fn create(path: &Path) -> Result<OutputFile, String> {
+/// Begins an output; says why where it cannot be.
+pub fn create(path: &Path) -> Result<OutputFile, String> {
     if is_stdout(path) {
         Ok(OutputFile::stdout())
     } else {

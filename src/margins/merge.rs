@@ -130,7 +130,8 @@ fn straight(first: &Crossing, last: &Crossing, curve: &Curve, noise: &Noise, lin
     let width = (x1 - x0).max(f64::MIN_POSITIVE);
     let (ln_mag, angle) = (a0 + share * (a1 - a0), p0 + share * (p1 - p0));
     let point = Point {
-        ln_f: x0 + share * (x1 - x0),
+        // Not beyond the crossings that it stands for.
+        ln_f: (x0 + share * (x1 - x0)).clamp(first.point.ln_f, last.point.ln_f),
         // On the line itself.
         ln_mag: if line.of_gain { 0.0 } else { ln_mag },
         angle: if line.of_gain { angle } else { angle - wrap(angle) },

@@ -1,22 +1,23 @@
 //! What the noise estimate and the local fit need of a frequency grid. Sweeps of a line share their grid, so this is
 //! computed once and kept.
 
-/// Half widths, in samples, of the windows that a local fit may use; 0 leaves the samples as they are.
-///
-/// Steps of about sqrt 2: from rung to rung the variance halves every second one, and the bias grows by 4.
-pub(crate) const LADDER: [usize; 8] = [0, 3, 4, 6, 8, 12, 16, 24];
-/// The rung that a rung is compared with: about half its width.
-pub(crate) const HALF_OF: [usize; 8] = [0, 0, 0, 1, 2, 3, 4, 5];
-/// Every how many samples a rung is looked at when windows are chosen: its fits hardly change from one to the next.
-pub(crate) const STRIDE: [usize; 8] = [1, 1, 1, 1, 2, 3, 4, 6];
+/// Half widths, in samples, of the windows that are tried, each about twice the one before, so that the bias grows by 16.
+pub(crate) const TRIED: [usize; 4] = [4, 8, 16, 32];
+/// Half widths of the windows that are used, one for each that was tried: a quarter less, so that what bias was too small to
+/// be seen falls to a third.
+pub(crate) const USED: [usize; 4] = [3, 6, 12, 24];
+/// Every how many samples a window is tried: its fits hardly change from one to the next.
+pub(crate) const STRIDE: [usize; 4] = [2, 4, 8, 16];
 /// Points of a noise residual: the sixth difference, which no polynomial of degree 5 reaches.
 pub(crate) const DIFFERENCE: usize = 7;
 
-/// The local fits of one rung: for each sample the weights of the samples in its window.
+/// The local fits with windows of one width: the weights of the samples in the window of every sample, or of every few.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Fits {
     half: usize,
-    /// One row of 2 `half` + 1 weights for each sample.
+    stride: usize,
+    n: usize,
+    /// One row for each window, filled up with zeros to a multiple of four.
     weights: Vec<f64>,
     /// Sum of the squared weights of each row: variance of the fit per variance of a sample. It is also the sample's
     /// own weight, as for every fit by least squares.
@@ -24,17 +25,23 @@ pub(crate) struct Fits {
 }
 
 impl Fits {
-    /// First sample of the window of sample `i`, and the weights from there on.
+    /// First sample of the window of sample `i`, a multiple of the stride, and the weights from there on.
     pub(crate) fn row(&self, i: usize) -> (usize, &[f64]) {
-        let width = 2 * self.half + 1;
-        let row = self.weights.get(i * width..(i + 1) * width).unwrap_or(&[]);
-        (window_start(i, self.half, self.norm2.len()), row)
+        let width = padded(self.half);
+        let k = i / self.stride.max(1);
+        let row = self.weights.get(k * width..(k + 1) * width).unwrap_or(&[]);
+        (window_start(i, self.half, self.n), row)
     }
 
     /// Variance of the fit at sample `i` per variance of a sample.
     pub(crate) fn norm2(&self, i: usize) -> f64 {
-        self.norm2.get(i).copied().unwrap_or(1.0)
+        self.norm2.get(i / self.stride.max(1)).copied().unwrap_or(1.0)
     }
+}
+
+/// Weights in a row.
+fn padded(half: usize) -> usize {
+    (2 * half + 1).next_multiple_of(4)
 }
 
 /// First sample of the window of half width `half` about `i`, shifted inwards at the ends.
@@ -46,51 +53,51 @@ fn window_start(i: usize, half: usize, n: usize) -> usize {
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Grid {
     frequency_hz: Vec<f64>,
-    /// Unit-norm weights of the noise residuals, one row for each start.
-    difference: Vec<[f64; DIFFERENCE]>,
-    /// Local fits, rung by rung, as far as the grid has the points.
-    fits: Vec<Fits>,
+    /// Unit-norm weights of the noise residuals, one row for each start; the last weight is no sample's.
+    difference: Vec<[f64; DIFFERENCE + 1]>,
+    /// Windows that are tried, and that are used, as far as the grid has the points.
+    tried: Vec<Fits>,
+    used: Vec<Fits>,
 }
 
 impl Grid {
     /// The weights for these samples.
     pub(crate) fn new(frequency_hz: &[f64], ln_f: &[f64]) -> Self {
         let difference = ln_f.windows(DIFFERENCE).map(difference_weights).collect();
-        let fits = LADDER
-            .iter()
-            .take_while(|&&m| m == 0 || 2 * m < ln_f.len())
-            .map(|&m| if m == 0 { Fits::default() } else { fits(ln_f, m) })
-            .collect();
-        Self { frequency_hz: frequency_hz.to_vec(), difference, fits }
+        let fitting = TRIED.iter().take_while(|&&half| 2 * half < ln_f.len()).count();
+        let tried =
+            TRIED.iter().zip(STRIDE).take(fitting).map(|(half, stride)| fits(ln_f, *half, stride)).collect();
+        let used = USED.iter().take(fitting).map(|half| fits(ln_f, *half, 1)).collect();
+        Self { frequency_hz: frequency_hz.to_vec(), difference, tried, used }
     }
 
     pub(crate) fn is_of(&self, frequency_hz: &[f64]) -> bool {
         self.frequency_hz == frequency_hz
     }
 
-    /// Rungs of the ladder that the grid has the points for.
-    pub(crate) fn rungs(&self) -> usize {
-        self.fits.len()
-    }
-
-    pub(crate) fn difference(&self) -> &[[f64; DIFFERENCE]] {
+    pub(crate) fn difference(&self) -> &[[f64; DIFFERENCE + 1]] {
         &self.difference
     }
 
-    /// The local fits of a rung; `None` for rung 0, which keeps the samples.
-    pub(crate) fn fits(&self, rung: usize) -> Option<&Fits> {
-        if rung == 0 { None } else { self.fits.get(rung) }
+    /// The windows that are tried, narrowest first.
+    pub(crate) fn tried(&self) -> &[Fits] {
+        &self.tried
+    }
+
+    /// The local fits of a rung: 1 for the narrowest window. `None` for 0, which keeps the samples.
+    pub(crate) fn fits(&self, rung: u8) -> Option<&Fits> {
+        self.used.get(usize::from(rung).checked_sub(1)?)
     }
 
     /// Variance of the curve at sample `i` per variance of a sample.
-    pub(crate) fn norm2(&self, rung: usize, i: usize) -> f64 {
+    pub(crate) fn norm2(&self, rung: u8, i: usize) -> f64 {
         self.fits(rung).map_or(1.0, |fits| fits.norm2(i))
     }
 }
 
 /// Weights of the divided difference, brought to norm 1: white noise of variance v gives a residual of variance v.
-fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE] {
-    let mut weights = [0.0; DIFFERENCE];
+fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE + 1] {
+    let mut weights = [0.0; DIFFERENCE + 1];
     let scale = t.last().unwrap_or(&1.0) - t.first().unwrap_or(&0.0);
     for (weight, own) in weights.iter_mut().zip(t) {
         let product: f64 =
@@ -101,30 +108,31 @@ fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE] {
     weights.map(|w| w / norm)
 }
 
-/// The cubic fits by least squares over windows of half width `half`.
+/// The cubic fits by least squares over windows of half width `half`, about every sample that is a multiple of `stride`.
 ///
 /// The weight of sample j in the fit at sample i is the sum over the orthonormal polynomials q of the window of
 /// q(x_i) q(x_j) (any text on least squares; discrete orthogonal polynomials by Gram-Schmidt).
-fn fits(x: &[f64], half: usize) -> Fits {
-    let width = 2 * half + 1;
-    let mut fits =
-        Fits { half, weights: Vec::with_capacity(width * x.len()), norm2: Vec::with_capacity(x.len()) };
+fn fits(x: &[f64], half: usize, stride: usize) -> Fits {
+    let (n, width) = (x.len(), 2 * half + 1);
+    let rows = n.div_ceil(stride);
+    let mut weights = Vec::with_capacity(padded(half) * rows);
+    let mut norm2 = Vec::with_capacity(rows);
     let mut basis: [Vec<f64>; 4] = Default::default();
     let mut known = usize::MAX;
-    for i in 0..x.len() {
-        let from = window_start(i, half, x.len());
+    for i in (0..n).step_by(stride) {
+        let from = window_start(i, half, n);
         if from != known {
             known = from;
             orthonormal(x.get(from..from + width).unwrap_or(&[]), &mut basis);
         }
         let own = basis.each_ref().map(|q| q.get(i - from).copied().unwrap_or(0.0));
-        fits.norm2.push(own.iter().map(|q| q * q).sum());
+        norm2.push(own.iter().map(|q| q * q).sum());
         let [q0, q1, q2, q3] = &basis;
         let columns = q0.iter().zip(q1).zip(q2).zip(q3);
-        fits.weights
-            .extend(columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d));
+        weights.extend(columns.map(|(((a, b), c), d)| own[0] * a + own[1] * b + own[2] * c + own[3] * d));
+        weights.resize(weights.len().next_multiple_of(4), 0.0);
     }
-    fits
+    Fits { half, stride, n, weights, norm2 }
 }
 
 /// Polynomials of degree 0 to 3 that are orthonormal over the points.
@@ -171,7 +179,7 @@ mod tests {
         }
         // Even steps: the binomial coefficients over sqrt 924.
         let (_, even) = self::grid(20, 0.0);
-        let expected = [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0].map(|c: f64| c / 924f64.sqrt());
+        let expected = [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0, 0.0].map(|c: f64| c / 924f64.sqrt());
         for (w, e) in even.difference()[3].iter().zip(expected) {
             assert!((w - e).abs() < 1e-9);
         }
@@ -181,7 +189,7 @@ mod tests {
     fn local_fits_keep_a_cubic_and_know_their_variance() {
         let (x, grid) = grid(80, 0.3);
         let y = |x: f64| 2.0 - x + 0.4 * x * x - 0.03 * x * x * x;
-        for rung in 1..LADDER.len() {
+        for rung in 1..=4 {
             let fits = grid.fits(rung).unwrap();
             for i in [0, 1, 20, 40, 78, 79] {
                 let (from, row) = fits.row(i);

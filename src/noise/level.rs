@@ -9,6 +9,7 @@
 //! those of digamma and trigamma (M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 6.3.18, 6.4.12 and
 //! 26.4: from memory).
 
+use super::columns::Columns;
 use super::grid::{DIFFERENCE, Grid};
 
 /// Residuals in a block.
@@ -46,6 +47,8 @@ struct Block {
     ln_ratio: f64,
     /// Degrees of freedom.
     dof: f64,
+    /// Variance of `ln_s2`.
+    variance: f64,
 }
 
 /// The noise estimate along a sweep.
@@ -54,64 +57,70 @@ pub(crate) struct Level {
     blocks: Vec<Block>,
     /// Centre, standard deviation and degrees of freedom of each block after the local line.
     line: Vec<(f64, f64, f64)>,
+    before: Vec<(f64, f64, f64)>,
     sorted: Vec<f64>,
 }
 
 impl Level {
     /// From the residuals of the samples themselves; gives the standard deviation at every sample and the shares of
     /// gain and phase. `false` when there are too few samples to tell.
-    pub(crate) fn from_differences(
+    pub(crate) fn by_differences(
         &mut self,
         grid: &Grid,
         ln_f: &[f64],
-        y: &[[f64; 2]],
+        y: &Columns,
         powers: &mut Vec<Power>,
     ) -> bool {
         powers.clear();
-        powers.extend(y.windows(DIFFERENCE).zip(grid.difference()).map(|(y, weights)| {
-            let [a, p] = y.iter().zip(weights).fold([0.0; 2], |[a, p], (y, w)| [a + w * y[0], p + w * y[1]]);
+        powers.extend(grid.difference().iter().enumerate().map(|(start, weights)| {
+            let [a, p] = y.weighted(start, weights);
             Power { ln_mag: a * a, angle: p * p }
         }));
-        self.fill(ln_f.get(DIFFERENCE / 2..).unwrap_or(&[]), powers, |_| 2.0 / SHARED)
+        let known = self.fill(ln_f.get(DIFFERENCE / 2..).unwrap_or(&[]), powers, |_| 2.0 / SHARED);
+        self.draw_lines();
+        known
     }
 
     /// From what the samples leave their smoothed curve by, which tells more than differences do. `differences` are the
-    /// powers of [`Self::from_differences`], taken where a sample is not smoothed; `norm2` is the variance of the curve at
+    /// powers of [`Self::by_differences`], taken where a sample is not smoothed; `norm2` is the variance of the curve at
     /// a sample per variance of a sample, 1 where it is not smoothed.
-    pub(crate) fn from_residuals(
+    pub(crate) fn by_residuals(
         &mut self,
         ln_f: &[f64],
-        y: &[[f64; 2]],
-        smooth: &[[f64; 2]],
+        y: &Columns,
+        smooth: &Columns,
         differences: &[Power],
         norm2: impl Fn(usize) -> f64,
         residuals: &mut Vec<Power>,
     ) {
         residuals.clear();
-        residuals.extend(y.iter().zip(smooth).enumerate().map(|(i, (y, s))| {
+        residuals.extend((0..y.len()).map(|i| {
             let left = 1.0 - norm2(i);
             if left <= 0.0 {
                 let near = i.saturating_sub(DIFFERENCE / 2).min(differences.len().saturating_sub(1));
                 return differences.get(near).copied().unwrap_or_default();
             }
+            let ([a, p], [b, q]) = (y.get(i), smooth.get(i));
             // A fit by least squares leaves 1 - norm2 of the variance.
-            Power { ln_mag: (y[0] - s[0]).powi(2) / left, angle: (y[1] - s[1]).powi(2) / left }
+            Power { ln_mag: (a - b) * (a - b) / left, angle: (p - q) * (p - q) / left }
         }));
         self.fill(ln_f, residuals, |i| {
             let left = 1.0 - norm2(i);
             if left <= 0.0 { 2.0 / SHARED } else { 2.0 * left }
         });
+        self.redraw_lines();
     }
 
     /// From the scatter of repeats: `powers` are the squared standard errors of their mean, each from `dof` degrees of
     /// freedom of gain and phase together.
-    pub(crate) fn from_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
-        self.fill(ln_f, powers, |_| dof)
+    pub(crate) fn by_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
+        let known = self.fill(ln_f, powers, |_| dof);
+        self.draw_lines();
+        known
     }
 
     fn fill(&mut self, x: &[f64], powers: &[Power], dof: impl Fn(usize) -> f64) -> bool {
         self.blocks.clear();
-        self.line.clear();
         let count = powers.len() / BLOCK;
         if powers.len() < BLOCK / 2 {
             return false;
@@ -129,13 +138,49 @@ impl Level {
                 ln_s2: (0.5 * (a + p)).max(LEAST).ln() + 1.0 / dof + 1.0 / (3.0 * dof * dof),
                 ln_ratio: (a.max(LEAST) / p.max(LEAST)).ln(),
                 dof,
+                variance: trigamma(0.5 * dof),
             });
         }
+        true
+    }
+
+    /// Lines through the neighbours of each block, resistant against structure.
+    fn draw_lines(&mut self) {
+        self.line.clear();
         for b in 0..self.blocks.len() {
-            let line = local_line(&self.blocks, b);
+            let line = match (window(&self.blocks, b), self.blocks.get(b)) {
+                (Some(near), Some(own)) => local_line(near, own.x, resistant_line(near, own.x)),
+                _ => continue,
+            };
             self.line.push(line);
         }
-        true
+    }
+
+    /// Lines again, where those drawn before tell structure from noise.
+    fn redraw_lines(&mut self) {
+        self.before.clone_from(&self.line);
+        self.line.clear();
+        let (mut from, before) = (0, &self.before);
+        for b in 0..self.blocks.len() {
+            let (Some(near), Some(own)) = (window(&self.blocks, b), self.blocks.get(b)) else { continue };
+            while from + 2 < before.len() && before.get(from + 1).is_some_and(|next| next.0 <= own.x) {
+                from += 1;
+            }
+            let line = match (before.get(from), before.get(from + 1)) {
+                (Some(&(x0, s0, _)), Some(&(x1, s1, _))) => {
+                    let (l0, l1) = (2.0 * s0.ln(), 2.0 * s1.ln());
+                    let slope = (l1 - l0) / (x1 - x0);
+                    local_line(near, own.x, move |x| l0 + slope * (x - x0))
+                }
+                _ => local_line(near, own.x, resistant_line(near, own.x)),
+            };
+            self.line.push(line);
+        }
+    }
+
+    /// Standard deviation about sample `i` / [`BLOCK`].
+    pub(crate) fn of_block(&self, b: usize) -> f64 {
+        self.line.get(b.min(self.line.len().saturating_sub(1))).map_or(0.0, |line| line.1)
     }
 
     /// Standard deviation at every sample: straight between the centres of the blocks.
@@ -191,47 +236,49 @@ fn trigamma(x: f64) -> f64 {
     u * (1.0 + u * (0.5 + u * (1.0 / 6.0 - u * u / 30.0)))
 }
 
-/// Centre, standard deviation and degrees of freedom at block `b`.
-fn local_line(blocks: &[Block], b: usize) -> (f64, f64, f64) {
+/// The neighbours of block `b` that its line uses: as many as are enough.
+fn window(blocks: &[Block], b: usize) -> Option<&[Block]> {
     let window = |reach: usize| {
         let from = b.saturating_sub(reach).min(blocks.len().saturating_sub(reach + 2));
-        (from, (b + reach + 1).max(reach + 2).min(blocks.len()))
+        blocks.get(from..(b + reach + 1).max(reach + 2).min(blocks.len()))
     };
-    let enough = |reach: &usize| {
-        let (from, to) = window(*reach);
-        blocks.get(from..to).unwrap_or(&[]).iter().map(|block| block.dof).sum::<f64>() >= ENOUGH
-    };
-    let reach = (1..REACH).find(enough).unwrap_or(REACH);
-    let (from, to) = window(reach);
-    let (Some(window), Some(own)) = (blocks.get(from..to), blocks.get(b)) else { return (0.0, 0.0, 1.0) };
-    let rough = resistant_line(window, own.x);
-    let weight = |block: &Block| {
-        let off = block.ln_s2 - rough(block.x);
-        let inside = off < STRUCTURE && off > -FLAT;
-        let steps = (block.x - own.x).abs() * (window.len().max(2) - 1) as f64
-            / window.last().zip(window.first()).map_or(1.0, |(l, f)| (l.x - f.x).max(1e-9));
-        if inside { (1.0 - steps / (reach as f64 + 1.5)).max(0.1) * block.dof } else { 0.0 }
-    };
+    let enough = |near: &&[Block]| near.iter().map(|block| block.dof).sum::<f64>() >= ENOUGH;
+    (1..REACH).find_map(|reach| window(reach).filter(enough)).or_else(|| window(REACH))
+}
+
+/// Centre, standard deviation and degrees of freedom at `centre`, by a line through the blocks near it that are noise:
+/// not too far from `rough`, ln of the variance.
+fn local_line(near: &[Block], centre: f64, rough: impl Fn(f64) -> f64) -> (f64, f64, f64) {
+    let width = near.last().zip(near.first()).map_or(1.0, |(last, first)| (last.x - first.x).max(1e-9));
+    let per_step = (near.len().max(2) - 1) as f64 / width;
+    let fade = 1.0 / (near.len() as f64 / 2.0 + 1.0);
+    let mut weights = [0.0; 2 * REACH + 2];
     let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-    for block in window {
-        let (w, d) = (weight(block), block.x - own.x);
+    for (weight, block) in weights.iter_mut().zip(near) {
+        let d = block.x - centre;
+        let off = block.ln_s2 - rough(block.x);
+        if off < STRUCTURE && off > -FLAT {
+            *weight = (1.0 - d.abs() * per_step * fade).max(0.1) * block.dof;
+        }
+        let w = *weight;
         s0 += w;
         s1 += w * d;
         s2 += w * d * d;
     }
     let det = s0 * s2 - s1 * s1;
+    // The value of the line at the centre; of a mean where a line cannot be had.
+    let (constant, slope) =
+        if det > 1e-9 * s0 * s2 && s2 > 0.0 { (s2 / det, s1 / det) } else { (1.0 / s0, 0.0) };
     let (mut value, mut variance) = (0.0, 0.0);
-    for block in window {
-        let (w, d) = (weight(block), block.x - own.x);
-        // Weight of this block in the line's value at the centre; a mean where a line cannot be had.
-        let l = if det > 1e-9 * s0 * s2 && s2 > 0.0 { w * (s2 - s1 * d) / det } else { w / s0 };
+    for (w, block) in weights.iter().zip(near) {
+        let l = w * (constant - slope * (block.x - centre));
         value += l * block.ln_s2;
-        variance += l * l * trigamma(0.5 * block.dof);
+        variance += l * l * block.variance;
     }
     if !(s0 > 0.0 && value.is_finite()) {
-        return (own.x, (0.5 * rough(own.x)).exp(), 1.0);
+        return (centre, (0.5 * rough(centre)).exp(), 1.0);
     }
-    (own.x, (0.5 * value).exp(), (2.0 / variance).max(1.0))
+    (centre, (0.5 * value).exp(), (2.0 / variance).max(1.0))
 }
 
 /// A line through the medians of the outer thirds, at the median of all residuals (J. W. Tukey's resistant line: from

@@ -3,8 +3,9 @@
 //! A sample is a spike when the cubic through its neighbours misses it by far more than the noise and passes all the
 //! neighbours within the noise. A resonance, however sharp, lifts its neighbours too.
 
+use super::columns::Columns;
 use super::grid::DIFFERENCE;
-use super::level::Power;
+use super::level::{BLOCK, Power};
 use crate::curve::Curve;
 
 /// One sample that stands out.
@@ -39,18 +40,18 @@ const MAINS_HZ: [u32; 2] = [50, 60];
 /// Highest multiple that is named.
 const MULTIPLES: u32 = 20;
 
-/// Finds spikes; `powers` are the squared residuals, `sigma` the noise at the samples, `y` is mended in place.
+/// Finds spikes; `powers` are the squared residuals, `sigma` the noise of their blocks, `y` is mended in place.
 pub(crate) fn mend(
     raw: &Curve,
     powers: &[Power],
-    sigma: &[f64],
-    y: &mut [[f64; 2]],
+    sigma: impl Fn(usize) -> f64,
+    y: &mut Columns,
     spikes: &mut Vec<Spike>,
 ) {
     spikes.clear();
     let half = DIFFERENCE / 2;
     let stands_out = |start: usize| -> bool {
-        let (Some(power), Some(sigma)) = (powers.get(start), sigma.get(start + half)) else { return false };
+        let (Some(power), sigma) = (powers.get(start), sigma(start / BLOCK)) else { return false };
         let size = power.ln_mag + power.angle;
         // The residual has 0.66 of a spike at its centre.
         size > LOOK * 2.0 * sigma * sigma && size > 0.4 * LEAST * LEAST
@@ -65,7 +66,7 @@ pub(crate) fn mend(
         }
         let i = start + half;
         let Some((offset, scatter)) = without(raw.ln_f(), y, i) else { continue };
-        let sigma = sigma.get(i).copied().unwrap_or(0.0);
+        let sigma = sigma(start / BLOCK);
         let size2 = offset[0] * offset[0] + offset[1] * offset[1];
         // Predicting from six neighbours adds half of their variance.
         let chance = size2 / (2.0 * 1.5 * sigma * sigma);
@@ -80,21 +81,20 @@ pub(crate) fn mend(
             angle: offset[1],
             mains: mains(raw.frequency_hz(), i),
         });
-        if let Some(value) = y.get_mut(i) {
-            *value = [value[0] - offset[0], value[1] - offset[1]];
-        }
+        let [gain, phase] = y.get(i);
+        y.set(i, [gain - offset[0], phase - offset[1]]);
     }
 }
 
 /// How far sample `i` lies from the cubic through its six neighbours, and their rms distance from it per component.
-fn without(x: &[f64], y: &[[f64; 2]], i: usize) -> Option<([f64; 2], f64)> {
+fn without(x: &[f64], y: &Columns, i: usize) -> Option<([f64; 2], f64)> {
     let from = i.checked_sub(SIDE)?;
-    let (x, y) = (x.get(from..=i + SIDE)?, y.get(from..=i + SIDE)?);
+    let x = x.get(from..=i + SIDE)?;
     let origin = *x.get(SIDE)?;
     // Normal equations in s, scaled to the window; four unknowns, two right-hand sides.
     let scale = x.first().zip(x.last()).map(|(a, b)| 0.5 * (b - a))?;
     let mut m = [[0.0; 6]; 4];
-    let neighbours = || x.iter().zip(y).enumerate().filter(|(k, _)| *k != SIDE).map(|(_, pair)| pair);
+    let neighbours = || x.iter().enumerate().filter(|(k, _)| *k != SIDE).map(|(k, x)| (x, y.get(from + k)));
     let powers = |x: f64| {
         let s = (x - origin) / scale;
         [1.0, s, s * s, s * s * s]
@@ -110,7 +110,7 @@ fn without(x: &[f64], y: &[[f64; 2]], i: usize) -> Option<([f64; 2], f64)> {
     let value = |c: &[f64; 4], x: f64| c.iter().zip(powers(x)).map(|(c, p)| c * p).sum::<f64>();
     let rest: f64 =
         neighbours().map(|(x, y)| (y[0] - value(&c, *x)).powi(2) + (y[1] - value(&d, *x)).powi(2)).sum();
-    let own = y.get(SIDE)?;
+    let own = y.get(i);
     // Six points, four unknowns: two are left for each component.
     Some(([own[0] - c[0], own[1] - d[0]], (rest / 4.0).sqrt()))
 }

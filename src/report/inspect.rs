@@ -90,7 +90,9 @@ mod tests {
 
     #[test]
     fn keys_are_those_of_the_format() {
-        let measured = |value, at_hz| Some(Measured { value, uncertainty: None, at_hz, at_least: None });
+        let measured = |value, at_hz| {
+            Some(Measured { value, uncertainty: None, at_hz, at_least: None, budget: None, simulated: false })
+        };
         let sweep = Inspected {
             file: "24v-3a.csv".to_owned(),
             points: 401,

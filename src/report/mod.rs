@@ -9,6 +9,7 @@ pub mod escape;
 mod inspect;
 mod json;
 pub mod junit;
+mod levels;
 mod tally;
 pub mod terminal;
 
@@ -18,6 +19,7 @@ pub(crate) mod sample;
 pub use diagnostics::render_diagnostic;
 pub use inspect::{render_inspect, write_inspect_json};
 pub use json::{JsonWriter, run_json, write_lint_json};
+pub use levels::{levels_csv, render_levels, write_levels_json};
 pub use tally::{Board, Counts, Tally};
 
 /// What wrote a report: `loopgauge 0.1.0`.

@@ -72,7 +72,14 @@ pub fn head(serial: &str) -> RunOutcome {
 /// A corner that passes.
 pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
     let measured = |value, uncertainty, at_hz| {
-        Some(Measured { value, uncertainty: Some(uncertainty), at_hz, at_least: None })
+        Some(Measured {
+            value,
+            uncertainty: Some(uncertainty),
+            at_hz,
+            at_least: None,
+            budget: None,
+            simulated: false,
+        })
     };
     CornerOutcome {
         corner: name.to_owned(),

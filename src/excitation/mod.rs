@@ -1,0 +1,26 @@
+//! How strongly a corner may be excited, frequency by frequency, from sweeps at several levels.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `pair` | two levels at one frequency: do they agree, inside the tolerances and the noise |
+//! | `unchanged` | from all pairs at one frequency to the strongest level that changes nothing |
+//! | `profile` | a level over frequency that stays a step below that and changes slowly |
+//! | `noisy` | where noise hides more than the tolerances allow, and whether more excitation would help |
+//! | `survey` | all of that over a grid of frequencies |
+//! | `findings` | the same in sentences |
+//! | `corner` | from the sweeps of a corner to the result, or why there is none |
+
+mod corner;
+mod findings;
+mod noisy;
+mod pair;
+mod profile;
+mod survey;
+mod unchanged;
+
+pub use corner::{LevelsOutcome, NoLevels, TriedLevel, level_count, levels};
+pub use noisy::{Headroom, Noisy};
+pub use pair::{Cause, Quantity};
+pub use profile::SLOPE_DB_PER_DECADE;
+pub use survey::{NoiseAt, Survey, SurveyPoint, Tried, survey};
+pub use unchanged::Break;

@@ -1,0 +1,217 @@
+//! The strongest level at one frequency that leaves the result as the weaker ones have it.
+//!
+//! Going up from the weakest level, a level is unchanged when it agrees with a weaker one at least a step below and
+//! differs from none. Distortion grows with the level: where one level is changed, all stronger ones count as changed,
+//! even if they look alike by chance.
+//!
+//! One thing turns this round: a dead zone (or backlash) lets the gain fall at *small* levels, while saturation lets it
+//! fall at large ones (describing functions: A. Gelb and W. E. Vander Velde, Multiple-Input Describing Functions and
+//! Nonlinear System Design, 1968, from memory). When the weakest levels have less gain than a plateau of at least three
+//! stronger ones, more than they are themselves, which agree with each other over at least two steps, the weakest are
+//! the odd ones. More gain at the weakest levels is saturation all above, and nothing is shown to be unchanged.
+
+use super::pair::{Cause, Difference, Reading, Shift, relate};
+use crate::linearity::{Relation, STEP_SLACK_DB};
+use crate::spec::Tolerances;
+
+/// Levels of a plateau, at least, before weaker levels are held to be the odd ones.
+const PLATEAU: usize = 3;
+
+/// The weakest level that is changed, and why.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Break {
+    /// Index of the level.
+    pub level: usize,
+    /// Index of the weaker level that it differs from.
+    pub against: usize,
+    /// What changed.
+    pub cause: Cause,
+}
+
+/// What the levels show at one frequency.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Standing {
+    /// The strongest unchanged level; `None`: none is shown to be.
+    pub(super) strongest: Option<usize>,
+    /// The weakest level that agrees with it: above 0 only where weaker ones lie in a dead zone.
+    pub(super) weakest: usize,
+    /// The first changed level above; `None` where no level is.
+    pub(super) breaks: Option<Break>,
+}
+
+/// All levels at one frequency.
+pub(super) struct Levels<'a> {
+    /// The levels, rising, dBm.
+    pub(super) dbm: &'a [f64],
+    /// One for each; a level without a reading says nothing.
+    pub(super) readings: &'a [Option<Reading>],
+    /// Smoothed differences of pairs, where they are needed, at [`pair_index`].
+    pub(super) differences: &'a [Option<Difference>],
+    /// The frequency, ln(f/Hz).
+    pub(super) ln_f: f64,
+    /// The tolerances.
+    pub(super) tolerances: &'a Tolerances,
+}
+
+/// Place of a pair in a list of all pairs.
+pub(super) fn pair_index(weak: usize, strong: usize) -> usize {
+    strong * strong.saturating_sub(1) / 2 + weak
+}
+
+/// Judges all levels at one frequency.
+pub(super) fn standing(levels: &Levels<'_>) -> Standing {
+    let dbm = levels.dbm;
+    let from_weakest = levels.climb(0);
+    if from_weakest.strongest.is_some() || from_weakest.breaks.is_none() {
+        return from_weakest;
+    }
+    let above_dead_zone = (1..dbm.len()).find_map(|base| {
+        let standing = levels.climb(base);
+        let top = standing.strongest?;
+        let is_plateau = top + 1 - base >= PLATEAU
+            && top + 1 - base > base
+            && levels.is_apart(base, top, 2.0)
+            && (base..=top).all(|j| (base..j).all(|i| levels.relate(i, j).0 == Relation::Agrees));
+        (is_plateau && levels.have_less_gain(base)).then_some(standing)
+    });
+    above_dead_zone.unwrap_or(from_weakest)
+}
+
+impl Levels<'_> {
+    /// What a level reads, where it says something.
+    pub(super) fn reading(&self, i: usize) -> Option<&Reading> {
+        self.readings.get(i)?.as_ref().filter(|reading| !reading.is_drowned)
+    }
+
+    /// What two levels are to each other.
+    pub(super) fn relate(&self, weak: usize, strong: usize) -> (Relation, Option<Cause>) {
+        let unclear = (Relation::Unclear, None);
+        let (Some(a), Some(b)) = (self.reading(weak), self.reading(strong)) else { return unclear };
+        let found = relate(&Shift::between(a, b), self.tolerances);
+        match self.differences.get(pair_index(weak, strong)) {
+            Some(Some(difference)) if found == unclear => {
+                let smoothed = relate(&difference.at(self.ln_f), self.tolerances);
+                if smoothed.0 == Relation::Agrees { smoothed } else { found }
+            }
+            _ => found,
+        }
+    }
+
+    /// Whether two levels are so many steps apart.
+    fn is_apart(&self, weak: usize, strong: usize, steps: f64) -> bool {
+        let level = |i: usize| self.dbm.get(i).copied();
+        let wanted = steps * self.tolerances.step.db() - STEP_SLACK_DB - 1e-9;
+        level(weak).zip(level(strong)).is_some_and(|(a, b)| b - a >= wanted)
+    }
+
+    /// Goes up from a level that is taken as unchanged, to the first one that is changed.
+    fn climb(&self, base: usize) -> Standing {
+        let mut standing = Standing { weakest: base, ..Standing::default() };
+        for strong in base + 1..self.dbm.len() {
+            let pairs = || (base..strong).map(|weak| (weak, self.relate(weak, strong)));
+            let differs = pairs().filter_map(|(weak, (_, cause))| Some((weak, cause?)));
+            if let Some((against, cause)) = differs.max_by(|a, b| a.1.size().total_cmp(&b.1.size())) {
+                standing.breaks = Some(Break { level: strong, against, cause });
+                break;
+            }
+            let mut agreeing = pairs().filter(|(_, (relation, _))| *relation == Relation::Agrees);
+            if agreeing.any(|(weak, _)| self.is_apart(weak, strong, 1.0)) {
+                standing.strongest = Some(strong);
+            }
+        }
+        standing
+    }
+
+    /// Whether all levels below `base` have less gain than it.
+    fn have_less_gain(&self, base: usize) -> bool {
+        let own = self.reading(base).map(|r| r.ln_mag);
+        (0..base).all(|i| self.reading(i).zip(own).is_some_and(|(weaker, own)| weaker.ln_mag < own))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Decibel;
+
+    /// Levels 3 dB apart with these gains, dB, and this expanded noise of a difference, dB; 1 dB is tolerated.
+    fn shown(gains_db: &[f64], noise_db: f64) -> (Option<usize>, usize, Option<usize>) {
+        shown_at(&(0..gains_db.len()).map(|i| 3.0 * i as f64 - 30.0).collect::<Vec<_>>(), gains_db, noise_db)
+    }
+
+    fn shown_at(dbm: &[f64], gains_db: &[f64], noise_db: f64) -> (Option<usize>, usize, Option<usize>) {
+        let neper = std::f64::consts::LN_10 / 20.0;
+        let readings: Vec<Option<Reading>> = gains_db
+            .iter()
+            .map(|gain| {
+                let u_ln_mag = noise_db * neper / 2.0 / 2f64.sqrt();
+                gain.is_finite().then_some(Reading {
+                    ln_mag: gain * neper,
+                    angle: 0.0,
+                    u_ln_mag,
+                    u_angle: 0.0,
+                    is_drowned: false,
+                })
+            })
+            .collect();
+        let tolerances = Tolerances {
+            step: Decibel::new(3.0).unwrap(),
+            crossover: None,
+            phase_margin: None,
+            gain: Decibel::new(1.0),
+            phase: None,
+            band: (0.1, 10.0),
+        };
+        let levels =
+            Levels { dbm, readings: &readings, differences: &[], ln_f: 0.0, tolerances: &tolerances };
+        let standing = standing(&levels);
+        (standing.strongest, standing.weakest, standing.breaks.map(|b| b.level))
+    }
+
+    #[test]
+    fn every_pair_has_its_place() {
+        let places: Vec<usize> = (0..5).flat_map(|j| (0..j).map(move |i| pair_index(i, j))).collect();
+        assert_eq!(places, (0..10).collect::<Vec<_>>());
+    }
+
+    const UNREAD: f64 = f64::NAN;
+
+    #[test]
+    fn the_strongest_level_below_the_first_change_is_found() {
+        assert_eq!(shown(&[0.0, 0.1, 0.0, 0.1], 0.0), (Some(3), 0, None));
+        assert_eq!(shown(&[0.0, 0.1, -0.3, -2.0], 0.0), (Some(2), 0, Some(3)));
+        // Each step is small, the sum is not.
+        assert_eq!(shown(&[0.0, -0.6, -1.2, -1.8], 0.0), (Some(1), 0, Some(2)));
+        // Stronger than a changed level is changed, whatever it looks like.
+        assert_eq!(shown(&[0.0, 0.0, -2.0, 0.0], 0.0), (Some(1), 0, Some(2)));
+        assert_eq!(shown(&[0.0, -2.0, -4.0, -6.0], 0.0), (None, 0, Some(1)));
+        assert_eq!(shown(&[0.0], 0.0), (None, 0, None));
+    }
+
+    #[test]
+    fn levels_closer_than_a_step_show_nothing() {
+        assert_eq!(shown_at(&[-30.0, -28.0], &[0.0, 0.0], 0.0), (None, 0, None));
+        assert_eq!(shown_at(&[-30.0, -28.0, -27.1], &[0.0, 0.0, 0.0], 0.0), (Some(2), 0, None));
+        // But they contradict.
+        assert_eq!(shown_at(&[-30.0, -29.0, -26.0], &[0.0, 2.0, 2.0], 0.0), (None, 0, Some(1)));
+    }
+
+    #[test]
+    fn noise_and_missing_readings_show_nothing() {
+        assert_eq!(shown(&[0.0, 0.0, 0.0], 1.1), (None, 0, None));
+        assert_eq!(shown(&[UNREAD, 0.0, 0.0], 0.0), (Some(2), 0, None));
+        assert_eq!(shown(&[0.0, UNREAD, 0.0, -2.0], 0.0), (Some(2), 0, Some(3)));
+        assert_eq!(shown(&[0.0, 0.0, UNREAD], 0.0), (Some(1), 0, None));
+    }
+
+    #[test]
+    fn a_dead_zone_is_told_from_saturation_by_the_side_it_lies_on() {
+        assert_eq!(shown(&[-6.0, 0.0, 0.1, 0.0], 0.0), (Some(3), 1, None));
+        assert_eq!(shown(&[-9.0, -4.0, 0.0, 0.1, 0.0, -3.0], 0.0), (Some(4), 2, Some(5)));
+        // A plateau of two levels, or one no larger than what lies below it, is not enough.
+        assert_eq!(shown(&[-6.0, 0.0, 0.1], 0.0), (None, 0, Some(1)));
+        assert_eq!(shown(&[-9.0, -6.0, -3.0, 0.0, 0.0, 0.0], 0.0), (None, 0, Some(1)));
+        // More gain at the weakest level: all above are clamped alike.
+        assert_eq!(shown(&[6.0, 0.0, 0.1, 0.0], 0.0), (None, 0, Some(1)));
+    }
+}

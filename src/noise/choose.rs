@@ -1,0 +1,144 @@
+//! How many samples a local fit takes, chosen block by block from the data.
+//!
+//! Windows are tried as long as each agrees, within the noise, with one of half its width (O. V. Lepski's comparison of
+//! estimators; A. Goldenshluger and A. Nemirovski 1997: from memory). The widest that agrees is used, less a quarter, so that
+//! what bias is left is small beside the noise.
+
+use super::columns::Columns;
+use super::grid::{Fits, Grid, STRIDE, TRIED};
+use super::level::BLOCK;
+
+/// Squared difference of two windows, over what the noise makes of it, up to which they agree: 1 on average without bias.
+/// Together with the quarter less that is used, 5 keeps the stated uncertainties true over the simulated loops
+/// (`examples/simulate`) and halves the error of single points.
+const AGREE: f64 = 5.0;
+/// Noise below this, neper, moves nothing that is reported.
+const SILENT: f64 = 1e-7;
+/// Blocks about a growing one whose sums it reads, with one to spare: the longest half window.
+const NEAR: usize = 32 / BLOCK + 1;
+/// A block that stays as it is.
+const STOPPED: u8 = u8::MAX;
+
+/// Chooses windows. Memory is reused.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Chooser {
+    /// How many of the windows tried have agreed, block by block.
+    held: Vec<u8>,
+    near: Vec<bool>,
+    /// Squared differences and what the noise makes of them, block by block.
+    sums: Vec<(f64, f64)>,
+    fits: Vec<Columns>,
+}
+
+impl Chooser {
+    /// Fills `rungs`, one for each sample of `y`, whose noise in each block is `sigma` with its shares for gain and phase.
+    pub(crate) fn choose(
+        &mut self,
+        grid: &Grid,
+        sigma: impl Fn(usize) -> f64,
+        shares: [f64; 2],
+        y: &Columns,
+        rungs: &mut [u8],
+    ) {
+        self.held.clear();
+        self.held.extend((0..y.len().div_ceil(BLOCK)).map(|b| if sigma(b) < SILENT { STOPPED } else { 0 }));
+        self.fits.resize_with(TRIED.len(), Columns::default);
+        for (step, fits) in grid.tried().iter().enumerate() {
+            if !self.held.iter().any(|&held| grows(held, step)) {
+                break;
+            }
+            self.compare(step, grid, fits, &sigma, shares, y);
+            self.grow(step);
+        }
+        self.settle(rungs);
+    }
+
+    /// Compares the windows of a step with those of half their width.
+    fn compare(
+        &mut self,
+        step: usize,
+        grid: &Grid,
+        fits: &Fits,
+        sigma: &impl Fn(usize) -> f64,
+        shares: [f64; 2],
+        y: &Columns,
+    ) {
+        let (blocks, n) = (self.held.len(), y.len());
+        let stride = STRIDE.get(step).copied().unwrap_or(1);
+        let half_of = step.checked_sub(1);
+        // Whitened: gain and phase weigh by their own noise.
+        let [a, p] = shares.map(|share| 1.0 / share.max(1e-9).powi(2));
+        self.near.clear();
+        self.near.extend((0..blocks).map(|b| {
+            let about = self.held.get(b.saturating_sub(NEAR)..(b + NEAR + 1).min(blocks)).unwrap_or(&[]);
+            about.iter().any(|&held| grows(held, step))
+        }));
+        self.sums.clear();
+        self.sums.resize(blocks, (0.0, 0.0));
+        let (below, from_here) = self.fits.split_at_mut(step);
+        let Some(values) = from_here.first_mut() else { return };
+        values.resize(n);
+        let narrower = half_of.and_then(|step| below.get(step)).unwrap_or(y);
+        let norm2 =
+            |i: usize| half_of.and_then(|step| grid.tried().get(step)).map_or(1.0, |fits| fits.norm2(i));
+        for (b, sum) in self.sums.iter_mut().enumerate() {
+            if self.near.get(b) != Some(&true) {
+                continue;
+            }
+            let first = (b * BLOCK).next_multiple_of(stride);
+            let (mut seen, mut expected) = (0.0, 0.0);
+            for i in (first..(b + 1) * BLOCK).step_by(stride).take_while(|i| *i < n) {
+                let (from, row) = fits.row(i);
+                let value = y.weighted(from, row);
+                values.set(i, value);
+                let other = narrower.get(i);
+                let (d, e) = (value[0] - other[0], value[1] - other[1]);
+                seen += a * d * d + p * e * e;
+                expected += norm2(i) - fits.norm2(i);
+            }
+            // The noise hardly changes inside a block.
+            let middle = sigma(b);
+            *sum = (seen / (middle * middle).max(f64::MIN_POSITIVE), 2.0 * expected);
+        }
+    }
+
+    /// Lets blocks grow where their windows agree.
+    fn grow(&mut self, step: usize) {
+        let blocks = self.held.len();
+        let reach = TRIED.get(step).map_or(1, |half| half.div_ceil(BLOCK));
+        for (b, held) in self.held.iter_mut().enumerate() {
+            if !grows(*held, step) {
+                continue;
+            }
+            let window = self.sums.get(b.saturating_sub(reach)..(b + reach + 1).min(blocks)).unwrap_or(&[]);
+            let (seen, expected) = window.iter().fold((0.0, 0.0), |(s, e), w| (s + w.0, e + w.1));
+            if expected > 0.0 && seen <= AGREE * expected {
+                *held += 1;
+            }
+        }
+    }
+
+    /// No jumps from block to block.
+    fn settle(&mut self, rungs: &mut [u8]) {
+        for held in &mut self.held {
+            *held = if *held == STOPPED { 0 } else { *held };
+        }
+        let mut before = STOPPED - 1;
+        for held in &mut self.held {
+            *held = (*held).min(before + 1);
+            before = *held;
+        }
+        for held in self.held.iter_mut().rev() {
+            *held = (*held).min(before + 1);
+            before = *held;
+        }
+        for (rungs, held) in rungs.chunks_mut(BLOCK).zip(&self.held) {
+            rungs.fill(*held);
+        }
+    }
+}
+
+/// Whether all windows of a block before this step have agreed.
+fn grows(held: u8, step: usize) -> bool {
+    held != STOPPED && usize::from(held) == step
+}
