@@ -18,13 +18,14 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
         ));
     }
     findings.extend(sweep.noise.spikes().iter().map(spike_text));
-    let merged = sweep.crossings.merged.iter().filter(|m| m.of_gain && m.is_one());
+    let merged = sweep.crossings.merged.iter().filter(|m| m.of_gain);
     for merged in merged.filter(|m| span.holds(m.ln_f.0) || span.holds(m.ln_f.1)) {
         findings.push(format!(
-            "{} readings of 0 dB from {} to {} are counted as one crossover: noise cannot tell them apart",
+            "{} readings of 0 dB from {} to {} are {}: noise cannot tell them apart",
             merged.count,
             frequency_text(merged.ln_f.0.exp()),
-            frequency_text(merged.ln_f.1.exp())
+            frequency_text(merged.ln_f.1.exp()),
+            if merged.is_one() { "counted as one crossover" } else { "not counted as crossovers" }
         ));
     }
     let subject = Subject {

@@ -17,8 +17,8 @@ const ROUGH: f64 = 0.15;
 /// With one sweep alone, a gain below this (-30 dB) is left alone: noise and ripple of a leak look alike, and no margin hangs on it.
 const DEEP: f64 = -3.45;
 
-/// Noise of the gain in samples `from` to `to`, neper.
-fn scatter(subject: &Subject<'_>, from: usize, to: usize) -> Option<f64> {
+/// Noise of the gain in samples `from` to `to`, neper, without the sweep's own estimate.
+pub(super) fn scatter(subject: &Subject<'_>, from: usize, to: usize) -> Option<f64> {
     let own = subject.sweep.raw.ln_mag().get(from..to)?;
     let same_grid = |second: &&Analysed| second.raw.frequency_hz() == subject.sweep.raw.frequency_hz();
     if let Some(second) = subject.second.filter(same_grid) {

@@ -32,6 +32,9 @@ const LOOK: f64 = 0.7;
 /// … and this many standard deviations of the noise of a sample. Its own noise is sqrt 5 of them, that of the steps that decide
 /// more than 1.2: a step that they find is seen here but for one in ten.
 const LOOK_NOISE: f64 = 7.0;
+/// A gap this many times wider than both beside it is a hole: a sample was left out there. Where the curve bends as well, a resonance may
+/// have passed for a spike.
+const WIDE: f64 = 1.5;
 /// Phase from sample to sample, rad, from which on unwrapping it is a guess.
 const STEEP: f64 = 0.5 * std::f64::consts::PI;
 /// Steps of the phase beyond this, rad, are left alone: a resonance too sharp for the points, or a null far below 0 dB where the
@@ -165,9 +168,15 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
         |other: &Step| apart(other) <= AGREE * size + AGREE_NOISE * other.noise.hypot(parabola.noise);
     let sigma = left.last()?.sigma.max(right.first()?.sigma);
     let bent = line.scatter.max(parabola.scatter) > BENT * sigma;
+    let beside = |side: &[Sample]| {
+        let steps = side.windows(2).filter_map(|w| Some(w.last()?.x - w.first()?.x));
+        steps.fold(0.0, f64::max)
+    };
+    let holed = x2 - x1 > WIDE * beside(&left).max(beside(&right));
     let scatter = SCATTER * sigma + SCATTER_PART * size;
-    let least = if bent { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT };
-    let is_step = parabola.size[1].abs().max(line.size[1].abs()) <= MOST_RAD
+    let least = if bent || holed { BENT_SIGNIFICANT } else { PARABOLA_SIGNIFICANT };
+    let is_step = !(holed && (bent || !stands_out(&line, BENT_SIGNIFICANT)))
+        && parabola.size[1].abs().max(line.size[1].abs()) <= MOST_RAD
         && stands_out(&parabola, least)
         && agrees(&two)
         && agrees(&line)

@@ -4,6 +4,7 @@
 //! surely below there is one crossover, however often the samples between them seem to cross. Between two stretches on one
 //! side, and at an end of the band, there may be two more or none.
 
+use super::drowned::scatter;
 use super::{Refusal, Subject};
 use crate::curve::db;
 use crate::quantity::{number, with_unit};
@@ -22,6 +23,12 @@ const SILENT: f64 = 1e-4;
 /// Expanded noise counts up to this, neper (6 dB): where there is more, the gain is lost and not just its crossover, or what looks like
 /// noise is a phase that turns too fast for the points.
 const MOST: f64 = 0.7;
+
+/// Expanded noise beyond this many times the scatter of the gain between the two sweeps is none: the points are too few for the curve.
+/// The expanded noise of a single sample is some 2 to 4 times it.
+const CREDIBLE: f64 = 6.0;
+/// Samples on each side that the scatter is taken over.
+const ABOUT: usize = 8;
 
 /// A place in doubt.
 #[derive(Debug, Clone, Copy)]
@@ -50,6 +57,11 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
     let (x, values, fit) =
         (curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?);
+    let credible = |doubt: &Doubt| {
+        let i = curve.interval(doubt.ln_f);
+        let about = scatter(subject, i.saturating_sub(ABOUT), (i + ABOUT + 1).min(curve.len()));
+        about.is_none_or(|scatter| doubt.noise <= CREDIBLE * scatter)
+    };
     let (mut side, mut peak) = (0.0, 0.0_f64);
     let mut before = f64::INFINITY;
     let mut open: Option<Doubt> = None;
@@ -71,7 +83,7 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
             continue;
         }
         if side != value.signum() {
-            if let Some(doubt) = open.filter(|doubt| doubt.at_end) {
+            if let Some(doubt) = open.filter(|doubt| doubt.at_end && credible(doubt)) {
                 return Some(doubt);
             }
             (side, peak, open) = (value.signum(), height, None);
@@ -79,7 +91,7 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
         }
         match open {
             Some(doubt) if height > doubt.height + AWAY * doubt.noise => {
-                if peak > doubt.height + AWAY * doubt.noise {
+                if peak > doubt.height + AWAY * doubt.noise && credible(&doubt) {
                     return Some(doubt);
                 }
                 (open, peak) = (None, height);
@@ -102,7 +114,8 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let last = curve.at(subject.span.to);
     let last_noise =
         noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| (scale * fit).min(MOST));
-    open.filter(|_| last.ln_mag.abs() <= last_noise).map(|doubt| Doubt { at_end: true, ..doubt })
+    open.filter(|doubt| last.ln_mag.abs() <= last_noise && credible(doubt))
+        .map(|doubt| Doubt { at_end: true, ..doubt })
 }
 
 /// The place in doubt that comes nearer to 0 dB.
