@@ -74,12 +74,23 @@ pub struct Comparison {
 
 /// The difference of two levels as a curve of its own. What both have in common has gone from it, so it is far smoother than
 /// either, and its noise can be averaged over far more samples. Memory is reused.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Difference {
     smoother: Smoother,
     raw: Curve,
     curve: Curve,
     noise: Noise,
+}
+
+impl Default for Difference {
+    fn default() -> Self {
+        Self {
+            smoother: Smoother::for_differences(),
+            raw: Curve::new(),
+            curve: Curve::new(),
+            noise: Noise::default(),
+        }
+    }
 }
 
 impl Difference {

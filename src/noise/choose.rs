@@ -11,13 +11,25 @@ use super::level::BLOCK;
 /// Squared difference of two windows, over what the noise makes of it, up to which they agree: 1 on average without bias.
 /// Together with the quarter less that is used, 6 keeps the stated uncertainties true over the simulated loops
 /// (`examples/simulate`) and halves the error of single points.
-const AGREE: f64 = 6.0;
+const AGREE: f64 = 4.0;
+/// Squared difference at a single sample beyond which a window is too long there, however well it agrees around: a narrow peak.
+/// By chance exp(-18).
+const ALONE: f64 = 18.0;
 /// Noise below this, neper, moves nothing that is reported.
 const SILENT: f64 = 1e-7;
 /// Blocks about a growing one whose sums it reads, with one to spare: the longest half window.
 const NEAR: usize = 32 / BLOCK + 1;
 /// A block that stays as it is.
 const STOPPED: u8 = u8::MAX;
+
+/// Squared differences of two windows inside a block, in units of the noise: their sum, what the noise makes of it on average, and
+/// the largest single one over its average.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    seen: f64,
+    expected: f64,
+    worst: f64,
+}
 
 /// Chooses windows. Memory is reused.
 #[derive(Debug, Clone, Default)]
@@ -26,8 +38,10 @@ pub(crate) struct Chooser {
     held: Vec<u8>,
     near: Vec<bool>,
     /// Squared differences and what the noise makes of them, block by block.
-    sums: Vec<(f64, f64)>,
+    sums: Vec<Sum>,
     fits: Vec<Columns>,
+    /// Twice as much is let through.
+    pub(crate) lenient: bool,
 }
 
 impl Chooser {
@@ -74,7 +88,7 @@ impl Chooser {
             about.iter().any(|&held| grows(held, step))
         }));
         self.sums.clear();
-        self.sums.resize(blocks, (0.0, 0.0));
+        self.sums.resize(blocks, Sum::default());
         let (below, from_here) = self.fits.split_at_mut(step);
         let Some(values) = from_here.first_mut() else { return };
         values.resize(n);
@@ -86,33 +100,41 @@ impl Chooser {
                 continue;
             }
             let first = (b * BLOCK).next_multiple_of(stride);
-            let (mut seen, mut expected) = (0.0, 0.0);
+            let mut found = Sum::default();
             for i in (first..(b + 1) * BLOCK).step_by(stride).take_while(|i| *i < n) {
                 let (from, row) = fits.row(i);
                 let value = y.weighted(from, row);
                 values.set(i, value);
                 let other = narrower.get(i);
                 let (d, e) = (value[0] - other[0], value[1] - other[1]);
-                seen += a * d * d + p * e * e;
-                expected += norm2(i) - fits.norm2(i);
+                let (seen, expected) = (a * d * d + p * e * e, norm2(i) - fits.norm2(i));
+                found.seen += seen;
+                found.expected += expected;
+                found.worst = found.worst.max(seen / expected);
             }
             // The noise hardly changes inside a block.
             let middle = sigma(b);
-            *sum = (seen / (middle * middle).max(f64::MIN_POSITIVE), 2.0 * expected);
+            let noise = (2.0 * middle * middle).max(f64::MIN_POSITIVE);
+            *sum = Sum { seen: found.seen / noise, worst: found.worst / noise, ..found };
         }
     }
 
     /// Lets blocks grow where their windows agree.
     fn grow(&mut self, step: usize) {
         let blocks = self.held.len();
+        let agree = if self.lenient { 2.0 * AGREE } else { AGREE };
         let reach = TRIED.get(step).map_or(1, |half| half.div_ceil(BLOCK));
         for (b, held) in self.held.iter_mut().enumerate() {
             if !grows(*held, step) {
                 continue;
             }
             let window = self.sums.get(b.saturating_sub(reach)..(b + reach + 1).min(blocks)).unwrap_or(&[]);
-            let (seen, expected) = window.iter().fold((0.0, 0.0), |(s, e), w| (s + w.0, e + w.1));
-            if expected > 0.0 && seen <= AGREE * expected {
+            let whole = window.iter().fold(Sum::default(), |a, b| Sum {
+                seen: a.seen + b.seen,
+                expected: a.expected + b.expected,
+                worst: a.worst.max(b.worst),
+            });
+            if whole.expected > 0.0 && whole.seen <= agree * whole.expected && whole.worst <= ALONE {
                 *held += 1;
             }
         }

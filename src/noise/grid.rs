@@ -7,7 +7,7 @@ pub(crate) const TRIED: [usize; 4] = [4, 8, 16, 32];
 /// be seen falls to a third.
 pub(crate) const USED: [usize; 4] = [3, 6, 12, 24];
 /// Every how many samples a window is tried: its fits hardly change from one to the next.
-pub(crate) const STRIDE: [usize; 4] = [2, 4, 8, 16];
+pub(crate) const STRIDE: [usize; 4] = [1, 2, 4, 8];
 /// Points of a noise residual: the sixth difference, which no polynomial of degree 5 reaches.
 pub(crate) const DIFFERENCE: usize = 7;
 

@@ -184,6 +184,15 @@ pub struct Smoother {
 }
 
 impl Smoother {
+    /// For the difference of two sweeps that should be the same: it is smooth or the two do not agree, so wider windows are
+    /// tried before noise is held to be structure.
+    #[must_use]
+    pub fn for_differences() -> Self {
+        let mut own = Self::default();
+        own.chooser.lenient = true;
+        own
+    }
+
     /// Smooths `raw` into `smooth` and fills `noise`.
     pub fn smooth(&mut self, raw: &Curve, repeats: Option<&Repeats>, noise: &mut Noise, smooth: &mut Curve) {
         let n = raw.len();
