@@ -523,6 +523,7 @@ fn is_drowned(own: &Analysed) -> bool {
         sweep: own,
         span: own.curve.span(),
         open_loop_poles: 0,
+        second: None,
         critical_point: CriticalPoint::MinusOne,
     };
     drowned(&subject).is_some()
