@@ -528,4 +528,98 @@ mod tests {
         assert_eq!(choose(&[-26.0, -23.0], &[0, 0], &[false, true]), None);
         assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 0, 0], &[false, true, false]), Some((1, 2)));
     }
+
+    use crate::noise::drawn;
+
+    /// Change and expanded noise, as parts of the tolerance, and what follows.
+    const RULES: [(f64, f64, Relation); 7] = [
+        (0.0, 0.0, Relation::Agrees),
+        (1.0, 0.0, Relation::Agrees),
+        (1.01, 0.0, Relation::Differs),
+        (1.5, 0.6, Relation::Agrees),
+        (-1.7, 0.6, Relation::Differs),
+        (0.1, 1.1, Relation::Unclear),
+        (-2.5, 1.4, Relation::Differs),
+    ];
+
+    #[test]
+    fn noise_decides_what_a_change_tells() {
+        let t = tolerances();
+        let still = Change::default();
+        let flat = Deviation { change: still, at_hz: 1e3, most_noise: (0.0, 1e3) };
+        let quiet = Comparison {
+            crossover: Some(still),
+            phase_margin_deg: Some(still),
+            gain_db: Some(flat),
+            phase_deg: Some(flat),
+            compared: 10,
+            ..Comparison::default()
+        };
+        assert_eq!(quiet.relation(&t), Relation::Agrees);
+        for (value, noise, relation) in RULES {
+            let change = |tolerance: f64| Change { value: value * tolerance, noise: noise * tolerance };
+            let deviation = |tolerance: f64| {
+                let change = change(tolerance);
+                Some(Deviation { change, at_hz: 1e3, most_noise: (change.noise, 1e3) })
+            };
+            for one in [
+                Comparison { crossover: Some(change(0.02)), ..quiet },
+                Comparison { phase_margin_deg: Some(change(2.0)), ..quiet },
+                Comparison { gain_db: deviation(1.0), ..quiet },
+                Comparison { phase_deg: deviation(5.0), ..quiet },
+            ] {
+                assert_eq!(one.relation(&t), relation, "{value} {noise}: {one:?}");
+            }
+            // One that differs outweighs one that tells nothing.
+            let both = Comparison {
+                gain_db: deviation(1.0),
+                crossover: Some(Change { value: 0.0, noise: 0.03 }),
+                ..quiet
+            };
+            let expected = if relation == Relation::Differs { relation } else { Relation::Unclear };
+            assert_eq!(both.relation(&t), expected);
+        }
+        // The noise anywhere in the band counts, not only where the deviation is largest.
+        let loud = Deviation { most_noise: (1.2, 10.0), ..flat };
+        assert_eq!(Comparison { gain_db: Some(loud), ..quiet }.relation(&t), Relation::Unclear);
+        assert_eq!(Comparison { compared: 0, ..quiet }.relation(&t), Relation::Unclear);
+    }
+
+    /// Pairs of noisy sweeps, the stronger one with `gain` and turned by `degrees`: how many agree, differ, are unclear.
+    fn pairs(sigma: f64, gain: f64, degrees: f64) -> [usize; 3] {
+        let hz = drawn::grid(50);
+        let mut counts = [0; 3];
+        let mut difference = Difference::default();
+        for seed in 0..40 {
+            let shape = |x: f64| drawn::line(x);
+            let other = |x: f64| {
+                let [a, p] = drawn::line(x);
+                [a + gain.ln(), p + degrees.to_radians()]
+            };
+            let weak = drawn::sweep(&hz, &shape, &|_| [sigma; 2], 2 * seed);
+            let strong = drawn::sweep(&hz, &other, &|_| [sigma; 2], 2 * seed + 1);
+            let t = tolerances();
+            let c = compare(&weak, &strong, weak.curve.span(), &t, &mut difference);
+            assert!(!c.identical);
+            counts[match c.relation(&t) {
+                Relation::Agrees => 0,
+                Relation::Differs => 1,
+                Relation::Unclear => 2,
+            }] += 1;
+        }
+        counts
+    }
+
+    #[test]
+    fn noisy_pairs_agree_differ_or_tell_nothing() {
+        // Of one loop: all agree.
+        assert_eq!(pairs(0.003, 1.0, 0.0), [40, 0, 0]);
+        assert_eq!(pairs(0.01, 1.0, 0.0), [40, 0, 0]);
+        // A crossover that moves by 5 % and a phase that turns by 4 deg leave 2 % and 2 deg.
+        assert_eq!(pairs(0.003, 1.05, 0.0), [0, 40, 0]);
+        assert_eq!(pairs(0.003, 1.0, 4.0), [0, 40, 0]);
+        // Noise beyond the tolerances: nothing is confirmed, and nothing is blamed on the loop.
+        let [agree, differ, unclear] = pairs(0.1, 1.0, 0.0);
+        assert!(agree == 0 && differ <= 2 && unclear >= 38, "{agree} {differ} {unclear}");
+    }
 }

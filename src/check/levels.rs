@@ -154,3 +154,95 @@ fn average(
     }
     Some(repeats)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::SweepEntry;
+
+    /// JCGM 100:2008, H.2, table H.2: five observations of voltage / V, current / mA and phase / rad.
+    const H2: [(f64, f64, f64); 5] = [
+        (5.007, 19.663, 1.0456),
+        (4.994, 19.639, 1.0438),
+        (5.005, 19.640, 1.0468),
+        (4.990, 19.685, 1.0428),
+        (4.999, 19.678, 1.0433),
+    ];
+
+    /// Five repeats with the impedances of that example times a slope of -1, at `count` frequencies, 50 per decade. A sixth is
+    /// a copy of the first.
+    fn repeats(count: u32) -> Analysed {
+        let all: Vec<Samples> = H2
+            .iter()
+            .map(|(volt, milliampere, phase_rad)| {
+                let mut samples = Samples::default();
+                for k in 0..count {
+                    let hz = 100.0 * 10f64.powf(f64::from(k) / 50.0);
+                    samples.frequency_hz.push(hz);
+                    samples.ln_magnitude.push((volt / (milliampere * 1e-3) / hz).ln());
+                    samples.phase_rad.push(*phase_rad);
+                }
+                samples
+            })
+            .collect();
+        let entry = SweepEntry { file: "a.csv".to_owned(), excitation: None, actual: Vec::new() };
+        let inputs: Vec<SweepInput<'_>> = all
+            .iter()
+            .chain(all.first())
+            .map(|samples| SweepInput { entry: &entry, samples, fingerprint: samples.fingerprint() })
+            .collect();
+        let levels = group(&inputs, &HashSet::new());
+        assert_eq!(levels.len(), 1);
+        let (mut mean, mut own) = (Samples::default(), Analysed::default());
+        prepare(&levels[0], &inputs, CriticalPoint::MinusOne, &mut mean, &mut Smoother::default(), &mut own);
+        own
+    }
+
+    fn near(own: f64, expected: f64, relative: f64) {
+        assert!((own / expected - 1.0).abs() < relative, "{own} is not {expected} within {relative}");
+    }
+
+    /// Results of the example: u 0.236248 ohm of 254.260050 ohm (each observation evaluated by itself; more digits by
+    /// computation) and 0.00075 rad.
+    const U: [f64; 2] = [0.236_248 / 254.260_050, 0.000_75];
+
+    /// A mean square's logarithm is freed of its bias, 1 / dof + 1 / (3 dof^2) with 4 degrees of freedom of gain and of phase
+    /// for each of the 8 samples of a block; where all samples have one scatter that is what is left.
+    fn unbiased() -> f64 {
+        let dof: f64 = 64.0;
+        (0.5 * (1.0 / dof + 1.0 / (3.0 * dof * dof))).exp()
+    }
+
+    #[test]
+    fn repeats_have_the_noise_of_their_mean() {
+        // 30 blocks tell gain from phase.
+        let own = repeats(240);
+        assert!(own.noise.is_known());
+        let shares = own.noise.shares();
+        for sigma in own.noise.sigma() {
+            // ln and ratio differ in the second order.
+            near(sigma * shares[0] / unbiased(), U[0], 1e-3);
+            // The published 0.00075 rad has two digits.
+            near(sigma * shares[1] / unbiased(), U[1], 5e-3);
+        }
+    }
+
+    #[test]
+    fn few_repeats_are_pooled_over_gain_and_phase() {
+        let own = repeats(64);
+        assert_eq!(own.noise.shares(), [1.0, 1.0]);
+        let pooled = (0.5 * (U[0] * U[0] + U[1] * U[1])).sqrt();
+        own.noise.sigma().iter().for_each(|sigma| near(sigma / unbiased(), pooled, 3e-3));
+    }
+
+    /// The mean of ln |Z| is that of 254.26 ohm, of the phase 1.04446 rad; angles are counted from the critical point.
+    #[test]
+    fn repeats_are_averaged() {
+        let own = repeats(64);
+        assert_eq!(own.raw.len(), 64);
+        for ((x, a), p) in own.raw.ln_f().iter().zip(own.raw.ln_mag()).zip(own.raw.angle()) {
+            near((a + x).exp(), 254.26, 1e-5);
+            near(wrap(p + std::f64::consts::PI), 1.044_46, 1e-9);
+        }
+    }
+}

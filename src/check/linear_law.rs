@@ -132,7 +132,9 @@ impl Law<'_> {
                 })
                 .map(|(i, _)| i)
         };
-        let flat = close(located.value + noise).any(|i| i + window < own || i > own + 1 + window);
+        // Both have noise: the smallest of several is small because its own error made it so.
+        let flat = close(located.value + REACH * 2f64.sqrt() * noise)
+            .any(|i| i + window < own || i > own + 1 + window);
         if !flat {
             return None;
         }

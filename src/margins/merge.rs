@@ -140,3 +140,89 @@ fn straight(first: &Crossing, last: &Crossing, curve: &Curve, noise: &Noise, lin
     };
     Crossing { point, direction: first.direction }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::drawn::{grid, line, sweep};
+
+    /// Crossings of a hand-drawn ln magnitude over x = ln(f / 1 kHz), with the noise of a noisy line (0.01 for a sample).
+    fn merged(ln_mag: &dyn Fn(f64) -> f64) -> Crossings {
+        let hz = grid(50);
+        let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
+        let values: Vec<f64> = hz.iter().map(|f| ln_mag((f / 1e3).ln())).collect();
+        let mut curve = Curve::new();
+        curve.follow(&own.raw, &values, own.curve.angle());
+        let mut crossings = Crossings::default();
+        crossings.find(&curve);
+        let found = crossings.gain.len();
+        crossings.merge(&curve, &own.noise);
+        let gone: usize = crossings.merged.iter().filter(|m| m.of_gain).map(|m| m.count).sum();
+        let kept = crossings.merged.iter().filter(|m| m.of_gain && m.is_one()).count();
+        assert_eq!(crossings.gain.len(), found - gone + kept);
+        crossings
+    }
+
+    /// Three crossings at -0.3, 0 and 0.3 with extrema of 0.0104 times the scale between them.
+    fn three(x: f64, scale: f64) -> f64 {
+        -scale * x * (x - 0.3) * (x + 0.3)
+    }
+
+    #[test]
+    fn three_crossings_within_noise_are_one() {
+        let own = merged(&|x| three(x, 0.1));
+        let [crossing] = own.gain.as_slice() else { panic!("{:?}", own.gain) };
+        assert!((crossing.point.ln_f - 1e3_f64.ln()).abs() < 0.05);
+        assert_eq!((crossing.point.ln_mag, crossing.direction), (0.0, Direction::Falling));
+        assert!(crossing.point.mag_slope < 0.0);
+        let [merged] = own.merged.as_slice() else { panic!("{:?}", own.merged) };
+        assert!(merged.is_one() && merged.count == 3 && merged.of_gain);
+        assert!((merged.ln_f.0 - merged.ln_f.1 + 0.6).abs() < 1e-3);
+    }
+
+    #[test]
+    fn two_crossings_within_noise_are_none() {
+        // From below, and back: the largest value is 0.001.
+        let own = merged(&|x| 0.001 - 0.1 * x * x);
+        assert!(own.gain.is_empty());
+        assert!(own.merged.len() == 1 && !own.merged[0].is_one() && own.merged[0].count == 2);
+    }
+
+    #[test]
+    fn clear_crossings_stay() {
+        let own = merged(&|x| three(x, 10.0));
+        assert_eq!((own.gain.len(), own.merged.len()), (3, 0));
+        let own = merged(&|x| 0.1 - x * x);
+        assert_eq!((own.gain.len(), own.merged.len()), (2, 0));
+    }
+
+    #[test]
+    fn one_clear_crossing_beside_two_in_noise_stays() {
+        // A clear crossing at 0, then a touch at x = 2 that just reaches over the line.
+        let own = merged(&|x| if x < 1.0 { -x } else { 0.001 - (x - 2.0).powi(2) });
+        assert_eq!(own.gain.len(), 1, "{:?}", own.gain);
+        assert!((own.gain[0].point.ln_f - 1e3_f64.ln()).abs() < 1e-6);
+        assert_eq!(own.merged.iter().map(|m| m.count).collect::<Vec<_>>(), [2]);
+    }
+
+    #[test]
+    fn without_noise_nothing_merges() {
+        let hz = grid(50);
+        let own = sweep(&hz, &|x| [three(x, 1e-3), 1.0], &|_| [0.0; 2], 1);
+        assert_eq!((own.crossings.gain.len(), own.crossings.merged.len()), (3, 0));
+    }
+
+    #[test]
+    fn phase_crossings_merge_too() {
+        let hz = grid(50);
+        let mut counts = Vec::new();
+        for scale in [0.05, 5.0] {
+            // Less than a turn at both ends: no other ray is met.
+            let angle = |x: f64| three(x, scale) / (1.0 + x * x).powf(1.5);
+            let own = sweep(&hz, &|x| [-1.0 - x, angle(x)], &|_| [0.01; 2], 2);
+            assert!(own.crossings.merged.iter().all(|m| !m.of_gain));
+            counts.push(own.crossings.phase.len());
+        }
+        assert_eq!(counts, [1, 3]);
+    }
+}

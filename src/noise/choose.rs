@@ -164,3 +164,52 @@ impl Chooser {
 fn grows(held: u8, step: usize) -> bool {
     held != STOPPED && usize::from(held) == step
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::noise::drawn::{grid, line, resonance, sweep};
+
+    #[test]
+    fn nothing_is_smoothed_without_noise() {
+        let hz = grid(50);
+        for shape in [&line as &dyn Fn(f64) -> [f64; 2], &|x| resonance(x, 5.0)] {
+            let own = sweep(&hz, shape, &|_| [0.0; 2], 1);
+            assert!((0..hz.len()).all(|i| own.noise.half_width(i) == 0));
+            assert_eq!(own.curve.ln_mag(), own.raw.ln_mag());
+            assert_eq!(own.curve.angle(), own.raw.angle());
+        }
+    }
+
+    #[test]
+    fn a_noisy_line_is_fitted_with_the_widest_windows() {
+        let hz = grid(50);
+        let mut widest = 0;
+        for seed in 0..20 {
+            let own = sweep(&hz, &line, &|_| [0.01; 2], seed);
+            widest += (0..hz.len()).filter(|i| own.noise.half_width(*i) == 24).count();
+        }
+        assert!(widest * 10 >= 20 * hz.len() * 9, "{widest}");
+    }
+
+    #[test]
+    fn a_resonance_is_fitted_with_narrow_windows() {
+        let hz = grid(100);
+        for seed in 0..20 {
+            let own = sweep(&hz, &|x| resonance(x, 10.0), &|_| [0.005; 2], seed);
+            let middle = 200;
+            assert!(own.noise.half_width(middle) <= 3, "{seed}: {}", own.noise.half_width(middle));
+            assert!(own.noise.half_width(50) >= 12 && own.noise.half_width(350) >= 12, "{seed}");
+            // Its peak stands: 20 dB.
+            let peak = own.curve.ln_mag().iter().fold(f64::MIN, |a, b| a.max(*b));
+            assert!((peak - 10f64.ln()).abs() < 0.02, "{seed}: {peak}");
+        }
+    }
+
+    #[test]
+    fn windows_change_step_by_step() {
+        let hz = grid(100);
+        let own = sweep(&hz, &|x| resonance(x, 10.0), &|_| [0.005; 2], 3);
+        let rung = |i| [0, 3, 6, 12, 24].iter().position(|half| *half == own.noise.half_width(i)).unwrap();
+        assert!((1..hz.len()).all(|i| rung(i).abs_diff(rung(i - 1)) <= 1));
+    }
+}

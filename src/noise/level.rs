@@ -312,3 +312,101 @@ fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
     let level = median(&mut window.iter().map(|b| b.ln_s2 - slope * (b.x - origin)));
     move |x| level + slope * (x - origin)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::drawn::{analysed, grid, line, resonance, samples, sweep};
+
+    /// Mean over seeds of ln(estimate / truth) at a sample.
+    fn bias(shape: &dyn Fn(f64) -> [f64; 2], sigma: &dyn Fn(f64) -> f64, at: usize) -> f64 {
+        let hz = grid(50);
+        let truth = sigma((hz[at] / 1e3).ln());
+        let of_seed = |seed| {
+            let own = sweep(&hz, shape, &|x| [sigma(x); 2], seed);
+            assert!(own.noise.is_known() && own.noise.shares() == [1.0, 1.0]);
+            (own.noise.sigma()[at] / truth).ln()
+        };
+        (0..40).map(of_seed).sum::<f64>() / 40.0
+    }
+
+    #[test]
+    fn constant_noise_is_found_all_along() {
+        for at in [0, 3, 50, 100, 150, 197, 200] {
+            let bias = bias(&line, &|_| 0.01, at);
+            assert!(bias.abs() < 0.08, "{at}: {bias}");
+        }
+    }
+
+    #[test]
+    fn noise_that_falls_with_frequency_is_followed() {
+        for at in [3, 50, 100, 150, 197] {
+            let bias = bias(&line, &|x| 1e-3 * (-x).exp(), at);
+            assert!(bias.abs() < 0.1, "{at}: {bias}");
+        }
+    }
+
+    /// Without noise the sixth differences of a resonance are far above those of its neighbours.
+    #[test]
+    fn a_resonance_is_not_read_as_noise() {
+        let hz = grid(50);
+        for q in [3.0, 10.0, 30.0] {
+            let own = sweep(&hz, &|x| resonance(x, q), &|_| [1e-4; 2], 7);
+            for (at, sigma) in own.noise.sigma().iter().enumerate() {
+                assert!((4e-5..3e-4).contains(sigma), "q {q}, {at}: {sigma}");
+            }
+        }
+    }
+
+    /// The median over 25 blocks of some 15 degrees of freedom tells the ratio to 10 %.
+    #[test]
+    fn gain_and_phase_may_differ() {
+        let hz = grid(50);
+        let (mut sum, mut level) = (0.0, 0.0);
+        for seed in 0..20 {
+            let own = sweep(&hz, &line, &|_| [0.02, 0.002], seed);
+            let [gain, phase] = own.noise.shares();
+            assert!((gain / phase / 10.0).ln().abs() < 0.35, "{gain} {phase}");
+            sum += (gain / phase / 10.0).ln();
+            // The larger of the two makes up nearly all of what is pooled.
+            level += (own.noise.sigma()[100] * gain / 0.02).ln();
+            // Squares of the shares have the mean 1.
+            assert!((gain * gain + phase * phase - 2.0).abs() < 1e-12);
+        }
+        assert!((sum / 20.0).abs() < 0.06, "{}", sum / 20.0);
+        assert!((level / 20.0).abs() < 0.1, "{}", level / 20.0);
+    }
+
+    /// Rounding to a step acts like noise of step / sqrt 12 where neighbours round differently (rectangular, JCGM 100:2008,
+    /// F.2.2.1).
+    #[test]
+    fn a_rounded_phase_has_its_own_share() {
+        let hz = grid(50);
+        let mut rounded = samples(&hz, &|x| [-x, 1.0 - 2.0 * x], &|_| [1e-4, 0.0], 1);
+        let step = 1f64.to_radians();
+        rounded.phase_rad.iter_mut().for_each(|p| *p = (*p / step).round() * step);
+        let own = analysed(&rounded);
+        let ([gain, phase], sigma) = (own.noise.shares(), own.noise.sigma()[100]);
+        assert!((sigma * phase / (step / 12f64.sqrt()) - 1.0).abs() < 0.3, "{}", sigma * phase);
+        assert!((sigma * gain / 1e-4 - 1.0).abs() < 0.5, "{}", sigma * gain);
+    }
+
+    /// Abramowitz and Stegun, table 6.1 and 6.4.4: trigamma of 1 is pi^2 / 6, of 2 less by 1, of n + 1 less by 1 / n^2.
+    #[test]
+    fn trigamma_is_good_to_a_per_cent() {
+        let mut exact = std::f64::consts::PI.powi(2) / 6.0;
+        for n in 1..40 {
+            let x = f64::from(n);
+            assert!((trigamma(x) / exact - 1.0).abs() < 0.011, "{n}");
+            exact -= 1.0 / (x * x);
+        }
+    }
+
+    #[test]
+    fn too_few_samples_tell_nothing() {
+        let hz: Vec<f64> = grid(50).into_iter().take(DIFFERENCE + 2).collect();
+        let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
+        assert!(!own.noise.is_known());
+        assert!(own.noise.sigma().iter().all(|sigma| *sigma == 0.0));
+    }
+}

@@ -15,6 +15,8 @@
 
 mod choose;
 mod columns;
+#[cfg(test)]
+pub(crate) mod drawn;
 mod grid;
 mod level;
 mod smooth;

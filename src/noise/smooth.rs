@@ -266,3 +266,75 @@ impl Smoother {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::drawn::{grid, line, resonance, sweep};
+
+    /// JCGM 100:2008, table G.2, t for 95.45 %: 2.87 with 4 degrees of freedom, 2.28 with 10, 2.05 with 50.
+    #[test]
+    fn few_degrees_of_freedom_widen_as_students_distribution_does() {
+        for (dof, t) in [(4.0, 2.87), (10.0, 2.28), (50.0, 2.05), (1e9, 2.0)] {
+            assert!((2.0 * student(dof) - t).abs() < 0.01, "{dof}");
+        }
+    }
+
+    /// rms error of the curve at a place over seeds, and rms of what is stated, gain and phase together.
+    fn spread(shape: &dyn Fn(f64) -> [f64; 2], sigma: f64, x: f64) -> (f64, f64) {
+        const SEEDS: u64 = 300;
+        let hz = grid(40);
+        let ln_f = 1e3_f64.ln() + x;
+        let [ln_mag, angle] = shape(x);
+        let (mut seen, mut stated) = (0.0, 0.0);
+        for seed in 0..SEEDS {
+            let own = sweep(&hz, shape, &|_| [sigma; 2], seed);
+            let (point, noise) = (own.curve.at(ln_f), own.noise.at(&own.curve, ln_f));
+            seen += (point.ln_mag - ln_mag).powi(2) + (point.angle - angle).powi(2);
+            stated += noise.ln_mag.powi(2) + noise.angle.powi(2);
+        }
+        let rms = |sum: f64| (sum / (2 * SEEDS) as f64).sqrt();
+        (rms(seen), rms(stated))
+    }
+
+    /// 600 values tell a standard deviation to 3 %; Student's factor adds some per cent to what is stated.
+    #[test]
+    fn what_is_stated_at_a_place_is_what_many_sweeps_show() {
+        for x in [0.0, 0.6789, -1.5, 3.0] {
+            let (seen, stated) = spread(&line, 0.01, x);
+            assert!((0.95..1.15).contains(&(stated / seen)), "{x}: {seen}, {stated}");
+            // Far below that of a sample.
+            assert!(seen < 0.004, "{seen}");
+        }
+        // The first samples hang on a window to one side.
+        let (seen, stated) = spread(&line, 0.01, -4.6);
+        assert!((0.9..1.2).contains(&(stated / seen)), "{seen}, {stated}");
+        let (seen, stated) = spread(&|x| resonance(x, 2.0), 0.01, 0.0);
+        assert!((0.85..1.2).contains(&(stated / seen)), "at a resonance: {seen}, {stated}");
+    }
+
+    /// At a sample the fit's own variance and the sum over the nodes are one thing.
+    #[test]
+    fn at_a_sample_both_ways_agree() {
+        let hz = grid(40);
+        let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
+        for i in [0, 1, 40, 80, 120, 159, 160] {
+            let noise = own.noise.at(&own.curve, own.curve.ln_f()[i]);
+            // The noise differs a little over the window.
+            assert!((noise.ln_mag / own.noise.fit()[i] - 1.0).abs() < 0.1, "{i}");
+        }
+    }
+
+    /// Draws of 1 at all samples shift a fit, which keeps a constant, by the noise of a sample.
+    #[test]
+    fn disturbances_are_the_fits_of_their_draws() {
+        let hz = grid(40);
+        let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
+        let mut errors = Vec::new();
+        own.noise.disturb(0..hz.len(), &vec![[1.0, -2.0]; hz.len()], &mut errors);
+        for (error, sigma) in errors.iter().zip(own.noise.sigma()) {
+            assert!((error[0] / sigma - 1.0).abs() < 0.15, "{error:?} {sigma}");
+            assert!((error[1] + 2.0 * error[0]).abs() < 1e-12);
+        }
+    }
+}

@@ -159,3 +159,73 @@ pub(crate) fn mains(frequency_hz: &[f64], i: usize) -> Option<(u32, u32)> {
         .min_by(|a, b| (a.2 - own).abs().total_cmp(&(b.2 - own).abs()))
         .map(|(mains, multiple, _)| (mains, multiple))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::drawn::{analysed, grid, line, resonance, samples, sweep};
+
+    /// 40 points per decade from 10 Hz: the nearest to 150 Hz is 149.6 Hz.
+    #[test]
+    fn one_spike_is_found_with_its_mains_multiple() {
+        let hz = grid(40);
+        let at = hz.iter().position(|f| (f - 150.0).abs() < 3.0).unwrap();
+        for seed in 0..20 {
+            let mut hit = samples(&hz, &line, &|_| [0.002; 2], seed);
+            hit.ln_magnitude[at] += 0.06;
+            hit.phase_rad[at] -= 0.04;
+            let own = analysed(&hit);
+            let [spike] = own.noise.spikes() else { panic!("{:?}", own.noise.spikes()) };
+            assert_eq!((spike.index, spike.at_hz, spike.mains), (at, hz[at], Some((50, 3))));
+            // Six neighbours predict the sample to half of their variance: five standard deviations of 0.0024.
+            assert!((spike.ln_mag - 0.06).abs() < 0.012 && (spike.angle + 0.04).abs() < 0.012, "{spike:?}");
+            // The curve does not follow it.
+            assert!((own.curve.ln_mag()[at] - line((hz[at] / 1e3).ln())[0]).abs() < 0.012);
+        }
+    }
+
+    #[test]
+    fn spikes_off_the_mains_have_no_multiple() {
+        let hz = grid(40);
+        let at = hz.iter().position(|f| *f > 7e3).unwrap();
+        let mut hit = samples(&hz, &line, &|_| [0.002; 2], 1);
+        hit.phase_rad[at] += 0.1;
+        let own = analysed(&hit);
+        assert_eq!(own.noise.spikes().iter().map(|s| (s.index, s.mains)).collect::<Vec<_>>(), [(at, None)]);
+    }
+
+    #[test]
+    fn a_sharp_resonance_is_no_spike() {
+        for per_decade in [25, 40, 60, 100] {
+            let hz = grid(per_decade);
+            for q in [2.0, 5.0, 10.0, 20.0, 50.0] {
+                for sigma in [0.0, 1e-4, 0.003] {
+                    let own = sweep(&hz, &|x| resonance(x, q), &|_| [sigma; 2], 1);
+                    assert_eq!(own.noise.spikes(), [], "q {q}, {per_decade} per decade, {sigma}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn noise_makes_no_spike() {
+        let hz = grid(50);
+        for seed in 0..300 {
+            for sigma in [0.01, 0.1] {
+                let own = sweep(&hz, &line, &|_| [sigma; 2], seed);
+                assert_eq!(own.noise.spikes(), [], "{seed} {sigma}");
+            }
+        }
+    }
+
+    /// Halfway to the neighbours is as far as a multiple may lie.
+    #[test]
+    fn the_nearest_multiple_is_named() {
+        assert_eq!(mains(&[90.0, 101.0, 112.0], 1), Some((50, 2)));
+        assert_eq!(mains(&[110.0, 118.0, 126.0], 1), Some((60, 2)));
+        assert_eq!(mains(&[290.0, 300.0, 310.0], 1), Some((50, 6)), "of both");
+        assert_eq!(mains(&[70.0, 76.0, 82.0], 1), None);
+        assert_eq!(mains(&[9e3, 10e3, 11e3], 1), None, "beyond the multiples that are named");
+        assert_eq!(mains(&[50.0, 60.0], 0), None, "an end has no neighbour");
+    }
+}
