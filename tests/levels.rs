@@ -30,7 +30,7 @@ fn clamp(dbm: f64, hz: f64) -> f64 {
 }
 
 /// Smoothing mixes the regions within this ratio of their edges.
-const EDGE: f64 = 1.6;
+const EDGE: f64 = 1.4;
 
 /// A sweep at a level; `change_db` of (dBm, Hz) comes on top of the gain. A ripple of 0.001 dB that is different in every
 /// sweep stands for noise.
@@ -105,7 +105,7 @@ fn known_limits_are_found_region_by_region() {
         assert_eq!(number(&point["strongest_dbm"]), strongest, "{point}");
         assert_eq!(point["breaks_at_dbm"].as_f64(), breaks, "{point}");
     }
-    assert!(seen > 70, "{seen} of {}", points.len());
+    assert!(seen > 80, "{seen} of {}", points.len());
     // The band from end to end, though no sample lies on its ends.
     assert_eq!((profile[0].0, profile.last().unwrap().0), (100.0, 200e3));
     for pair in profile.windows(2) {

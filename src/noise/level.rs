@@ -26,6 +26,9 @@ const SHARED: f64 = 2_704_156.0 / 853_776.0;
 const STRUCTURE: f64 = 2.2;
 /// And this far below: a stretch of rounded, repeated values.
 const FLAT: f64 = 4.0;
+/// Steepest change of ln of the variance over ln f that noise is taken to have: -80 dB per decade, twice that of a loop gain with
+/// two integrators.
+const STEEPEST: f64 = 8.0;
 /// Smallest noise that is told from rounding: variance, neper^2.
 const LEAST: f64 = 1e-26;
 
@@ -57,7 +60,7 @@ pub(crate) struct Level {
     blocks: Vec<Block>,
     /// Centre, standard deviation and degrees of freedom of each block after the local line.
     line: Vec<(f64, f64, f64)>,
-    before: Vec<(f64, f64, f64)>,
+    rough: Vec<f64>,
     sorted: Vec<f64>,
 }
 
@@ -149,33 +152,38 @@ impl Level {
     fn draw_lines(&mut self) {
         self.line.clear();
         for b in 0..self.blocks.len() {
-            let line = match (window(&self.blocks, b), self.blocks.get(b)) {
-                (Some(near), Some(own)) => local_line(near, own.x, resistant_line(near, own.x)),
-                _ => continue,
-            };
-            self.line.push(line);
+            let (Some(own), range) = (self.blocks.get(b), window(&self.blocks, b)) else { continue };
+            let near = self.blocks.get(range).unwrap_or(&[]);
+            let rough = resistant_line(near, own.x);
+            self.line.push(local_line(near, own.x, rough(own.x), near.iter().map(|block| rough(block.x))));
         }
     }
 
     /// Lines again, where those drawn before tell structure from noise.
     fn redraw_lines(&mut self) {
-        self.before.clone_from(&self.line);
-        self.line.clear();
-        let (mut from, before) = (0, &self.before);
-        for b in 0..self.blocks.len() {
-            let (Some(near), Some(own)) = (window(&self.blocks, b), self.blocks.get(b)) else { continue };
-            while from + 2 < before.len() && before.get(from + 1).is_some_and(|next| next.0 <= own.x) {
+        // What the lines before say at each block: ln of the variance.
+        self.rough.clear();
+        let mut from = 0;
+        for block in &self.blocks {
+            while from + 2 < self.line.len() && self.line.get(from + 1).is_some_and(|next| next.0 <= block.x)
+            {
                 from += 1;
             }
-            let line = match (before.get(from), before.get(from + 1)) {
+            self.rough.push(match (self.line.get(from), self.line.get(from + 1)) {
                 (Some(&(x0, s0, _)), Some(&(x1, s1, _))) => {
-                    let (l0, l1) = (2.0 * s0.ln(), 2.0 * s1.ln());
-                    let slope = (l1 - l0) / (x1 - x0);
-                    local_line(near, own.x, move |x| l0 + slope * (x - x0))
+                    let part = ((block.x - x0) / (x1 - x0)).clamp(0.0, 1.0);
+                    2.0 * (s0.ln() + part * (s1.ln() - s0.ln()))
                 }
-                _ => local_line(near, own.x, resistant_line(near, own.x)),
-            };
-            self.line.push(line);
+                (Some(&(_, s0, _)), None) => 2.0 * s0.ln(),
+                _ => 0.0,
+            });
+        }
+        self.line.clear();
+        for b in 0..self.blocks.len() {
+            let (Some(own), range) = (self.blocks.get(b), window(&self.blocks, b)) else { continue };
+            let (near, rough) = (self.blocks.get(range.clone()), self.rough.get(range));
+            let (near, rough) = (near.unwrap_or(&[]), rough.unwrap_or(&[]).iter().copied());
+            self.line.push(local_line(near, own.x, self.rough.get(b).copied().unwrap_or(0.0), rough));
         }
     }
 
@@ -238,26 +246,29 @@ fn trigamma(x: f64) -> f64 {
 }
 
 /// The neighbours of block `b` that its line uses: as many as are enough.
-fn window(blocks: &[Block], b: usize) -> Option<&[Block]> {
+fn window(blocks: &[Block], b: usize) -> std::ops::Range<usize> {
     let window = |reach: usize| {
         let from = b.saturating_sub(reach).min(blocks.len().saturating_sub(reach + 2));
-        blocks.get(from..(b + reach + 1).max(reach + 2).min(blocks.len()))
+        from..(b + reach + 1).max(reach + 2).min(blocks.len())
     };
-    let enough = |near: &&[Block]| near.iter().map(|block| block.dof).sum::<f64>() >= ENOUGH;
-    (1..REACH).find_map(|reach| window(reach).filter(enough)).or_else(|| window(REACH))
+    let enough = |range: &std::ops::Range<usize>| {
+        let near = blocks.get(range.clone()).unwrap_or(&[]);
+        near.iter().map(|block| block.dof).sum::<f64>() >= ENOUGH
+    };
+    (1..REACH).map(window).find(enough).unwrap_or_else(|| window(REACH))
 }
 
-/// Centre, standard deviation and degrees of freedom at `centre`, by a line through the blocks near it that are noise:
-/// not too far from `rough`, ln of the variance.
-fn local_line(near: &[Block], centre: f64, rough: impl Fn(f64) -> f64) -> (f64, f64, f64) {
+/// Centre, standard deviation and degrees of freedom at `centre`, by a line through the blocks near it that are noise: not
+/// too far from what is known roughly at each of them and, where none is left, at the centre (ln of the variance).
+fn local_line(near: &[Block], centre: f64, known: f64, rough: impl Iterator<Item = f64>) -> (f64, f64, f64) {
     let width = near.last().zip(near.first()).map_or(1.0, |(last, first)| (last.x - first.x).max(1e-9));
     let per_step = (near.len().max(2) - 1) as f64 / width;
     let fade = 1.0 / (near.len() as f64 / 2.0 + 1.0);
     let mut weights = [0.0; 2 * REACH + 2];
     let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-    for (weight, block) in weights.iter_mut().zip(near) {
+    for ((weight, block), rough) in weights.iter_mut().zip(near).zip(rough) {
         let d = block.x - centre;
-        let off = block.ln_s2 - rough(block.x);
+        let off = block.ln_s2 - rough;
         if off < STRUCTURE && off > -FLAT {
             *weight = (1.0 - d.abs() * per_step * fade).max(0.1) * block.dof;
         }
@@ -277,7 +288,7 @@ fn local_line(near: &[Block], centre: f64, rough: impl Fn(f64) -> f64) -> (f64, 
         variance += l * l * block.variance;
     }
     if !(s0 > 0.0 && value.is_finite()) {
-        return (centre, (0.5 * rough(centre)).exp(), 1.0);
+        return (centre, (0.5 * known).exp(), 1.0);
     }
     (centre, (0.5 * value).exp(), (2.0 / variance).max(1.0))
 }
@@ -307,7 +318,8 @@ fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
             (median(&mut part.iter().map(|b| b.x)), median(&mut part.iter().map(|b| b.ln_s2)))
         };
         let ((x0, y0), (x1, y1)) = (centre(left), centre(right));
-        if x1 > x0 { (y1 - y0) / (x1 - x0) } else { 0.0 }
+        let slope = if x1 > x0 { (y1 - y0) / (x1 - x0) } else { 0.0 };
+        slope.clamp(-STEEPEST, STEEPEST)
     };
     let level = median(&mut window.iter().map(|b| b.ln_s2 - slope * (b.x - origin)));
     move |x| level + slope * (x - origin)

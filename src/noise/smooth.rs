@@ -99,7 +99,7 @@ impl Noise {
         }
         let sigma = self.sigma.get(base..).unwrap_or(&[]);
         let variance: f64 = weights.iter().zip(sigma).map(|(w, s)| (w * s).powi(2)).sum();
-        let pooled = variance.sqrt() * student(self.level.dof(ln_f));
+        let pooled = variance.sqrt() * student(self.level.dof(ln_f) * self.pooling());
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
     }
 
@@ -132,6 +132,13 @@ impl Noise {
             };
             [gain * a, phase * p]
         }));
+    }
+
+    /// Part of the degrees of freedom that is left when one of gain and phase has most of the noise: half of them when it
+    /// has all (Satterthwaite's formula, JCGM 100:2008, G.4.1).
+    fn pooling(&self) -> f64 {
+        let [a, p] = self.shares.map(|share| share * share);
+        (a + p).powi(2) / (2.0 * (a * a + p * p)).max(f64::MIN_POSITIVE)
     }
 
     fn rung(&self, i: usize) -> u8 {
@@ -225,8 +232,9 @@ impl Smoother {
         noise.level.spread(raw.ln_f(), &mut noise.sigma);
         noise.fit.clear();
         noise.fit.extend(self.norm2.iter().zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
+        let pooling = noise.pooling();
         for (fit, x) in noise.fit.chunks_mut(BLOCK).zip(raw.ln_f().chunks(BLOCK)) {
-            let factor = x.first().map_or(1.0, |x| student(noise.level.dof(*x)));
+            let factor = x.first().map_or(1.0, |x| student(noise.level.dof(*x) * pooling));
             fit.iter_mut().for_each(|fit| *fit *= factor);
         }
         noise.grid = Some(grid);
