@@ -119,6 +119,7 @@ impl Judge<'_> {
             format!(" at {}", frequency_text(estimate.at_hz))
         };
         let known = match estimate.u {
+            Some(_) if estimate.simulated => "; its uncertainty is simulated",
             Some(_) => "",
             None if !self.sweep.noise.is_known() => {
                 "; its uncertainty is not known: too few points to tell the noise"
