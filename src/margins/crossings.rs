@@ -3,7 +3,6 @@
 //! The roots of the local cubics are sought in every interval between samples. A sample exactly on the line is one
 //! crossing, and so is a run of such samples.
 
-use super::merge::Merged;
 use crate::curve::{Cubic, Curve, Piece, Point, Span};
 use std::f64::consts::{PI, TAU};
 
@@ -25,6 +24,25 @@ pub struct Crossing {
     pub point: Point,
     /// Which way.
     pub direction: Direction,
+}
+
+/// Several crossings that noise cannot tell apart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Merged {
+    /// ln(f/Hz) of the first and the last of them.
+    pub ln_f: (f64, f64),
+    /// How many there were.
+    pub count: usize,
+    /// Crossings of 0 dB; else of the ray through the critical point.
+    pub of_gain: bool,
+}
+
+impl Merged {
+    /// Whether one crossing was kept.
+    #[must_use]
+    pub fn is_one(&self) -> bool {
+        self.count % 2 == 1
+    }
 }
 
 /// All crossings of a curve, by rising frequency. The memory is reused from curve to curve.

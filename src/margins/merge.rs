@@ -4,31 +4,12 @@
 //! two are of one place. An odd number of them is one crossing, read from the straight line between the nearest samples on
 //! both sides that do leave the line. An even number leads back to where it came from: no crossing is shown there.
 
-use super::crossings::{Crossing, Crossings, Direction};
+use super::crossings::{Crossing, Crossings, Direction, Merged};
 use crate::curve::{Curve, Point, wrap};
 use crate::noise::Noise;
 
 /// Coverage factor of the noise that a crossing must stand out of.
 const COVERAGE: f64 = 2.0;
-
-/// Several crossings that noise cannot tell apart.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Merged {
-    /// ln(f/Hz) of the first and the last of them.
-    pub ln_f: (f64, f64),
-    /// How many there were.
-    pub count: usize,
-    /// Crossings of 0 dB; else of the ray through the critical point.
-    pub of_gain: bool,
-}
-
-impl Merged {
-    /// Whether one crossing was kept.
-    #[must_use]
-    pub fn is_one(&self) -> bool {
-        self.count % 2 == 1
-    }
-}
 
 impl Crossings {
     /// Merges what the noise of the curve cannot tell apart.

@@ -19,10 +19,9 @@ mod merge;
 mod phase;
 mod stability;
 
-pub use crossings::{Crossing, Crossings, Direction};
+pub use crossings::{Crossing, Crossings, Direction, Merged};
 pub use delay::delay_margin;
 pub use gain::{Extreme, GainMargin, gain_at, gain_extreme, gain_margin, gain_reduction_margin};
-pub use merge::Merged;
 pub use phase::{crossover, phase_margin, phase_margin_of};
 pub use stability::stability_margin;
 
