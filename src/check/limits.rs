@@ -121,6 +121,9 @@ impl Judge<'_> {
         let known = match estimate.u {
             Some(_) if estimate.simulated => "; its uncertainty is simulated",
             Some(_) => "",
+            None if estimate.simulated => {
+                "; its uncertainty is not known: within its errors the curve may have no such value at all"
+            }
             None if !self.sweep.noise.is_known() => {
                 "; its uncertainty is not known: too few points to tell the noise"
             }

@@ -293,35 +293,23 @@ fn local_line(near: &[Block], centre: f64, known: f64, rough: impl Iterator<Item
     (centre, (0.5 * value).exp(), (2.0 / variance).max(1.0))
 }
 
-/// A line through the medians of the outer thirds, at the median of all residuals (J. W. Tukey's resistant line: from
-/// memory): one block in three may be anything.
+/// A line through the outer thirds of the window, at the median of all residuals (J. W. Tukey's resistant line: from memory).
+/// A third has at most two blocks and the smaller of two stands for it: noise is what is left when structure is gone.
 fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
-    let median = |values: &mut dyn Iterator<Item = f64>| {
-        let mut held = [0.0; 2 * REACH + 2];
-        let mut n = 0;
-        for (slot, value) in held.iter_mut().zip(values) {
-            *slot = value;
-            n += 1;
-        }
-        let held = held.get_mut(..n).unwrap_or(&mut []);
-        held.sort_unstable_by(f64::total_cmp);
-        // The lower one of two: noise is what is left when structure is gone.
-        held.get(n.saturating_sub(1) / 2).copied().unwrap_or(0.0)
-    };
     let third = window.len() / 3;
-    let slope = if third == 0 {
-        0.0
-    } else {
-        let (left, right) =
-            (window.get(..third).unwrap_or(&[]), window.get(window.len() - third..).unwrap_or(&[]));
-        let centre = |part: &[Block]| {
-            (median(&mut part.iter().map(|b| b.x)), median(&mut part.iter().map(|b| b.ln_s2)))
-        };
-        let ((x0, y0), (x1, y1)) = (centre(left), centre(right));
-        let slope = if x1 > x0 { (y1 - y0) / (x1 - x0) } else { 0.0 };
-        slope.clamp(-STEEPEST, STEEPEST)
+    let smallest = |part: Option<&[Block]>| {
+        let part = part.unwrap_or(&[]);
+        let middle = part.iter().map(|b| b.x).sum::<f64>() / part.len().max(1) as f64;
+        (middle, part.iter().map(|b| b.ln_s2).fold(f64::INFINITY, f64::min))
     };
-    let level = median(&mut window.iter().map(|b| b.ln_s2 - slope * (b.x - origin)));
+    let ((x0, y0), (x1, y1)) = (smallest(window.get(..third)), smallest(window.get(window.len() - third..)));
+    let slope = if x1 > x0 { ((y1 - y0) / (x1 - x0)).clamp(-STEEPEST, STEEPEST) } else { 0.0 };
+    let mut rest = [f64::INFINITY; 2 * REACH + 2];
+    for (slot, block) in rest.iter_mut().zip(window) {
+        *slot = block.ln_s2 - slope * (block.x - origin);
+    }
+    rest.sort_unstable_by(f64::total_cmp);
+    let level = rest.get(window.len().saturating_sub(1) / 2).copied().unwrap_or(0.0);
     move |x| level + slope * (x - origin)
 }
 
