@@ -18,6 +18,7 @@ pub struct Analysed {
     /// All crossings of the curve.
     pub crossings: Crossings,
     thinned: Samples,
+    group: usize,
 }
 
 /// Most samples that are looked at one by one. With more, neighbours are averaged in groups: over the five decades of a long
@@ -33,6 +34,7 @@ impl Analysed {
         repeats: Option<&Repeats>,
         smoother: &mut Smoother,
     ) {
+        self.group = group_of(samples.len());
         if samples.len() > MOST_SAMPLES {
             // The scatter of repeats would belong to other samples: the noise is found in the groups themselves.
             thin(samples, &mut self.thinned);
@@ -54,6 +56,12 @@ impl Analysed {
         part(noise.ln_mag, located.sensitivity.ln_gain).hypot(part(noise.angle, located.sensitivity.phase))
     }
 
+    /// Samples that one of `raw` is the mean of; 1 unless the sweep is very long.
+    #[must_use]
+    pub fn group(&self) -> usize {
+        self.group
+    }
+
     /// A single sweep, analysed.
     #[must_use]
     pub fn of(samples: &Samples, critical_point: CriticalPoint) -> Self {
@@ -63,11 +71,16 @@ impl Analysed {
     }
 }
 
+/// Samples in a group.
+fn group_of(count: usize) -> usize {
+    if count > MOST_SAMPLES { count.div_ceil(MOST_SAMPLES - 2) } else { 1 }
+}
+
 /// Averages ln f, ln of the magnitude and phase over groups of neighbours. The first and the last sample stay by themselves, so
 /// that the sweep keeps its ends.
 fn thin(samples: &Samples, into: &mut Samples) {
     into.clear();
-    let group = samples.len().div_ceil(MOST_SAMPLES - 2);
+    let group = group_of(samples.len());
     let all = || samples.frequency_hz.iter().zip(&samples.ln_magnitude).zip(&samples.phase_rad);
     let mut mean = |part: &mut dyn Iterator<Item = ((&f64, &f64), &f64)>| {
         let Some(((hz, ln_mag), phase)) = part.next() else { return };

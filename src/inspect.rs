@@ -88,7 +88,9 @@ fn noise_percent(sweep: &Analysed) -> Option<f64> {
             sorted.get(sorted.len() / 2).copied()
         }
     };
-    value.filter(|_| sweep.noise.is_known()).map(|sigma| 100.0 * sigma)
+    // Of a very long sweep the noise of a group is known; that of one of its samples is wanted.
+    let single = (sweep.group() as f64).sqrt();
+    value.filter(|_| sweep.noise.is_known()).map(|sigma| 100.0 * sigma * single)
 }
 
 /// Finds all crossings and margins of a sweep over its whole range.

@@ -114,6 +114,8 @@ fn average(
     }
     let mut base = Curve::new();
     base.fill(first, critical_point);
+    let same_grid: Vec<bool> =
+        curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz).collect();
     let count = (others.len() + 1) as f64;
     let mut repeats = Repeats::default();
     repeats.clear(others.len() + 1);
@@ -125,8 +127,8 @@ fn average(
         }
         let (mut more, mut turn) = (0.0, 0.0);
         let (mut more2, mut turn2) = (0.0, 0.0);
-        for curve in &curves {
-            let (other_mag, other_angle) = if curve.frequency_hz() == first.frequency_hz {
+        for (curve, same_grid) in curves.iter().zip(&same_grid) {
+            let (other_mag, other_angle) = if *same_grid {
                 (
                     curve.ln_mag().get(i).copied().unwrap_or(ln_mag),
                     curve.angle().get(i).copied().unwrap_or(angle),

@@ -118,17 +118,7 @@ impl Judge<'_> {
         } else {
             format!(" at {}", frequency_text(estimate.at_hz))
         };
-        let known = match estimate.u {
-            Some(_) if estimate.simulated => "; its uncertainty is simulated",
-            Some(_) => "",
-            None if estimate.simulated => {
-                "; its uncertainty is not known: within its errors the curve may have no such value at all"
-            }
-            None if !self.sweep.noise.is_known() => {
-                "; its uncertainty is not known: too few points to tell the noise"
-            }
-            None => "; its uncertainty is not known: the curve runs along the line",
-        };
+        let known = self.why_unknown(&estimate);
         let message = format!("{} {shown}{place}, limit {}{known}", title(name), limit_text(&limit, unit));
         CheckOutcome {
             value: Some(estimate.value),
@@ -143,6 +133,21 @@ impl Judge<'_> {
             },
             value_text: Some(shown),
             ..CheckOutcome::bare(name, decision.verdict, message)
+        }
+    }
+
+    /// What there is to say of an uncertainty that is not known, or not by the law of propagation.
+    fn why_unknown(&self, estimate: &Estimate) -> &'static str {
+        match estimate.u {
+            Some(_) if estimate.simulated => "; its uncertainty is simulated",
+            Some(_) => "",
+            None if estimate.simulated => {
+                "; its uncertainty is not known: within its errors the curve may have no such value at all"
+            }
+            None if !self.sweep.noise.is_known() => {
+                "; its uncertainty is not known: too few points to tell the noise"
+            }
+            None => "; its uncertainty is not known: the curve runs along the line",
         }
     }
 
@@ -256,10 +261,11 @@ impl Judge<'_> {
                 verdict,
                 format!(
                     "gain margin {} (no phase crossover in the band; the attenuation at {}, supposing that the gain goes \
-                     on falling), limit {}",
+                     on falling), limit {}{}",
                     value_against(bound.value, expanded, Unit::Db, true, &limit),
                     frequency_text(bound.at_hz),
-                    limit_text(&limit, Unit::Db)
+                    limit_text(&limit, Unit::Db),
+                    self.why_unknown(&bound)
                 ),
             )
         }
@@ -284,10 +290,11 @@ impl Judge<'_> {
                 name,
                 verdict,
                 format!(
-                    "no phase crossover above 0 dB in the band, where the gain is up to {} at {}, limit {}",
+                    "no phase crossover above 0 dB in the band, where the gain is up to {} at {}, limit {}{}",
                     value_against(bottom.value, expanded, Unit::Db, false, &limit),
                     frequency_text(bottom.at_hz),
-                    limit_text(&limit, Unit::Db)
+                    limit_text(&limit, Unit::Db),
+                    self.why_unknown(&bottom)
                 ),
             )
         }

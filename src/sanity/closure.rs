@@ -37,6 +37,10 @@ struct Start {
 const CLEAR: f64 = PI / 3.0;
 /// Stretch that the slope at the start is taken over, ln f: a third of a decade.
 const STRETCH: f64 = LN_10 / 3.0;
+/// Most lead that a start that is not clear is taken to have, rad.
+const MOST_LEAD: f64 = FRAC_PI_2;
+/// Slope from which on it may have more lag than three quarters of a turn: near that of three integrators.
+const STEEP: f64 = -2.5;
 /// Closer to the ray than this, rad, a sample tells no side.
 const ON_THE_RAY: f64 = 1e-6;
 
@@ -62,7 +66,8 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
     let poles = |reading: &Start| {
         i64::from(subject.open_loop_poles) + inside + below(subject.sweep.curve.at(start).ln_mag, reading)
     };
-    let readings = readings(&subject.sweep.curve, Span { from: start, to: subject.span.to });
+    let readings =
+        readings(&subject.sweep.curve, Span { from: start, to: subject.span.to }, subject.open_loop_poles);
     let counts: Vec<i64> = readings.iter().map(poles).collect();
     if counts.contains(&0) {
         return Closure::Stable;
@@ -99,12 +104,14 @@ fn below(ln_mag: f64, start: &Start) -> i64 {
 }
 
 /// The readings of the start that its slope and phase allow.
-fn readings(curve: &Curve, span: Span) -> Vec<Start> {
+fn readings(curve: &Curve, span: Span, open_loop_poles: u32) -> Vec<Start> {
     let at = curve.at(span.from);
     let textbook = at.angle - PI;
     let mut readings = Vec::with_capacity(4);
     let mut clear = true;
+    let mut steepest = f64::INFINITY;
     for slope in [slope_over(curve, span, STRETCH), slope_over(curve, span, STRETCH / 4.0)] {
+        steepest = steepest.min(slope);
         let expected = FRAC_PI_2 * slope;
         let off = wrap(textbook - expected);
         // Half a turn off is what a negative gain at zero frequency looks like.
@@ -118,11 +125,25 @@ fn readings(curve: &Curve, span: Span) -> Vec<Start> {
     }
     let agree = |a: &Start, b: &Start| a.negative == b.negative && (a.phase - b.phase).abs() < 1e-6;
     if !(clear && readings.windows(2).all(|w| matches!(w, [a, b] if agree(a, b)))) {
-        // Not clear: the phase may also belong to the neighbouring turn, or the gain to the other sign.
-        for reading in readings.clone() {
-            readings.push(Start { negative: !reading.negative, ..reading });
-            readings.push(Start { phase: reading.phase - TAU, ..reading });
-            readings.push(Start { phase: reading.phase + TAU, ..reading });
+        // Not clear: near a resonance or in noise the slope is not that of the integrators below.
+        if open_loop_poles > 0 {
+            // Poles in the right half plane turn the phase either way: the neighbouring turn and the other sign may be right.
+            for reading in readings.clone() {
+                readings.push(Start { negative: !reading.negative, ..reading });
+                readings.push(Start { phase: reading.phase - TAU, ..reading });
+                readings.push(Start { phase: reading.phase + TAU, ..reading });
+            }
+            return readings;
+        }
+        // Without them the closed loop's polynomial has the sign of 1 + T at zero frequency, so the gain is positive there if the
+        // loop is stable, and there is nothing but integrators and lags below: from a quarter turn of lead down to the
+        // three quarters of lag that two integrators and a lag make.
+        let phase = textbook - TAU * ((textbook - MOST_LEAD) / TAU).ceil();
+        readings.clear();
+        readings.push(Start { phase, negative: false });
+        if steepest < STEEP {
+            // As steep as three integrators, it may be one turn further down.
+            readings.push(Start { phase: phase - TAU, negative: false });
         }
     }
     readings

@@ -18,6 +18,8 @@ const FLAT: f64 = 3.0 / 20.0;
 const STRAIGHT: f64 = 0.035;
 /// Distance from what a flat gain makes, rad, that is no loop gain: 35 deg.
 const OFF: f64 = 35.0 / 180.0 * PI;
+/// Change of the phase along the plateau that is steady still, rad: 12 deg.
+const STEADY: f64 = 12.0 / 180.0 * PI;
 /// Coverage factor of the noise.
 const COVERAGE: f64 = 2.0;
 /// Samples that a straight line wants.
@@ -34,15 +36,18 @@ pub struct Plateau {
     pub phase: f64,
     /// How far that lies from what a flat gain makes (0 or half a turn), rad.
     pub off: f64,
+    /// How far the phase moves from the first third to the last, rad.
+    drift: f64,
     /// Expanded noise of the phase, rad.
     noise: f64,
 }
 
 impl Plateau {
-    /// Whether its phase shows that it is no loop gain.
+    /// Whether its phase shows that it is no loop gain: far from what a flat gain makes, and as constant as the gain. Where an
+    /// integrator meets the rise to a resonance the gain is flat too, but the phase falls.
     #[must_use]
     pub fn is_coupling(&self) -> bool {
-        self.off > OFF + self.noise
+        self.off > OFF + self.noise && self.drift <= STEADY + self.noise
     }
 }
 
@@ -60,7 +65,7 @@ pub fn plateau(subject: &Subject<'_>) -> Option<Plateau> {
             None => break,
         }
     }
-    Some(Plateau { span: known.span, ..first })
+    Some(Plateau { span: known.span, drift: first.drift.max(known.drift), ..first })
 }
 
 /// The stretch of that length, if it is flat.
@@ -95,7 +100,11 @@ fn stretch(subject: &Subject<'_>, length: f64) -> Option<Plateau> {
     }
     let phase = wrap(mp - PI);
     let off = phase.abs().min(PI - phase.abs());
-    Some(Plateau { span, gain_db: db(my), phase, off, noise: COVERAGE * (power / n).sqrt() })
+    let third = p.len() / 3;
+    let mean =
+        |part: Option<&[f64]>| part.map_or(mp, |part| part.iter().sum::<f64>() / part.len().max(1) as f64);
+    let drift = (mean(p.get(p.len() - third..)) - mean(p.get(..third))).abs();
+    Some(Plateau { span, gain_db: db(my), phase, off, drift, noise: COVERAGE * (power / n).sqrt() })
 }
 
 /// A plateau whose phase is not that of a flat loop gain.
