@@ -220,6 +220,31 @@ mod tests {
         assert!(matches!(close(1, |s| 10.0 / (s + 1.0)), Closure::Unstable { .. }));
     }
 
+    /// A sweep that starts on the flank of a resonance, where its slope tells nothing of the integrator below.
+    #[test]
+    fn a_resonance_at_the_start_excuses_nothing() {
+        let board = |k: f64| {
+            move |s: Complex64| {
+                let filter = 1.0 + s / (4.0 * 0.02) + s * s / (0.02 * 0.02);
+                k * (1.0 + s / 0.005) / s / filter / (1.0 + s / 0.4)
+            }
+        };
+        // Characteristic polynomial s (1 + s/0.08 + s^2/0.0004)(1 + s/0.4) + k (1 + 200 s): for k = 1 its roots
+        // are -0.519, 0.059 +- 0.242 j and -0.005 (numpy.roots).
+        assert!(matches!(close(0, board(1.0)), Closure::Unstable { .. }));
+        for quality in [1.0, 3.0, 10.0] {
+            for f0 in [0.012, 0.02, 0.04] {
+                let lag = move |s: Complex64| {
+                    let filter = 1.0 + s / (quality * f0) + s * s / (f0 * f0);
+                    // A double zero on the resonance and one pole far above: crosses with 90 deg of lag.
+                    let zero = 1.0 + s / f0;
+                    1.0 / s * zero * zero / filter
+                };
+                assert_eq!(close(0, lag), Closure::Stable, "{quality} {f0}");
+            }
+        }
+    }
+
     #[test]
     fn a_turned_sign_does_not_close() {
         assert!(matches!(close(0, |s| -10.0 / (s * (s + 1.0))), Closure::Unstable { .. }));

@@ -7,6 +7,7 @@
 //! | `drowned` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
 //! | `undetermined` | noise that leaves the number of crossovers open |
+//! | `unresolved` | points too far apart to follow the phase near 0 dB |
 //! | `plateau` | a flat low end that is coupling past the loop |
 //! | `bode` | phase that contradicts what the gain makes it: sign, units |
 //! | `closure` | a curve that does not close stably, gain above 1 at the top of the band |
@@ -23,6 +24,7 @@ mod plateau;
 mod probes;
 mod undetermined;
 mod units;
+mod unresolved;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
@@ -33,6 +35,7 @@ pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
 pub use undetermined::undetermined;
 pub use units::mistaken_column;
+pub use unresolved::unresolved;
 
 use crate::analysed::Analysed;
 use crate::curve::Span;
@@ -74,6 +77,7 @@ pub fn refusal(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
         .or_else(|| contradiction(subject, kernel))
         .or_else(|| jump(subject))
         .or_else(|| undetermined(subject))
+        .or_else(|| unresolved(subject))
         .or_else(|| closure_refusal(subject))
 }
 

@@ -65,7 +65,7 @@ pub fn plateau(subject: &Subject<'_>) -> Option<Plateau> {
             None => break,
         }
     }
-    Some(Plateau { span: known.span, drift: first.drift.max(known.drift), ..first })
+    Some(Plateau { span: known.span, drift: first.drift.max(0.8 * known.drift), ..first })
 }
 
 /// The stretch of that length, if it is flat.

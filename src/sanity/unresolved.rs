@@ -1,0 +1,69 @@
+//! Points too far apart to follow the phase where it counts.
+
+use super::{Refusal, Subject};
+use crate::curve::db;
+use crate::quantity::{number, with_unit};
+use std::f64::consts::PI;
+
+/// Phase between two neighbours, rad, beyond which the curve between them is a guess: a quarter turn. A resonance turns the
+/// phase by this much within its half-power width, where some three points should lie.
+const STEP: f64 = 0.5 * PI;
+/// Only this close to 0 dB does it decide about crossovers and margins.
+const NEAR_DB: f64 = 15.0;
+/// Noise of a sample, rad, from which on a step may be noise: what drowns a sweep is told elsewhere.
+const NOISE: f64 = 0.1;
+
+/// The first pair of neighbours whose phases lie too far apart near 0 dB.
+#[must_use]
+pub fn unresolved(subject: &Subject<'_>) -> Option<Refusal> {
+    let (raw, sigma) = (&subject.sweep.raw, subject.sweep.noise.sigma());
+    let columns = raw.ln_f().windows(2).zip(raw.ln_mag().windows(2)).zip(raw.angle().windows(2)).zip(sigma);
+    for (((x, a), p), sigma) in columns {
+        let (&[x0, x1], &[a0, a1], &[p0, p1]) = (x, a, p) else { continue };
+        let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
+        let inside = subject.span.holds(x0) && subject.span.holds(x1);
+        if (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE {
+            return Some(explain((x0, x1), p1 - p0));
+        }
+    }
+    None
+}
+
+fn explain(between: (f64, f64), step: f64) -> Refusal {
+    let hz = |ln_f: f64| with_unit(ln_f.exp(), "Hz");
+    let (from, to) = (hz(between.0), hz(between.1));
+    Refusal {
+        message: format!(
+            "from {from} to {to}, from one point to the next, the phase turns by {} deg near 0 dB: what the curve does between \
+             them, and how often it crosses, is a guess",
+            number(step.abs().to_degrees(), 3)
+        ),
+        remedy: format!(
+            "a resonance lies between the points: sweep from {from} to {to} and around at least four times as densely"
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{subject, sweep};
+    use super::*;
+
+    /// An integrator through 0 dB at 10 kHz with a resonance at 9 kHz.
+    fn resonant(quality: f64, per_decade: f64) -> Option<Refusal> {
+        let sweep = sweep(per_decade, |hz| {
+            let x = hz / 9e3;
+            let (re, im) = (1.0 - x * x, x / quality);
+            [-(hz / 1e4).ln() - re.hypot(im).ln(), -1.571 - im.atan2(re)]
+        });
+        unresolved(&subject(&sweep))
+    }
+
+    #[test]
+    fn a_resonance_between_two_points_is_refused_and_a_resolved_one_is_not() {
+        assert!(resonant(30.0, 15.0).unwrap().message.contains("from one point to the next"));
+        for (quality, per_decade) in [(0.7, 15.0), (3.0, 25.0), (10.0, 100.0), (30.0, 300.0)] {
+            assert_eq!(resonant(quality, per_decade), None, "{quality} {per_decade}");
+        }
+    }
+}
