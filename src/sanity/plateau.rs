@@ -20,6 +20,10 @@ const STRAIGHT: f64 = 0.035;
 const OFF: f64 = 35.0 / 180.0 * PI;
 /// Change of the phase along the plateau that is steady still, rad: 12 deg.
 const STEADY: f64 = 12.0 / 180.0 * PI;
+/// Length over which the phase of a loop that is flat for a while falls noticeably, and what part of that fall counts: towards
+/// its end the phase of coupling moves, too.
+const FALLS_WITHIN: f64 = 0.75 * LN_10 + 1e-9;
+const LATER: f64 = 0.8;
 /// Coverage factor of the noise.
 const COVERAGE: f64 = 2.0;
 /// Samples that a straight line wants.
@@ -56,16 +60,21 @@ impl Plateau {
 pub fn plateau(subject: &Subject<'_>) -> Option<Plateau> {
     let first = stretch(subject, LENGTH)?;
     // As far as it goes on being flat.
-    let mut known = first;
+    let (mut known, mut drift) = (first, first.drift);
     let mut length = LENGTH;
     while subject.span.from + length < subject.span.to {
         length += 0.25 * LENGTH;
         match stretch(subject, length) {
-            Some(longer) => known = longer,
+            Some(longer) => {
+                known = longer;
+                if length <= FALLS_WITHIN {
+                    drift = drift.max(LATER * longer.drift);
+                }
+            }
             None => break,
         }
     }
-    Some(Plateau { span: known.span, drift: first.drift.max(0.8 * known.drift), ..first })
+    Some(Plateau { span: known.span, drift, ..first })
 }
 
 /// The stretch of that length, if it is flat.
