@@ -45,6 +45,12 @@ const LINE: usize = 5;
 const PARABOLA: usize = 7;
 const LEAST_SAMPLES: usize = 5;
 
+/// Samples on each side of the polynomial with a step, its degree, and what it may leave of the samples beside their noise, as a
+/// part of the step.
+const SIDE: usize = 6;
+const DEGREE: usize = 5;
+const LEFT: f64 = 0.04;
+
 /// A step between neighbours.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Jump {
@@ -144,6 +150,9 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
         return None;
     }
     let (x1, x2) = (left.last()?.x, right.first()?.x);
+    if let Some(size) = polynomial_with_step(&left, &right) {
+        return Some(Jump { between: (x1, x2), size });
+    }
     let middle = 0.5 * (x1 + x2);
     let near = |count: usize| {
         Some((left.get(left.len() - count.min(left.len())..)?, right.get(..count.min(right.len()))?))
@@ -187,6 +196,59 @@ fn confirm(x: &[f64], a: &[f64], p: &[f64], sigma: &[f64], i: usize) -> Option<J
         between: (x1, x2),
         size: if parabola.noise > AGREE * LEAST { line.size } else { parabola.size },
     })
+}
+
+/// The step of one polynomial through all samples of both sides that may jump between them, where that explains them: it stands
+/// out of its own noise, and what it leaves is noise or small against it. Without a step between, the polynomial alone does as
+/// well; a resonance leaves much with either.
+fn polynomial_with_step(left: &[Sample], right: &[Sample]) -> Option<[f64; 2]> {
+    let (near, far) = (left.get(left.len().saturating_sub(SIDE)..)?, right.get(..SIDE.min(right.len()))?);
+    if near.len() < SIDE || far.len() < SIDE {
+        return None;
+    }
+    let samples: Vec<Sample> = near.iter().chain(far).copied().collect();
+    let (first, last) = (samples.first()?.x, samples.last()?.x);
+    let place = |x: f64| (2.0 * x - first - last) / (last - first);
+    // Orthonormal columns by Gram-Schmidt, twice against rounding; the step is the last one.
+    let mut columns: Vec<Vec<f64>> = Vec::with_capacity(DEGREE + 2);
+    let mut own = 0.0;
+    for power in 0..=DEGREE + 1 {
+        let mut column: Vec<f64> = if power > DEGREE {
+            (0..samples.len()).map(|i| f64::from(u8::from(i >= SIDE))).collect()
+        } else {
+            samples.iter().map(|s| place(s.x).powi(power as i32)).collect()
+        };
+        for _ in 0..2 {
+            for other in &columns {
+                let dot: f64 = column.iter().zip(other).map(|(a, b)| a * b).sum();
+                column.iter_mut().zip(other).for_each(|(a, b)| *a -= dot * b);
+            }
+        }
+        own = column.iter().map(|a| a * a).sum::<f64>().sqrt();
+        column.iter_mut().for_each(|a| *a /= own);
+        columns.push(column);
+    }
+    if own < 1e-6 {
+        return None;
+    }
+    let (mut size, mut rest) = ([0.0; 2], 0.0);
+    for (part, size) in size.iter_mut().enumerate() {
+        let values = || samples.iter().map(move |s| if part == 0 { s.y[0] } else { s.y[1] });
+        let mut left: Vec<f64> = values().collect();
+        for column in &columns {
+            let dot: f64 = column.iter().zip(values()).map(|(a, b)| a * b).sum();
+            left.iter_mut().zip(column).for_each(|(a, b)| *a -= dot * b);
+            // The last column is the step's.
+            *size = dot / own;
+        }
+        rest += left.iter().map(|a| a * a).sum::<f64>();
+    }
+    let scatter = (rest / (2 * (samples.len() - DEGREE - 2)) as f64).sqrt();
+    let sigma = (samples.iter().map(|s| s.sigma * s.sigma).sum::<f64>() / samples.len() as f64).sqrt();
+    let jump = length(size);
+    let stands_out = jump >= LEAST.max(SIGNIFICANT * scatter.max(sigma) / own);
+    let explained = scatter <= SCATTER * sigma + LEFT * jump;
+    (stands_out && explained && size[1].abs() <= MOST_RAD).then_some(size)
 }
 
 /// What the two sides make of a gap.
