@@ -10,7 +10,7 @@ const MODE: u64 = 5;
 const CORNERS: usize = 60;
 /// Noise of the weaker level at the crossover. Below it rises to 0.3 dB and 2 deg rms and no further. With much more than the
 /// largest one, 25 points per decade cannot tell a crossover to the 2 % that linearity asks for: no false alarm then.
-const NOISES: [f64; 5] = [0.0003, 0.001, 0.003, 0.006, 0.008];
+const NOISES: [f64; 5] = [0.0003, 0.001, 0.003, 0.006, 0.01];
 
 struct Alarm {
     place: String,
