@@ -14,6 +14,7 @@ pub mod coverage;
 pub mod curve;
 pub mod decision;
 pub mod diagnostic;
+pub mod drift;
 pub mod excitation;
 pub mod inspect;
 pub mod linearity;

@@ -1,0 +1,17 @@
+//! Drift of a quantity over groups of units: builds, revisions, firmware versions or days.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
+//! | `step` | where a shift of the mean began |
+//! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
+//! | `forecast` | how many groups until a limit is reached |
+//! | `capability`, `tolerance` | how much of the population meets the limits |
+
+mod capability;
+mod chart;
+mod forecast;
+mod line;
+mod step;
+mod tolerance;
+mod trend;
