@@ -23,6 +23,7 @@ pub mod monte_carlo;
 pub mod noise;
 #[cfg(feature = "cli")]
 pub mod output;
+pub mod provenance;
 pub mod quantity;
 #[cfg(feature = "cli")]
 pub mod report;

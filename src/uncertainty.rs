@@ -46,7 +46,8 @@ impl Chain {
         }
     }
 
-    /// What each source contributes to a value's standard uncertainty. `interpolation` is the curve's error there, `noise` its
+    /// What each source contributes to a value's standard uncertainty; the offsets of gain, phase and delay with the sign in which they
+    /// move the value. `interpolation` is the curve's error there, `noise` its
     /// standard uncertainty from noise.
     #[must_use]
     pub fn budget(&self, located: &Located, interpolation: LocalError, noise: LocalError) -> Budget {
@@ -55,9 +56,9 @@ impl Chain {
             |half_width: f64, sensitivity: f64| contribution(half_width / 3f64.sqrt(), sensitivity);
         let omega = TAU * located.point.hz();
         Budget {
-            gain: rectangular(self.gain_np, ln_gain),
-            phase: rectangular(self.phase_rad, phase),
-            delay: rectangular(self.delay_s, phase * omega),
+            gain: rectangular(self.gain_np, ln_gain).copysign(ln_gain),
+            phase: rectangular(self.phase_rad, phase).copysign(phase),
+            delay: rectangular(self.delay_s, phase * omega).copysign(phase),
             noise: contribution(noise.ln_mag, ln_gain).hypot(contribution(noise.angle, phase)),
             density: rectangular(interpolation.ln_mag, ln_gain) + rectangular(interpolation.angle, phase),
             impedance_ratio: contribution(
@@ -90,7 +91,8 @@ fn contribution(standard_uncertainty: f64, sensitivity: f64) -> f64 {
     if standard_uncertainty == 0.0 { 0.0 } else { (standard_uncertainty * sensitivity).abs() }
 }
 
-/// Contributions to the standard uncertainty of one value, in the value's unit.
+/// Contributions to the standard uncertainty of one value, in the value's unit. Gain, phase and delay are offsets of the whole
+/// curve: they carry the sign in which they move the value, so that what two values share can be told.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Budget {
     /// Gain accuracy of the chain.
@@ -146,7 +148,7 @@ impl serde::Serialize for Budget {
             self.sources()
                 .into_iter()
                 .filter(|(_, part)| *part != 0.0)
-                .map(|(source, part)| (source.name(), part.is_finite().then(|| four_digits(part)))),
+                .map(|(source, part)| (source.name(), part.is_finite().then(|| four_digits(part.abs())))),
         )
     }
 }

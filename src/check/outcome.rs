@@ -2,6 +2,7 @@
 //! downstream computes a margin again.
 
 use crate::decision::{Limit, Verdict};
+use crate::provenance::Provenance;
 use crate::uncertainty::Budget;
 use serde::{Serialize, Serializer};
 
@@ -184,12 +185,16 @@ pub struct RunOutcome {
     pub taken: Option<String>,
     /// Station.
     pub station: Option<String>,
+    /// Whether the unit is a reference, measured again and again to watch the station.
+    pub is_reference: bool,
     /// Coverage factor of every uncertainty in this run.
     pub coverage: f64,
     /// Worst of the corners.
     pub verdict: Verdict,
     /// The corners, in the spec's order.
     pub corners: Vec<CornerOutcome>,
+    /// What the verdict rests on; only where it was asked for.
+    pub provenance: Option<Provenance>,
 }
 
 impl CornerOutcome {

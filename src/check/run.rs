@@ -138,8 +138,10 @@ fn outcome(run: &Run, spec: &Spec, corners: Vec<CornerOutcome>) -> RunOutcome {
         build: run.build.clone(),
         taken: run.taken.clone(),
         station: run.station.clone(),
+        is_reference: run.is_reference,
         coverage: spec.decision.coverage,
         verdict: Verdict::worst(corners.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged),
         corners,
+        provenance: None,
     }
 }

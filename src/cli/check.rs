@@ -167,14 +167,15 @@ fn guarded(
 ) -> Done {
     let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);
     let mut bench = free().pop().unwrap_or_default();
-    let result = catch_unwind(AssertUnwindSafe(|| match judge(place, specs, options, &mut bench) {
-        Ok(Some(run)) => {
-            let pieces = wanted.pieces(&run);
-            Done::Judged(Box::new(run), Box::new(pieces))
-        }
-        Ok(None) => Done::NothingMet,
-        Err(trouble) => Done::Trouble(trouble),
-    }));
+    let result =
+        catch_unwind(AssertUnwindSafe(|| match judge(place, specs, options, wanted.traces(), &mut bench) {
+            Ok(Some(run)) => {
+                let pieces = wanted.pieces(&run);
+                Done::Judged(Box::new(run), Box::new(pieces))
+            }
+            Ok(None) => Done::NothingMet,
+            Err(trouble) => Done::Trouble(trouble),
+        }));
     match result {
         Ok(done) => {
             free().push(bench);

@@ -5,6 +5,7 @@ use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_inside, read_regular};
 use super::specs::Specs;
 use crate::check::{Options, RunOutcome, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
+use crate::provenance::{FileDigest, Provenance};
 use crate::run::{self, Run, SweepEntry};
 use crate::sweep::{self, Reading, Samples, Scratch};
 use std::fs;
@@ -35,6 +36,8 @@ pub enum Trouble {
 pub struct SweepReader {
     bytes: Vec<u8>,
     scratch: Scratch,
+    /// Digests of the files read so far; `None` when nobody wants them.
+    digests: Option<Vec<FileDigest>>,
 }
 
 impl SweepReader {
@@ -67,6 +70,11 @@ impl SweepReader {
         let label: Arc<str> = format!("{}/{name}", place.label).into();
         read_inside(place.folder(), name, &label, SWEEP_LIMIT, &mut self.bytes)
             .map_err(|problem| vec![problem])?;
+        if let Some(digests) = &mut self.digests
+            && digests.iter().all(|known| known.file != name)
+        {
+            digests.push(FileDigest::of(name, &self.bytes));
+        }
         self.parse(&label, reading, samples)
     }
 
@@ -143,7 +151,7 @@ fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> 
     Ok(names)
 }
 
-/// Reads and judges a run. `None` when `only` meets none of its checks.
+/// Reads and judges a run. `None` when `only` meets none of its checks. With `trace` the outcome tells what it rests on.
 ///
 /// # Errors
 /// Why it was not judged.
@@ -151,13 +159,22 @@ pub fn judge(
     place: &RunPlace,
     specs: &Specs,
     options: &Options<'_>,
+    trace: bool,
     bench: &mut Bench,
 ) -> Result<Option<RunOutcome>, Trouble> {
     let (run, loaded) = load(place, specs, &mut bench.bytes)?;
+    bench.sweeps.digests = trace.then(|| {
+        let name = place.file.file_name().unwrap_or_default().to_string_lossy();
+        vec![FileDigest::of(&name, &bench.bytes)]
+    });
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
     let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    judge_run(&run, &spec.spec, options, workspace, &mut read).map_err(Trouble::Run)
+    let mut outcome = judge_run(&run, &spec.spec, options, workspace, &mut read).map_err(Trouble::Run)?;
+    if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
+        outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
+    }
+    Ok(outcome)
 }

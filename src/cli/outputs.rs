@@ -28,6 +28,11 @@ pub struct Pieces {
 }
 
 impl Wanted {
+    /// Whether a result shall tell what it rests on.
+    pub const fn traces(self) -> bool {
+        self.json
+    }
+
     /// Makes the pieces of a judged run.
     pub fn pieces(self, run: &RunOutcome) -> Pieces {
         let nothing = || Ok(Vec::new());

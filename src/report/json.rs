@@ -5,6 +5,7 @@
 use super::{TOOL, Tally};
 use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::provenance::FileDigest;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use std::io::{self, BufWriter, Seek, Write};
 use tempfile::SpooledTempFile;
@@ -22,7 +23,13 @@ struct RunHead<'a> {
     build: Option<&'a str>,
     taken: Option<&'a str>,
     station: Option<&'a str>,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    reference: bool,
     spec: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spec_sha256: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    files: Option<&'a [FileDigest]>,
     coverage: f64,
     verdict: Verdict,
 }
@@ -135,7 +142,10 @@ pub fn run_json(run: &RunOutcome) -> io::Result<Vec<u8>> {
             build: run.build.as_deref(),
             taken: run.taken.as_deref(),
             station: run.station.as_deref(),
+            reference: run.is_reference,
             spec: &run.spec_file,
+            spec_sha256: run.provenance.as_ref().map(|p| &*p.spec.sha256),
+            files: run.provenance.as_ref().map(|p| p.files.as_slice()),
             coverage: run.coverage,
             verdict: run.verdict,
         },

@@ -63,9 +63,11 @@ pub fn head(serial: &str) -> RunOutcome {
         build: Some("2026-W14".to_owned()),
         taken: Some("2026-04-02T11:15:00+02:00".to_owned()),
         station: Some("bench-3".to_owned()),
+        is_reference: false,
         coverage: 2.0,
         verdict: Verdict::Pass,
         corners: Vec::new(),
+        provenance: None,
     }
 }
 

@@ -69,6 +69,8 @@ pub struct Run {
     pub taken: Option<String>,
     /// Station.
     pub station: Option<String>,
+    /// Whether the unit is a reference, measured again and again to watch the station.
+    pub is_reference: bool,
     /// Free text.
     pub notes: Option<String>,
     /// Layout of the sweep files: the run's `reading` over the spec's.

@@ -39,6 +39,10 @@ pub(super) fn read(raw: &RawRun, against: Option<Against<'_>>, findings: &Findin
     let firmware = label(&fields, "firmware", None);
     let build = label(&fields, "build", None);
     let station = label(&fields, "station", None);
+    let is_reference = fields
+        .get("reference")
+        .and_then(|value| value.word(&[("true", true), ("false", false)]))
+        .unwrap_or(false);
     let taken = fields.get("taken").and_then(|value| taken::read(&value));
     let notes = fields.get("notes").and_then(|value| value.text("free text").map(str::to_owned));
     let reading = reading(&fields, against);
@@ -54,6 +58,7 @@ pub(super) fn read(raw: &RawRun, against: Option<Against<'_>>, findings: &Findin
         build,
         taken,
         station,
+        is_reference,
         notes,
         reading: reading?,
         corners: corners?,

@@ -5,8 +5,9 @@ use super::extends::{Files, Tree, tree};
 use super::head::Head;
 use super::{Corner, Spec, corners, head, layer, reading, waivers};
 use crate::diagnostic::Diagnostic;
+use crate::provenance::ResolvedSpec;
 use crate::sweep::Reading;
-use crate::yaml::{Findings, Node, Value};
+use crate::yaml::{Findings, Node, Value, canonical};
 use std::sync::Arc;
 
 /// A spec and what its files say besides.
@@ -19,6 +20,8 @@ pub struct LoadedSpec {
     pub warnings: Vec<Diagnostic>,
     /// The files reached by `extends`, nearest first, as reached.
     pub extends: Vec<String>,
+    /// Everything laid together, for the record.
+    pub resolved: ResolvedSpec,
     /// The tree of `reading`, for runs to lay theirs over.
     pub(crate) reading: Option<Node>,
 }
@@ -51,10 +54,11 @@ pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>
     let tree = tree(path, files, &findings);
     let spec = tree.as_ref().and_then(|tree| read(&tree.root, path, true, &findings));
     let (spec, warnings) = findings.into_result(spec, &top)?;
+    let resolved = ResolvedSpec::of(&tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default());
     let (extends, reading) = tree
         .map(|Tree { mut root, extends }| (extends, root.remove("reading").map(|e| e.value)))
         .unwrap_or_default();
-    Ok(LoadedSpec { spec, warnings, extends, reading })
+    Ok(LoadedSpec { spec, warnings, extends, resolved, reading })
 }
 
 /// Checks a file that is only meant to be extended: its keys and values, not that it is complete. Gives the warnings.

@@ -4,6 +4,7 @@
 //! of every scalar (`2.10` stays `2.10`) and its place in its file. Trees of several files merge with [`merge`], and
 //! [`Value`] and [`Fields`] read typed values out of a tree and note everything that is wrong in [`Findings`].
 
+mod canonical;
 mod findings;
 mod guard;
 mod nesting;
@@ -14,6 +15,7 @@ mod typed;
 mod value;
 mod walk;
 
+pub(crate) use canonical::canonical;
 pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
 pub(crate) use parse::parse;
