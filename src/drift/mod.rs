@@ -2,6 +2,8 @@
 //!
 //! | file | what |
 //! | --- | --- |
+//! | `population` | which record counts in which group |
+//! | `series` | the values of one quantity at one corner, gathered by group |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
 //! | `step` | where a shift of the mean began |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
@@ -13,12 +15,18 @@ mod capability;
 mod chart;
 mod forecast;
 mod line;
+mod natural;
 mod outcome;
+mod population;
+mod series;
 mod step;
 mod tolerance;
 mod trend;
 
+pub use natural::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
     Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
 };
+pub use population::{Population, PopulationBuilder, RecordHead};
+pub use series::{Moments, RecordValue, Series, SeriesBuilder};
