@@ -15,3 +15,8 @@ mod line;
 mod step;
 mod tolerance;
 mod trend;
+
+pub use chart::{
+    ChartRun, Cusum, D2, Ewma, FALSE_ALARMS, HORIZON, Individuals, LEAST_TARGET, Parameters, Plot, PlotLine,
+    PlotSums, Point, Rule, Setup, Side, Signal, Spell, Widening, run_chart, widening,
+};
