@@ -12,7 +12,7 @@
 //! | `outcome` | the result types |
 
 mod capability;
-mod chart;
+pub mod chart;
 mod forecast;
 mod line;
 mod natural;
