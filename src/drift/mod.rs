@@ -20,3 +20,4 @@ pub use chart::{
     ChartRun, Cusum, D2, Ewma, FALSE_ALARMS, HORIZON, Individuals, LEAST_TARGET, Parameters, Plot, PlotLine,
     PlotSums, Point, Rule, Setup, Side, Signal, Spell, Widening, run_chart, widening,
 };
+pub use step::{Step, step};
