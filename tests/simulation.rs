@@ -135,3 +135,8 @@ fn the_strongest_confirmable_level_is_judged() {
 fn sound_corners_raise_no_alarm() {
     assert_eq!(missed("clean", 20), Vec::<String>::new());
 }
+
+#[test]
+fn charts_have_their_run_lengths_and_false_alarms() {
+    assert_eq!(missed("charts", 20), Vec::<String>::new());
+}

@@ -13,6 +13,7 @@
 //! | `margins` | rms error against a ruler laid through two raw points | half of it or less |
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
 //! | `clean` | sound corners that come out invalid | none |
+//! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
 //! on any number of cores. Status 1: an aim was missed, 2: the command line is wrong.
@@ -26,6 +27,7 @@
 
 mod acceptance;
 pub(crate) mod bench;
+mod charts;
 mod clean;
 mod coverage;
 mod linearity;
@@ -42,7 +44,7 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 6] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean"];
+pub const MODES: [&str; 7] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean", "charts"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -88,6 +90,7 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "acceptance" => acceptance::run(subjects, share),
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
+        "charts" => charts::run(share),
         _ => clean::run(subjects, share),
     }
 }

@@ -30,3 +30,4 @@ pub use outcome::{
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{Moments, RecordValue, Series, SeriesBuilder};
+pub use step::{Step, step};

@@ -1,7 +1,7 @@
 //! Exponentially weighted moving average.
 
-use super::individuals::Reach;
 use super::run::{Plot, PlotLine, Standard};
+use super::widening::Reach;
 use super::{Ewma, Rule, Setup, Side, Signal};
 
 /// The average after each point and its standard deviation, both in sigma: e = w z + (1 - w) e, from 0;
@@ -39,9 +39,8 @@ pub(super) fn run(setup: &Setup, z: &[Standard], parameters: &Ewma, widening: f6
     (Plot::Lines(lines), signals)
 }
 
-/// The reach of the points.
-pub(super) fn reach(z: &[Standard], parameters: &Ewma) -> Reach {
-    let beyond =
-        averages(z, parameters).map(|[average, deviation]| average.abs() / (parameters.limit * deviation));
-    Reach { scaled: beyond.fold(0.0, f64::max), shifted: 0.0 }
+/// What the points reach. They are less the centre, in true standard deviations.
+pub(super) fn reach(z: &[Standard], parameters: &Ewma) -> Vec<Reach> {
+    let beyond = averages(z, parameters).map(|[average, deviation]| average.abs() / deviation);
+    vec![Reach { deviation: beyond.fold(0.0, f64::max), fixed: 0.0, widened: parameters.limit }]
 }

@@ -1,6 +1,7 @@
 //! Chart of the single means, with run rules.
 
 use super::run::{Plot, PlotLine, Point, Standard};
+use super::widening::Reach;
 use super::{Individuals, Rule, Setup, Side, Signal};
 
 /// A rule as "so many of the last so many beyond this line on one side".
@@ -73,17 +74,10 @@ fn met(zone: &Zone, z: &[Standard], index: usize, line: f64, side: Side) -> Opti
     (enough && window.last().is_some_and(beyond)).then_some(from + first)
 }
 
-/// What decides whether a chart is silent: with points standardised by the true spread and a spread of `s` times the true one it
-/// signals at a widening w exactly if s < scaled/w or s < shifted/(w - 1).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Reach {
-    pub scaled: f64,
-    pub shifted: f64,
-}
-
-/// The reach of the points.
-pub(super) fn reach(z: &[Standard], parameters: &Individuals) -> Reach {
-    let mut reach = Reach { scaled: 0.0, shifted: 0.0 };
+/// What the points reach. They are less the centre, in true standard deviations.
+pub(super) fn reach(z: &[Standard], parameters: &Individuals) -> Vec<Reach> {
+    let mut lines = Reach { deviation: 0.0, fixed: 0.0, widened: 1.0 };
+    let mut runs = Reach { deviation: 0.0, fixed: -1.0, widened: 1.0 };
     for zone in &zones(parameters) {
         let size = zone.of.min(z.len());
         let spared = size.saturating_sub(zone.needed);
@@ -91,14 +85,14 @@ pub(super) fn reach(z: &[Standard], parameters: &Individuals) -> Reach {
             for side in Side::BOTH {
                 let decisive = least(window, side, spared);
                 if zone.line > 0.0 {
-                    reach.scaled = reach.scaled.max(decisive / zone.line);
+                    lines.deviation = lines.deviation.max(decisive / zone.line);
                 } else {
-                    reach.shifted = reach.shifted.max(decisive);
+                    runs.deviation = runs.deviation.max(decisive);
                 }
             }
         }
     }
-    reach
+    vec![lines, runs]
 }
 
 /// Smallest deviation to a side, or the second smallest if one may be spared, which is all that a rule here ever spares.

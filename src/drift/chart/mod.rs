@@ -5,7 +5,7 @@
 //! | `setup` | centre and spread from the first groups |
 //! | `parameters` | the charts' constants, with their sources |
 //! | `run` | a chart over the monitored groups: what is drawn, and what is signalled |
-//! | `individuals`, `ewma`, `cusum` | the charts themselves, and the smallest widening at which each is silent |
+//! | `individuals`, `ewma`, `cusum` | the charts themselves, and what points reach in each, for `widening` |
 //! | `signal` | a signal, and signals of one lasting cause together |
 //! | `widening` | how much wider the limits must be when centre and spread come from few groups |
 
