@@ -15,3 +15,9 @@ mod line;
 mod step;
 mod tolerance;
 mod trend;
+
+pub use capability::Capability;
+pub use forecast::Forecast;
+pub use line::{Line, Moments, student};
+pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
+pub use trend::{FEWEST_GROUPS, MOST_GROUPS, Slope, Trend};
