@@ -31,3 +31,8 @@ pub use outcome::{
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{Moments, RecordValue, Series, SeriesBuilder};
 pub use step::{Step, step};
+pub use capability::Capability;
+pub use forecast::Forecast;
+pub use line::{Line, Moments, student};
+pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
+pub use trend::{FEWEST_GROUPS, MOST_GROUPS, Slope, Trend};
