@@ -29,6 +29,7 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use corner::NO_BASELINE;
 pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
+pub(crate) use limits::title;
 pub use measure::{Estimate, Quantities};
 pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, RunOutcome, Unit};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
