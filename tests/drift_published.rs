@@ -9,7 +9,7 @@
 
 /// Control charts: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2, and tables of constants and run lengths.
 mod charts {
-    use loopgauge::drift::{
+    use loopgauge::drift::chart::{
         ChartRun, Cusum, D2, Ewma, Individuals, Parameters, Plot, PlotLine, Point, Rule, Setup, Side,
         run_chart,
     };

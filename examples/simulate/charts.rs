@@ -4,7 +4,7 @@
 use super::noise::Random;
 use super::table::{CELL, Report, Share};
 use super::work::parallel;
-use loopgauge::drift::{
+use loopgauge::drift::chart::{
     Cusum, Ewma, FALSE_ALARMS, HORIZON, Individuals, Parameters, Point, Setup, run_chart, widening,
 };
 use loopgauge::spec::Chart;

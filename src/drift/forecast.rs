@@ -113,11 +113,11 @@ impl Approach {
 
 #[cfg(test)]
 mod tests {
-    use super::super::trend::Slope;
+    use super::super::trend::LeastSquares;
     use super::*;
 
     fn trend(per_group: f64, low: f64, high: f64, level_at_newest: f64) -> Trend {
-        let least_squares = Slope { per_group, low, high };
+        let least_squares = LeastSquares { per_group, low, high };
         Trend {
             groups: 9,
             per_group,

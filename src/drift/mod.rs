@@ -9,30 +9,37 @@
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `forecast` | how many groups until a limit is reached |
 //! | `capability`, `tolerance` | how much of the population meets the limits |
+//! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
 
 mod capability;
 pub mod chart;
 mod forecast;
+mod judge;
 mod line;
 mod natural;
 mod outcome;
 mod population;
+mod rules;
 mod series;
-mod step;
+pub mod step;
+mod together;
 mod tolerance;
 mod trend;
+mod watch;
+mod words;
 
+pub use capability::Capability;
+pub use forecast::Forecast;
+pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
+pub use line::{Line, Moments, student};
 pub use natural::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
     Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
-pub use series::{Moments, RecordValue, Series, SeriesBuilder};
-pub use step::{Step, step};
-pub use capability::Capability;
-pub use forecast::Forecast;
-pub use line::{Line, Moments, student};
+pub use series::{RecordValue, Running, Series, SeriesBuilder};
 pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
-pub use trend::{FEWEST_GROUPS, MOST_GROUPS, Slope, Trend};
+pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
+pub use words::quantity_title;

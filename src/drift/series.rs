@@ -1,20 +1,25 @@
 //! One quantity at one corner, gathered value by value in any order: memory grows with the groups, not with the units.
 
 use super::population::Place;
-use super::{GroupStats, Population};
+use super::{GroupStats, Moments, Population};
 
 /// Running mean and sum of squared deviations (Welford 1962; Chan, Golub and LeVeque 1983 for putting two together; from
 /// memory).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Moments {
+pub struct Running {
     count: u64,
     mean: f64,
     squares: f64,
+    min: f64,
+    max: f64,
 }
 
-impl Moments {
+impl Running {
     /// Takes a value.
     pub fn add(&mut self, value: f64) {
+        let is_first = self.count == 0;
+        self.min = if is_first { value } else { self.min.min(value) };
+        self.max = if is_first { value } else { self.max.max(value) };
         self.count += 1;
         let step = value - self.mean;
         self.mean += step / self.count as f64;
@@ -26,6 +31,11 @@ impl Moments {
         if other.count == 0 {
             return;
         }
+        if self.count == 0 {
+            *self = *other;
+            return;
+        }
+        (self.min, self.max) = (self.min.min(other.min), self.max.max(other.max));
         let (n, m) = (self.count as f64, other.count as f64);
         let step = other.mean - self.mean;
         self.count += other.count;
@@ -51,10 +61,16 @@ impl Moments {
         (self.count > 1).then(|| (self.squares / (self.count - 1) as f64).sqrt())
     }
 
-    /// Sum of the squared deviations from the mean.
+    /// All of it; `None` of no value.
     #[must_use]
-    pub const fn squares(&self) -> f64 {
-        self.squares
+    pub fn moments(&self) -> Option<Moments> {
+        Some(Moments {
+            count: usize::try_from(self.count).ok()?,
+            mean: self.mean()?,
+            sd: self.sd(),
+            min: self.min,
+            max: self.max,
+        })
     }
 }
 
@@ -75,9 +91,7 @@ pub struct RecordValue {
 
 #[derive(Debug, Clone, Copy, Default)]
 struct Gathered {
-    moments: Moments,
-    min: f64,
-    max: f64,
+    moments: Running,
     bounds: u64,
     /// Sum of squares of what is not the chain's.
     noise: f64,
@@ -92,7 +106,7 @@ pub struct Series {
     /// As many as the population has.
     pub groups: Vec<GroupStats>,
     /// All values of all groups.
-    pub all: Moments,
+    pub all: Running,
     /// Values of each reference unit of the population, by age.
     pub references: Vec<Vec<f64>>,
 }
@@ -134,7 +148,7 @@ impl SeriesBuilder {
     /// What was gathered.
     #[must_use]
     pub fn finish(self, population: &Population) -> Series {
-        let mut all = Moments::default();
+        let mut all = Running::default();
         self.groups.iter().for_each(|group| all.join(&group.moments));
         let groups = self.groups.iter().zip(&population.groups);
         Series {
@@ -158,13 +172,11 @@ impl Gathered {
             self.bounds += 1;
             return;
         }
-        let is_first = self.moments.count() == 0;
-        self.min = if is_first { value.value } else { self.min.min(value.value) };
-        self.max = if is_first { value.value } else { self.max.max(value.value) };
         self.moments.add(value.value);
         match value.uncertainty {
             Some(uncertainty) => {
-                let chain = value.chain.unwrap_or(0.0).min(uncertainty);
+                // Where the parts are not known, none of it averages away.
+                let chain = value.chain.unwrap_or(uncertainty).min(uncertainty);
                 self.chain += chain;
                 self.noise += uncertainty * uncertainty - chain * chain;
             }
@@ -184,8 +196,8 @@ impl Gathered {
             bounds: self.bounds,
             mean: self.moments.mean(),
             sd: self.moments.sd(),
-            min: some(self.min),
-            max: some(self.max),
+            min: some(self.moments.min),
+            max: some(self.moments.max),
             uncertainty: known.then(|| chain.hypot(self.noise.sqrt() / n)),
             chain: known.then_some(chain),
         }
@@ -199,15 +211,15 @@ mod tests {
     #[test]
     fn moments_join_as_if_taken_one_by_one() {
         let values: Vec<f64> = (0..57).map(|k| 1e6 + (f64::from(k) * 1.7).sin()).collect();
-        let mut whole = Moments::default();
+        let mut whole = Running::default();
         values.iter().for_each(|value| whole.add(*value));
-        let mut joined = Moments::default();
+        let mut joined = Running::default();
         for part in values.chunks(10) {
-            let mut own = Moments::default();
+            let mut own = Running::default();
             part.iter().for_each(|value| own.add(*value));
             joined.join(&own);
         }
-        joined.join(&Moments::default());
+        joined.join(&Running::default());
         let exact = {
             let mean = values.iter().sum::<f64>() / 57.0;
             (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 56.0).sqrt()
@@ -216,6 +228,6 @@ mod tests {
             assert_eq!(moments.count(), 57);
             assert!((moments.sd().unwrap() / exact - 1.0).abs() < 1e-8);
         }
-        assert_eq!(Moments::default().mean(), None);
+        assert_eq!(Running::default().mean(), None);
     }
 }

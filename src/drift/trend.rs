@@ -41,7 +41,7 @@ pub struct Trend {
     /// Height of the fitted line at the newest group, in the quantity's unit.
     pub level_at_newest: f64,
     /// The slope by least squares beside it, for information: a bad lot pulls it.
-    pub least_squares: Slope,
+    pub least_squares: LeastSquares,
     /// Groups between the middle of the groups, where slope and height are independent, and the newest.
     pub(super) from_middle: f64,
     /// Half width of the 95 % interval of the height there.
@@ -50,7 +50,7 @@ pub struct Trend {
 
 /// A slope with its two-sided 95 % interval, per group.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Slope {
+pub struct LeastSquares {
     /// Change per group.
     pub per_group: f64,
     /// Lower end.
@@ -81,7 +81,7 @@ impl Trend {
         }
         let line = Line::of(&points)?;
         let (low, high) = line.slope_interval()?;
-        let least_squares = Slope { per_group: line.slope, low, high };
+        let least_squares = LeastSquares { per_group: line.slope, low, high };
 
         let mut slopes = pairs(&points, |(x, y), (later_x, later_y)| (later_y - y) / (later_x - x));
         let last = slopes.len() as f64 - 1.0;
