@@ -135,3 +135,8 @@ fn the_strongest_confirmable_level_is_judged() {
 fn sound_corners_raise_no_alarm() {
     assert_eq!(missed("clean", 20), Vec::<String>::new());
 }
+
+#[test]
+fn the_true_trend_lies_inside_its_interval() {
+    assert_eq!(missed("trend", 20), Vec::<String>::new());
+}

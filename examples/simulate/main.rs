@@ -1,4 +1,5 @@
-//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known.
+//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known, and
+//! histories whose trend is known.
 //!
 //! ```text
 //! cargo run --release --example simulate -- all              # every mode
@@ -13,6 +14,7 @@
 //! | `margins` | rms error against a ruler laid through two raw points | half of it or less |
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
 //! | `clean` | sound corners that come out invalid | none |
+//! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
 //! on any number of cores. Status 1: an aim was missed, 2: the command line is wrong.
@@ -34,6 +36,7 @@ mod margins;
 pub(crate) mod noise;
 mod subjects;
 mod table;
+mod trend;
 pub(crate) mod truth;
 pub(crate) mod work;
 
@@ -42,7 +45,7 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 6] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean"];
+pub const MODES: [&str; 7] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean", "trend"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -88,6 +91,7 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "acceptance" => acceptance::run(subjects, share),
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
+        "trend" => trend::run(share),
         _ => clean::run(subjects, share),
     }
 }
