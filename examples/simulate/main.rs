@@ -1,4 +1,5 @@
-//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known.
+//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known, and
+//! histories whose trend is known.
 //!
 //! ```text
 //! cargo run --release --example simulate -- all              # every mode
@@ -14,6 +15,7 @@
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
+//! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
 //! on any number of cores. Status 1: an aim was missed, 2: the command line is wrong.
@@ -36,6 +38,7 @@ mod margins;
 pub(crate) mod noise;
 mod subjects;
 mod table;
+mod trend;
 pub(crate) mod truth;
 pub(crate) mod work;
 
@@ -44,7 +47,8 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 7] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean", "charts"];
+pub const MODES: [&str; 8] =
+    ["loops", "coverage", "acceptance", "margins", "linearity", "clean", "charts", "trend"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -91,6 +95,7 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
         "charts" => charts::run(share),
+        "trend" => trend::run(share),
         _ => clean::run(subjects, share),
     }
 }

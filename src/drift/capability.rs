@@ -30,7 +30,7 @@ impl Capability {
     ///
     /// let units = Moments::of(&[52.1, 53.4, 52.8, 51.9, 52.6, 53.1]).ok_or("no units")?;
     /// let capability = Capability::of(&units, &Limit { min: Some(50.0), max: None }).ok_or("no spread")?;
-    /// assert!((capability.ppk - 1.51).abs() < 0.01 && (capability.low - 0.69).abs() < 0.01);
+    /// assert!((capability.ppk - 1.535).abs() < 1e-3 && (capability.low - 0.706).abs() < 1e-3);
     /// # Ok::<(), &'static str>(())
     /// ```
     #[must_use]
