@@ -1,0 +1,2 @@
+//! Placeholder until filled.
+fn main() {}
