@@ -53,13 +53,30 @@ pub(super) fn open_to_read(path: &Path) -> Result<Database, Fault> {
     }
     // SQLite's log lies beside the file itself, not beside a link to it.
     let path = std::fs::canonicalize(path).or_else(|_| absolute(path))?;
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let opened = Connection::open_with_flags(&path, flags).map_err(Fault::from).and_then(ours);
-    match opened {
+    let opened = Connection::open_with_flags(&path, reading(&path)).map_err(Fault::from).and_then(ours);
+    let connection = match opened {
         Err(Fault::Sqlite(error)) if cannot_log(&error) => read_without_log(&path).and_then(ours),
         opened => opened,
-    }
-    .map(Database::Sqlite)
+    }?;
+    connection.pragma_update(None, "query_only", "ON")?;
+    Ok(Database::Sqlite(connection))
+}
+
+/// Flags to read with. SQLite takes log and shared memory away again only where it might write, and then brings a log that was left
+/// behind into the file: so it may where there is none.
+fn reading(path: &Path) -> OpenFlags {
+    let access = if log_of(path).exists() {
+        OpenFlags::SQLITE_OPEN_READ_ONLY
+    } else {
+        OpenFlags::SQLITE_OPEN_READ_WRITE
+    };
+    access | OpenFlags::SQLITE_OPEN_NO_MUTEX
+}
+
+fn log_of(path: &Path) -> PathBuf {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    PathBuf::from(log)
 }
 
 fn ours(connection: Connection) -> Result<Connection, Fault> {
@@ -147,9 +164,7 @@ fn cannot_log(error: &rusqlite::Error) -> bool {
 
 /// Opens a history in a folder where nothing can be written: fine when no log waits beside the file.
 fn read_without_log(path: &Path) -> Result<Connection, Fault> {
-    let mut log = path.as_os_str().to_owned();
-    log.push("-wal");
-    if std::fs::metadata(&log).is_ok_and(|log| log.len() > 0) {
+    if std::fs::metadata(log_of(path)).is_ok_and(|log| log.len() > 0) {
         return Err(Fault::Kind(
             HistoryErrorKind::Refused,
             "its newest records are in the log beside it (`-wal`), which cannot be read where nothing can be written"

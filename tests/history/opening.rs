@@ -34,7 +34,7 @@ fn what_is_no_history_is_refused_and_left_alone() {
     let cut = folder.path().join("cut.db");
     let bytes = fs::read(&other).unwrap();
     fs::write(&cut, &bytes[..60]).unwrap();
-    refused(&cut, HistoryErrorKind::Foreign);
+    refused(&cut, HistoryErrorKind::Damaged);
 }
 
 #[test]
@@ -75,6 +75,17 @@ fn reading_leaves_the_file_as_it_is() {
     assert_eq!(fs::read(&file).unwrap(), before);
     assert_eq!(fs::metadata(&file).unwrap().modified().unwrap(), modified);
     assert_eq!(listing(), names);
+    // A log that a killed process left behind stays what it is.
+    let mut writer = History::open_to_record(&address).unwrap();
+    record(&mut writer, &run("B")).unwrap();
+    let copy = folder.path().join("copy.db");
+    for end in ["", "-wal"] {
+        fs::copy(format!("{}{end}", file.display()), format!("{}{end}", copy.display())).unwrap();
+    }
+    let read = || ["", "-wal"].map(|end| fs::read(format!("{}{end}", copy.display())).unwrap());
+    let before = read();
+    assert_eq!(History::open_to_read(&Address::File(copy.clone())).unwrap().check().unwrap().records, 2);
+    assert_eq!(read(), before);
 }
 
 #[test]
