@@ -14,7 +14,7 @@ pub(super) fn table(series: &[&SeriesOutcome], style: Style) -> String {
     if series.is_empty() {
         return String::new();
     }
-    let titles = ["", "newest", "sd", "limit", "trend per group", "reaches it in", "Ppk"];
+    let titles = ["", "newest", "sd", "limit", "trend per group", "forecast", "Ppk"];
     let mut rows = vec![titles.map(str::to_owned)];
     rows.extend(series.iter().map(|series| row(series)));
     use Side::{Left, Right};
@@ -48,16 +48,17 @@ fn row(series: &SeriesOutcome) -> [String; 7] {
 
 /// `-0.21 (-0.29, -0.13)`, in the prefix of the mean.
 fn trend(scale: Scale, slope: &Slope) -> String {
-    let scale = scale.resolving((slope.high - slope.low) / 2.0);
+    // One digit of the interval's half width: the two of a sentence make the rows too long.
+    let scale = scale.resolving((slope.high - slope.low) * 5.0);
     let [per_group, low, high] = [slope.per_group, slope.low, slope.high].map(|value| scale.number(value));
     format!("{per_group} ({low}, {high})")
 }
 
-/// `9.1 (6.4, 16)` in groups; `240 (31 on)` where it may never be reached.
+/// `9.1 (6.4, 16)` in groups; `240 (31+)` where it may never be reached.
 fn forecast(reach: &Reach) -> String {
     let interval = match (reach.low.map(words::groups_ahead), reach.high.map(words::groups_ahead)) {
         (Some(low), Some(high)) => format!("{low}, {high}"),
-        (Some(low), None) => format!("{low} on"),
+        (Some(low), None) => format!("{low}+"),
         (None, _) => "never".to_owned(),
     };
     format!("{} ({interval})", words::groups_ahead(reach.in_groups))

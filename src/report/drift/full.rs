@@ -43,14 +43,12 @@ pub(super) fn series(
     text
 }
 
-/// `24V-3A, phase margin, limit at least 50 deg: fail, a step down at 2026-W17, first signal at 2026-W18`
+/// `24V-3A, phase margin, limit at least 50 deg: fail, step at 2026-W17, first signal at 2026-W18`
 fn title(product: &ProductDrift, series: &SeriesOutcome, style: Style) -> String {
     let name = format!("{}, {}", terminal(&series.corner), terminal(&words::quantity(series)));
     let verdict = paint(phrase(series.verdict), palette::of(series.verdict), style);
     let at = |what: &str, group: usize| format!(", {what} at {}", terminal(words::label(product, group)));
-    let step = series.step.as_ref().map_or_else(String::new, |step| {
-        at(if step.size < 0.0 { "a step down" } else { "a step up" }, step.group)
-    });
+    let step = series.step.as_ref().map_or_else(String::new, |step| at("step", step.group));
     let since = series.signals.first().map_or_else(String::new, |first| at("first signal", first.group));
     let limit = limit_text(&series.limit, series.unit);
     format!("  {}, limit {limit}: {verdict}{step}{since}\n", paint(&name, palette::STRONG, style))

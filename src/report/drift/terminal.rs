@@ -126,7 +126,7 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
         let title = paint(title, palette::of(verdict), style);
         let has_intervals = series.iter().any(|series| series.trend.is_some() || series.capability.is_some());
         let note = if has_intervals {
-            ": newest mean of each; in brackets 95 % intervals, of Ppk the lower bound"
+            ": the newest mean; forecast in groups; in brackets 95 % intervals, of Ppk the lower bound"
         } else {
             ""
         };
