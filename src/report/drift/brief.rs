@@ -1,6 +1,6 @@
 //! Series in brief: a row each, under their corner.
 
-use super::layout::{Side, columns};
+use super::layout::{Side, columns, push_words};
 use super::scale::Scale;
 use super::words;
 use crate::check::{Verdict, limit_text};
@@ -14,7 +14,7 @@ pub(super) fn table(series: &[&SeriesOutcome], style: Style) -> String {
     if series.is_empty() {
         return String::new();
     }
-    let titles = ["", "newest mean", "sd", "limit", "trend per group", "reaches it in", "Ppk"];
+    let titles = ["", "newest", "sd", "limit", "trend per group", "forecast", "Ppk"];
     let mut rows = vec![titles.map(str::to_owned)];
     rows.extend(series.iter().map(|series| row(series)));
     use Side::{Left, Right};
@@ -48,15 +48,20 @@ fn row(series: &SeriesOutcome) -> [String; 7] {
 
 /// `-0.21 (-0.29, -0.13)`, in the prefix of the mean.
 fn trend(scale: Scale, slope: &Slope) -> String {
-    let scale = scale.resolving((slope.high - slope.low) / 2.0);
+    // One digit of the interval's half width: the two of a sentence make the rows too long.
+    let scale = scale.resolving((slope.high - slope.low) * 5.0);
     let [per_group, low, high] = [slope.per_group, slope.low, slope.high].map(|value| scale.number(value));
     format!("{per_group} ({low}, {high})")
 }
 
-/// `9.1 (6.4, 16)`, in groups.
+/// `9.1 (6.4, 16)` in groups; `240 (31+)` where it may never be reached.
 fn forecast(reach: &Reach) -> String {
-    let end = |end: Option<f64>| end.map_or_else(|| "never".to_owned(), words::groups_ahead);
-    format!("{} ({}, {})", words::groups_ahead(reach.in_groups), end(reach.low), end(reach.high))
+    let interval = match (reach.low.map(words::groups_ahead), reach.high.map(words::groups_ahead)) {
+        (Some(low), Some(high)) => format!("{low}, {high}"),
+        (Some(low), None) => format!("{low}+"),
+        (None, _) => "never".to_owned(),
+    };
+    format!("{} ({interval})", words::groups_ahead(reach.in_groups))
 }
 
 /// Why series are not judged: the reasons in the order they appear, with the series each holds for.
@@ -70,12 +75,13 @@ pub(super) fn reasons(series: &[&SeriesOutcome], style: Style) -> String {
         }
     }
     let all = series.len();
-    let lines = reasons.iter().map(|(reason, names)| {
+    let mut text = String::new();
+    for (reason, names) in reasons {
         let reason = reason.strip_prefix("not judged: ").unwrap_or(reason);
         // One reason for all needs no names.
         let line =
             if names.len() == all { reason.to_owned() } else { format!("{}: {reason}", names.join(", ")) };
-        format!("    {}\n", paint(&terminal(&line), palette::of(Verdict::NotJudged), style))
-    });
-    lines.collect()
+        push_words(&mut text, 4, palette::of(Verdict::NotJudged), &terminal(&line), style);
+    }
+    text
 }

@@ -5,10 +5,13 @@ use super::scale::Scale;
 use super::strip::Strip;
 use crate::drift::{ChartPoint, GroupStats, ProductDrift, SeriesOutcome};
 use crate::report::escape::clip;
+use crate::report::terminal::count_of;
 use std::borrow::Cow;
 
 /// Newest groups that are always shown; older ones only where something was seen.
 const NEWEST: usize = 30;
+/// Older ones at most, so that a table stays one.
+const OLDER: usize = 20;
 /// Longest label of a group in a table, characters.
 const LONGEST_LABEL: usize = 24;
 
@@ -28,14 +31,16 @@ pub(super) enum Kind {
 /// Text from the data made harmless.
 type Clean = fn(&str) -> Cow<'_, str>;
 
-/// Places of the groups that are shown: the newest, and those with a signal or a step.
+/// Places of the groups that are shown: the newest, and of the older ones the first that have a signal or a step.
 fn shown(series: &SeriesOutcome) -> Vec<usize> {
     let from = series.groups.len().saturating_sub(NEWEST);
-    let is_seen = |place: usize| {
-        let is_step = series.step.as_ref().is_some_and(|step| step.group == place);
-        place >= from || is_step || series.signals.iter().any(|signal| signal.group == place)
-    };
-    (0..series.groups.len()).filter(|place| is_seen(*place)).collect()
+    let step = series.step.as_ref().map(|step| step.group);
+    let mut older: Vec<usize> = series.signals.iter().map(|signal| signal.group).chain(step).collect();
+    older.retain(|place| *place < from);
+    older.sort_unstable();
+    older.dedup();
+    older.truncate(OLDER);
+    older.into_iter().chain(from..series.groups.len()).collect()
 }
 
 /// What is marked at the end of a group's row: signals, a step, setup, lower bounds.
@@ -58,7 +63,7 @@ fn marks(series: &SeriesOutcome, place: usize, group: &GroupStats) -> (Kind, Str
         words.push("setup".into());
     }
     if group.bounds > 0 {
-        words.push(format!("and {} at least", group.bounds).into());
+        words.push(count_of(group.bounds, "lower bound").into());
     }
     let kind = match (has_signal, is_setup) {
         (true, _) => Kind::Signal,
@@ -108,8 +113,8 @@ fn with_gaps<const N: usize>(
     let mut lines = Vec::with_capacity(rows.len());
     for (line, (kind, left_out)) in columns(&rows, sides).into_iter().zip(kinds) {
         if left_out > 0 {
-            let groups = if left_out == 1 { "group" } else { "groups" };
-            lines.push((Kind::Title, format!("({left_out} {groups} without a signal left out)")));
+            let groups = count_of(left_out as u64, "group");
+            lines.push((Kind::Title, format!("({groups} left out)")));
         }
         lines.push((kind, line));
     }
@@ -175,6 +180,7 @@ pub(super) fn unit(series: &SeriesOutcome) -> Option<String> {
 mod tests {
     use super::super::sample_drift;
     use super::*;
+    use crate::drift::Signal;
     use crate::report::escape::terminal;
 
     #[test]
@@ -188,7 +194,21 @@ mod tests {
         let (lines, _) = with_strips(&product, series, terminal);
         let gaps: Vec<&str> =
             lines.iter().map(|(_, line)| line.as_str()).filter(|line| line.starts_with('(')).collect();
-        assert_eq!(gaps, ["(8 groups without a signal left out)", "(1 group without a signal left out)"]);
+        assert_eq!(gaps, ["(8 groups left out)", "(1 group left out)"]);
         assert_eq!(lines.len(), 1 + 31 + 2);
+    }
+
+    #[test]
+    fn a_table_stays_one_however_many_signals_there_are() {
+        let mut product = sample_drift::long();
+        let signal = product.series[0].signals[0].clone();
+        let group = product.series[0].groups[0];
+        let head = product.groups[0].clone();
+        product.groups = vec![head; 1000];
+        product.series[0].groups = vec![group; 1000];
+        product.series[0].signals = (5..1000).map(|group| Signal { group, ..signal.clone() }).collect();
+        let lines = with_numbers(&product, &product.series[0], terminal);
+        assert_eq!(lines.len(), 1 + OLDER + NEWEST + 2);
+        assert_eq!(lines.iter().filter(|line| line.ends_with("left out)")).count(), 2);
     }
 }

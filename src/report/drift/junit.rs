@@ -8,7 +8,7 @@ use super::scale::Scale;
 use super::to_do::to_do;
 use super::words;
 use crate::check::{Verdict, limit_text};
-use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome};
+use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::escape::{xml_body, xml_line};
 use crate::report::junit::{
     Body, JunitSummary, JunitWriter, case, class_name, empty_suite, name, result, write,
@@ -74,9 +74,8 @@ fn body(product: &ProductDrift, series: &SeriesOutcome, message: &str, advice: O
     body.entry("corner", &series.corner);
     body.entry("quantity", &words::quantity(series));
     body.entry("limit", &limit_text(&series.limit, series.unit));
-    for signal in &series.signals {
-        let label = words::label(product, signal.group);
-        body.entry("signal", &format!("{label}, {}: {}", signal.rule, signal.message));
+    for signal in words::signals(product, series) {
+        body.entry("signal", &signal);
     }
     let facts = [
         ("step", series.step.as_ref().map(|step| words::step(product, series, step))),

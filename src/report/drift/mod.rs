@@ -27,8 +27,6 @@ mod words;
 
 #[cfg(test)]
 mod sample_drift;
-#[cfg(test)]
-mod tests;
 
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};

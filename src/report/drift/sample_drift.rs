@@ -1,20 +1,22 @@
-//! Histories to try the reports on.
+//! Histories to try the reports on. Also compiled into the integration tests.
 
-use crate::check::{Limit, Unit, Verdict};
-use crate::drift::{
+#![allow(dead_code, missing_docs, reason = "each user takes what it needs")]
+
+use loopgauge::check::{Limit, Unit, Verdict};
+use loopgauge::drift::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
     Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
 };
-use crate::spec::{Chart, DriftAxis};
+use loopgauge::spec::{Chart, DriftAxis};
 
 /// Text made to leave its place: an escape, a direction mark, the end mark of a section, line ends.
-pub(super) const HOSTILE: &str = "W\u{1b}[31m\u{202e}]]>\n\r\n<&\"'\u{7}\u{9b}";
+pub const HOSTILE: &str = "W\u{1b}[31m\u{202e}]]>\n\r\n<&\"'\u{7}\u{9b}";
 
 /// Five groups set the chart up.
 const SETUP: usize = 5;
 
 /// `units` units about `mean`.
-pub(super) fn group(units: u64, mean: f64, sd: f64) -> GroupStats {
+pub fn group(units: u64, mean: f64, sd: f64) -> GroupStats {
     GroupStats {
         units,
         bounds: 0,
@@ -111,7 +113,7 @@ fn passing(mut series: SeriesOutcome, sigma: f64) -> SeriesOutcome {
     series
 }
 
-pub(super) const fn min(min: f64) -> Limit {
+pub const fn min(min: f64) -> Limit {
     Limit { min: Some(min), max: None }
 }
 
@@ -195,7 +197,7 @@ fn quiet(count: usize) -> Vec<SeriesOutcome> {
 }
 
 /// A history in which everything passes.
-pub(super) fn calm() -> ProductDrift {
+pub fn calm() -> ProductDrift {
     ProductDrift {
         false_alarms: Some(FalseAlarms { charts: 4, one_chart: 0.05, any_chart: 0.1855, is_held: false }),
         ..product(14, quiet(14))
@@ -203,7 +205,7 @@ pub(super) fn calm() -> ProductDrift {
 }
 
 /// A history with a phase margin that creeps.
-pub(super) fn creeping() -> ProductDrift {
+pub fn creeping() -> ProductDrift {
     let mut series = vec![failing(14)];
     series.extend(quiet(14));
     ProductDrift {
@@ -219,7 +221,7 @@ pub(super) fn creeping() -> ProductDrift {
 }
 
 /// Forty groups, with a signal in an old one.
-pub(super) fn long() -> ProductDrift {
+pub fn long() -> ProductDrift {
     let mut long = failing(40);
     for place in 10..40 {
         // The creep ends: the strip shall not be filled by it.
@@ -233,7 +235,7 @@ pub(super) fn long() -> ProductDrift {
 }
 
 /// Fewer groups than the setup takes; a group without a value, one with lower bounds, one unit alone.
-pub(super) fn short() -> ProductDrift {
+pub fn short() -> ProductDrift {
     let mut few = series("24V-3A", "gain_margin_db", Unit::Db, min(10.0), &[12.6, 12.4, 12.5], 0.2);
     few.verdict = Verdict::NotJudged;
     few.groups[0] = group(1, 12.6, 0.0);
@@ -256,7 +258,7 @@ pub(super) fn short() -> ProductDrift {
 }
 
 /// The creeping history with hostile text wherever text of the data stands.
-pub(super) fn hostile() -> ProductDrift {
+pub fn hostile() -> ProductDrift {
     let mut product = creeping();
     let text = || HOSTILE.to_owned();
     product.product.push_str(HOSTILE);

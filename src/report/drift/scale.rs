@@ -26,6 +26,8 @@ impl Scale {
             Unit::Hz | Unit::S => si(largest),
             Unit::Deg | Unit::Db | Unit::PointsPerDecade | Unit::One => (1.0, ""),
         };
+        // Values that nothing tells apart: four digits after the first.
+        let resolution = if resolution > 0.0 { resolution } else { largest / 1e3 };
         Self { scale, prefix, unit, decimals: 0 }.resolving(resolution)
     }
 
@@ -41,8 +43,14 @@ impl Scale {
         let of_means = series.chart.as_ref().map_or(0.0, |chart| chart.sigma);
         let across = means().fold(f64::NEG_INFINITY, f64::max) - means().fold(f64::INFINITY, f64::min);
         let resolution = [of_units, of_means].into_iter().filter(|spread| *spread > 0.0).reduce(f64::min);
-        // Without a spread, a tenth of what the means cover, or four digits.
-        let resolution = resolution.unwrap_or(if across > 0.0 { across / 10.0 } else { largest / 1e3 });
+        // Without a spread, a tenth of what the means cover.
+        let are_counts = series.unit == Unit::One && values().all(|value| value.fract() == 0.0);
+        let resolution = resolution.unwrap_or(match (across > 0.0, are_counts) {
+            (true, _) => across / 10.0,
+            // Whole numbers all alike.
+            (false, true) => 10.0,
+            (false, false) => 0.0,
+        });
         let first = Self::new(largest, resolution, series.unit);
         (0..=SIDE_DECIMALS)
             .map(|more| Self { decimals: first.decimals + more, ..first })
@@ -102,6 +110,7 @@ impl Scale {
 
 #[cfg(test)]
 mod tests {
+    use super::super::sample_drift;
     use super::*;
 
     #[test]
@@ -112,6 +121,18 @@ mod tests {
         assert_eq!(Scale::new(60.0, 25.0, Unit::Deg).text(52.313), "52 deg");
         assert_eq!(Scale::new(1.3e-5, 2e-7, Unit::S).text(1.3157e-5), "13.16 us");
         assert_eq!(Scale::new(0.7, 0.01, Unit::One).short(0.7), "0.7");
-        assert_eq!(Scale::new(0.7, 0.0, Unit::One).number(0.7), "1");
+        assert_eq!(Scale::new(0.7, 0.0, Unit::One).number(0.7), "0.70000");
+        assert_eq!(Scale::new(0.0, 0.0, Unit::Deg).text(0.0), "0 deg");
+    }
+
+    #[test]
+    fn a_mean_is_not_rounded_across_its_limit() {
+        let mut series = sample_drift::creeping().series.remove(0);
+        (series.groups, series.chart) = (vec![sample_drift::group(12, 49.9996, 2.3)], None);
+        assert_eq!(Scale::of(&series).text(49.9996), "49.9996 deg");
+        (series.quantity, series.unit) = ("crossings".to_owned(), Unit::One);
+        series.limit = crate::check::Limit { min: None, max: Some(1.0) };
+        series.groups = vec![sample_drift::group(12, 1.0, 0.0); 3];
+        assert_eq!(Scale::of(&series).text(1.0), "1");
     }
 }

@@ -19,8 +19,8 @@ const WIDTH: usize = 31;
 
 /// What the marks mean, two lines.
 pub(super) const LEGEND: [&str; 2] = [
-    "on the strips: o mean of the group, <---> its lowest to its highest unit, # limit of the spec,",
-    ": centre line, * weighted mean or sum that the chart holds against its limits, [ ] those limits",
+    "(± expanded uncertainty of the mean; on the strip: o mean, <---> lowest to highest unit,",
+    "# limit of the spec, : centre line, [ ] limits of the chart, * what it holds against them)",
 ];
 
 /// The ends of all strips of a series.

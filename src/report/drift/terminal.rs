@@ -1,5 +1,6 @@
 //! The text: verdict and counts first, then product by product what does not pass, worst first, then the rest in brief.
 
+use super::layout::push_words;
 use super::strip::LEGEND;
 use super::{brief, full, words};
 use crate::check::Verdict;
@@ -51,25 +52,20 @@ fn push_product(
 ) {
     text.push_str(&format!("\n{}\n", head(product, style)));
     for line in groups(product) {
-        text.push_str(&format!("  {}\n", terminal(&line)));
+        push_words(text, 2, anstyle::Style::new(), &terminal(&line), style);
     }
     let is_full = |s: &&SeriesOutcome| style.every_check || !is_quiet(s.verdict);
     let full = || product.series.iter().filter(is_full);
-    if full().next().is_some()
-        && let Some(lines) = legend.take()
-    {
-        lines.iter().for_each(|line| text.push_str(&format!("  {}\n", paint(line, palette::QUIET, style))));
-    }
     for verdict in Verdict::ALL {
         for series in full().filter(|series| series.verdict == verdict) {
             text.push('\n');
-            text.push_str(&full::series(product, series, style));
+            text.push_str(&full::series(product, series, legend.take(), style));
         }
     }
     if !style.every_check {
         push_brief(text, product, style);
     }
-    push_remarks(text, product);
+    push_remarks(text, product, style);
 }
 
 /// `river-gauge-5v over build: fail`
@@ -91,24 +87,21 @@ fn groups(product: &ProductDrift) -> Vec<String> {
     } else {
         format!("{} groups from {} to {}", product.groups.len(), first.label, last.label)
     };
-    let all = |pick: fn(&GroupHead) -> Vec<String>| {
+    let all = |what: &str, pick: fn(&GroupHead) -> Vec<String>| {
         let mut seen: Vec<String> = Vec::new();
         for name in product.groups.iter().flat_map(pick) {
             if !seen.contains(&name) {
                 seen.push(name);
             }
         }
-        words::and(&seen)
+        format!("{what}{} {}", if seen.len() == 1 { "" } else { "s" }, words::and(&seen))
     };
-    vec![
-        format!("{span}: {} in {}", count_of(units, "unit"), count_of(records, "record")),
-        format!(
-            "revision {}; firmware {}; station {}",
-            all(|group| group.revisions.clone()),
-            all(|group| named(&group.firmwares)),
-            all(|group| named(&group.stations))
-        ),
-    ]
+    let parts = [
+        all("revision", |group| group.revisions.clone()),
+        all("firmware", |group| named(&group.firmwares)),
+        all("station", |group| named(&group.stations)),
+    ];
+    vec![format!("{span}: {} in {}", count_of(units, "unit"), count_of(records, "record")), parts.join("; ")]
 }
 
 /// Names, `unnamed` for none.
@@ -122,38 +115,41 @@ const fn is_quiet(verdict: Verdict) -> bool {
 }
 
 fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
-    for (verdict, title) in [
-        (Verdict::Waived, "Waived"),
-        (Verdict::Pass, "Pass: no rule is broken"),
-        (Verdict::NotJudged, "Not judged"),
-    ] {
+    for (verdict, title) in
+        [(Verdict::Waived, "Waived"), (Verdict::Pass, "Pass"), (Verdict::NotJudged, "Not judged")]
+    {
         let series: Vec<&SeriesOutcome> =
             product.series.iter().filter(|series| series.verdict == verdict).collect();
         if series.is_empty() {
             continue;
         }
         let title = paint(title, palette::of(verdict), style);
-        let note = "in brackets 95 % intervals, of Ppk the lower bound";
-        text.push_str(&format!("\n  {title}; {note}\n"));
+        let has_intervals = series.iter().any(|series| series.trend.is_some() || series.capability.is_some());
+        let note = if has_intervals {
+            ": the newest mean; forecast in groups; in brackets 95 % intervals, of Ppk the lower bound"
+        } else {
+            ""
+        };
+        text.push_str(&format!("\n  {title}{note}\n"));
         text.push_str(&brief::reasons(&series, style));
         text.push_str(&brief::table(&series, style));
         for series in &series {
             let name = format!("{} {}", series.corner, words::quantity(series));
             if let Some(step) = &series.step {
                 let line = format!("step of {name}: {}", words::step(product, series, step));
-                text.push_str(&format!("    {}\n", terminal(&line)));
+                push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
             }
             let moves = |unit: &&ReferenceSeries| unit.trend.as_ref().is_some_and(words::is_shown);
             for unit in series.references.iter().filter(moves) {
                 let line = format!("reference unit, {name}: {}", words::reference(series, unit));
-                text.push_str(&format!("    {}\n", terminal(&line)));
+                push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
             }
         }
     }
 }
 
 /// What is to be said of the product as a whole.
-fn push_remarks(text: &mut String, product: &ProductDrift) {
+fn push_remarks(text: &mut String, product: &ProductDrift, style: Style) {
     let mut lines: Vec<String> = Vec::new();
     lines.extend(references(product));
     lines.extend(words::retested(&product.retested));
@@ -163,7 +159,7 @@ fn push_remarks(text: &mut String, product: &ProductDrift) {
         text.push('\n');
     }
     for line in lines {
-        text.push_str(&format!("  {}\n", terminal(&line)));
+        push_words(text, 2, anstyle::Style::new(), &terminal(&line), style);
     }
 }
 

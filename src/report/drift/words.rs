@@ -3,7 +3,8 @@
 use super::scale::Scale;
 use crate::check::{limit_text, title, value_text};
 use crate::drift::{
-    Ability, FalseAlarms, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Slope, StepFound,
+    Ability, FalseAlarms, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal, Slope,
+    StepFound,
 };
 use crate::quantity::number;
 use crate::report::terminal::count_of;
@@ -11,6 +12,8 @@ use crate::spec::Chart;
 
 /// Units measured again that are named; the others are counted.
 const RETESTED_NAMED: usize = 5;
+/// Names in a list that are written out.
+const NAMES: usize = 8;
 /// Groups beyond which a forecast is only said to be far.
 const FAR_GROUPS: f64 = 1e4;
 /// A share of the population above it is not written in digits.
@@ -40,9 +43,33 @@ pub(super) fn label(product: &ProductDrift, group: usize) -> &str {
 /// `A, B and C`.
 pub(super) fn and(words: &[String]) -> String {
     match words {
+        [_, ..] if words.len() > NAMES => {
+            let named: Vec<&str> = words.iter().take(NAMES).map(String::as_str).collect();
+            format!("{} and {} more", named.join(", "), words.len() - NAMES)
+        }
         [] => String::new(),
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+/// The first signal and the newest, and how many lie between them: the table marks all.
+pub(super) fn signals(product: &ProductDrift, series: &SeriesOutcome) -> Vec<String> {
+    let told = |signal: &Signal| {
+        let station = if signal.explained_by_station {
+            "; no more than another station may make of the same units"
+        } else {
+            ""
+        };
+        format!("{}, {}: {}{station}", label(product, signal.group), signal.rule, signal.message)
+    };
+    match series.signals.as_slice() {
+        [] => Vec::new(),
+        [only] => vec![told(only)],
+        [first, newest] => vec![told(first), told(newest)],
+        [first, between @ .., newest] => {
+            vec![told(first), told(newest), format!("{} more between them", between.len())]
+        }
     }
 }
 
@@ -77,16 +104,16 @@ pub(super) fn trend(series: &SeriesOutcome, slope: &Slope, per: &str) -> String 
 pub(super) fn forecast(series: &SeriesOutcome, reach: &Reach) -> String {
     let limit = limit_text(&reach.limit, series.unit);
     if reach.in_groups <= 0.0 {
-        return format!("the line through the means has reached the limit, {limit}");
+        return format!("the line through the means has reached the limit ({limit})");
     }
     let about = groups_ahead(reach.in_groups);
     let interval = match (reach.low, reach.high) {
         (Some(low), Some(high)) => format!("95 % interval {} to {}", groups_ahead(low), groups_ahead(high)),
         (Some(low), None) => format!("95 % interval {} to never", groups_ahead(low)),
-        (None, _) => "it may never: no end of the 95 % interval is known".to_owned(),
+        (None, _) => "95 % interval: never".to_owned(),
     };
     format!(
-        "if it goes on like this, the mean reaches the limit, {limit}, in about {about} groups ({interval})"
+        "if it goes on like this, the mean reaches the limit ({limit}) in about {about} groups ({interval})"
     )
 }
 
@@ -278,7 +305,7 @@ mod tests {
             low,
             high,
         };
-        let ahead = "if it goes on like this, the mean reaches the limit, at least 50 deg, in about";
+        let ahead = "if it goes on like this, the mean reaches the limit (at least 50 deg) in about";
         assert_eq!(
             forecast(&series, &reach(9.1, Some(6.4), Some(15.8))),
             format!("{ahead} 9.1 groups (95 % interval 6.4 to 16)")

@@ -2,7 +2,7 @@
 
 use super::body::{body, free_body, message};
 use super::head::{Head, complete};
-use crate::check::{CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, value_against};
+use crate::check::{Limit, RunOutcome, Unit, Verdict, value_against};
 use crate::diagnostic::Diagnostic;
 use crate::report::escape::{clip, xml_body, xml_line};
 use jiff::Timestamp;
