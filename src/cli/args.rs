@@ -1,6 +1,7 @@
 //! What may be typed.
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::ffi::OsString;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
@@ -57,6 +58,20 @@ pub enum Command {
     /// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
     /// environment variable SOURCE_DATE_EPOCH.
     Check(CheckArgs),
+    /// Watch margins over builds: tables, control charts, trend, forecast, capability.
+    ///
+    /// Reads a history that `check --record` wrote; never makes or changes one. What is judged stands in `drift` of the newest
+    /// record's spec. Exit status: 0 when no series fails, 1 when one does, 2 when the history cannot be read, has no such
+    /// product, an output could not be written or the command line is wrong.
+    Drift(DriftArgs),
+    /// Look after a history: check, list, export, mark records.
+    ///
+    /// Exit status: 0 when it was done, 2 when the history is damaged or cannot be read or written.
+    History {
+        /// What to do.
+        #[command(subcommand)]
+        command: HistoryCommand,
+    },
     /// Show all crossings and margins of sweep files, without a spec.
     Inspect(InspectArgs),
     /// Find how strongly a corner may be excited, frequency by frequency.
@@ -92,12 +107,137 @@ pub struct CheckArgs {
     /// Write the whole result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Record every judged run in this history: path of an SQLite file, made when it is not there, or a postgresql:// address.
+    #[arg(long, value_name = "HISTORY", conflicts_with = "only")]
+    pub record: Option<OsString>,
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,
     /// Threads to work with; as many as the machine has by default.
     #[arg(long, value_name = "N")]
     pub jobs: Option<NonZeroUsize>,
+}
+
+/// Arguments of `drift`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge drift --history line.db
+  loopgauge drift --history line.db --product river-gauge-5v --json drift.json --junit drift.xml
+  loopgauge drift --history postgresql://reader@db.example/line --false-alarms 5")]
+pub struct DriftArgs {
+    /// The history: path of a file, or a postgresql:// address.
+    #[arg(long, value_name = "HISTORY", required = true)]
+    pub history: OsString,
+    /// Only this product; all of them by default.
+    #[arg(long, value_name = "NAME")]
+    pub product: Option<String>,
+    /// Write JUnit XML. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub junit: Option<PathBuf>,
+    /// Write the whole result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Widen the charts' limits so that the probability that any chart of a product sounds within 20 groups without a cause
+    /// stays below this, in percent.
+    ///
+    /// By default each chart by itself sounds with at most 5 %; with many charts one of them soon does.
+    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    pub false_alarms: Option<f64>,
+}
+
+/// What `history` can do.
+#[derive(Debug, Subcommand)]
+pub enum HistoryCommand {
+    /// Check that all of it is there and belongs together.
+    Check {
+        /// The history: path of a file, or a postgresql:// address.
+        #[arg(value_name = "HISTORY")]
+        history: OsString,
+    },
+    /// List records, a line each, columns separated by tabs.
+    List(ListArgs),
+    /// Print the result of a record as JSON, or the spec that it was judged by.
+    Show(ShowArgs),
+    /// Write all values as a table: a row per record, corner and quantity.
+    Export(ExportArgs),
+    /// Mark records so that they no longer count. They stay, with the reason.
+    Mark(MarkArgs),
+    /// Let marked records count again.
+    Unmark(MarkArgs),
+}
+
+/// Arguments of `history list`.
+#[derive(Debug, Args)]
+pub struct ListArgs {
+    /// The history: path of a file, or a postgresql:// address.
+    #[arg(value_name = "HISTORY")]
+    pub history: OsString,
+    /// Of this product.
+    #[arg(long, value_name = "NAME")]
+    pub product: Option<String>,
+    /// Of this serial number.
+    #[arg(long, value_name = "SERIAL")]
+    pub serial: Option<String>,
+    /// Of this build.
+    #[arg(long, value_name = "BUILD")]
+    pub build: Option<String>,
+    /// From this station.
+    #[arg(long, value_name = "STATION")]
+    pub station: Option<String>,
+    /// Only marked ones.
+    #[arg(long)]
+    pub marked: bool,
+}
+
+/// Arguments of `history show`.
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// The history: path of a file, or a postgresql:// address.
+    #[arg(value_name = "HISTORY")]
+    pub history: OsString,
+    /// Number of the record, from `history list`.
+    #[arg(value_name = "RECORD")]
+    pub record: i64,
+    /// Print the resolved spec instead of the result.
+    #[arg(long)]
+    pub spec: bool,
+}
+
+/// Arguments of `history export`.
+#[derive(Debug, Args)]
+pub struct ExportArgs {
+    /// The history: path of a file, or a postgresql:// address.
+    #[arg(value_name = "HISTORY")]
+    pub history: OsString,
+    /// Write CSV. - is standard output.
+    #[arg(long, value_name = "FILE", required_unless_present = "parquet")]
+    pub csv: Option<PathBuf>,
+    /// Write Parquet. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub parquet: Option<PathBuf>,
+}
+
+/// Arguments of `history mark` and `history unmark`.
+#[derive(Debug, Args)]
+pub struct MarkArgs {
+    /// The history: path of a file, or a postgresql:// address.
+    #[arg(value_name = "HISTORY")]
+    pub history: OsString,
+    /// Numbers of the records, from `history list`.
+    #[arg(required = true, value_name = "RECORD")]
+    pub records: Vec<i64>,
+    /// Why; stays with the records.
+    #[arg(long, value_name = "TEXT", required = true)]
+    pub reason: String,
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches('%').trim_end().parse::<f64>();
+    match number {
+        Ok(percent) if percent > 0.0 && percent < 100.0 => Ok(percent),
+        _ => Err("a percentage above 0 and below 100 is wanted, such as 5".to_owned()),
+    }
 }
 
 /// Arguments of `inspect`.

@@ -5,6 +5,7 @@ use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
 use super::outputs::{Outputs, Pieces, Wanted, is_same};
+use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
@@ -95,6 +96,7 @@ fn judge_all(
 ) -> u8 {
     let (places, problems) = discover::runs(&args.runs);
     let mut outputs = Outputs::open(args, verbose, console);
+    let mut recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
     for problem in &problems {
         console.show(problem);
         if problem.severity == Severity::Error {
@@ -115,6 +117,9 @@ fn judge_all(
             match done {
                 Done::Judged(run, pieces) => {
                     (met, judged) = (true, true);
+                    if let Some(recorder) = &mut recorder {
+                        recorder.record(&run, pieces.json(), specs, console);
+                    }
                     outputs.add(&run, *pieces, console);
                 }
                 Done::NothingMet => judged = true,

@@ -12,7 +12,7 @@ use crate::drift::{
     Settings, judge,
 };
 use crate::history::{Address, History, HistoryError};
-use crate::report::drift::{render_drift, write_drift_json, write_drift_junit};
+use crate::report::{render_drift, write_drift_json, write_drift_junit};
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -43,8 +43,10 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
 fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
     let (Some(json), Some(junit)) = (&args.json, &args.junit) else { return Ok(()) };
     if is_stdout(json) && is_stdout(junit) {
-        return Err("only one of --json and --junit can go to standard output: give the other one a file name"
-            .to_owned());
+        return Err(
+            "only one of --json and --junit can go to standard output: give the other one a file name"
+                .to_owned(),
+        );
     }
     if is_same(json, junit) {
         return Err(format!("--json and --junit both name {}: give each a file of its own", json.display()));
@@ -177,7 +179,8 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         });
         commit(written, console);
     }
-    let to_stdout = |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
+    let to_stdout =
+        |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
     if !to_stdout(&args.json) && !to_stdout(&args.junit) {
         print(&render_drift(products, stdout_style(verbose)), console);
     }

@@ -67,7 +67,8 @@ fn list(args: &ListArgs, console: &mut Console) -> Result<(), HistoryError> {
 }
 
 /// Columns of `history list`, separated by tabs so that any tool can cut them.
-const LIST_HEAD: &str = "record\tverdict\tproduct\tserial\trevision\tfirmware\tbuild\ttaken\tstation\trun\tmark";
+const LIST_HEAD: &str =
+    "record\tverdict\tproduct\tserial\trevision\tfirmware\tbuild\ttaken\tstation\trun\tmark";
 
 fn line(head: &RecordHead) -> String {
     let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());

@@ -4,24 +4,28 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `check`, `inspect`, `levels`, `lint` | a file per command |
+//! | `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
 //! | `discover` | finds runs in folders |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
 //! | `judge` | reads and judges one run |
 //! | `outputs` | feeds the reports of `check` |
+//! | `record` | writes judged runs into a history |
 //! | `console` | standard error: problems of inputs |
 
 mod args;
 mod check;
 mod console;
 mod discover;
+mod drift;
 mod files;
+mod history;
 mod inspect;
 mod judge;
 mod levels;
 mod lint;
 mod outputs;
+mod record;
 mod specs;
 
 use args::{Cli, Command};
@@ -53,6 +57,8 @@ pub fn main() -> ExitCode {
     let mut console = Console::new();
     let status = match cli.command {
         Command::Check(args) => check::check(&args, cli.verbose, &mut console),
+        Command::Drift(args) => drift::drift(&args, cli.verbose, &mut console),
+        Command::History { command } => history::history(&command, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),

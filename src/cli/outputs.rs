@@ -16,6 +16,8 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, Clone, Copy)]
 pub struct Wanted {
     json: bool,
+    /// Runs are recorded.
+    record: bool,
     junit: bool,
     text: Option<Style>,
 }
@@ -30,17 +32,24 @@ pub struct Pieces {
 impl Wanted {
     /// Whether a result shall tell what it rests on.
     pub const fn traces(self) -> bool {
-        self.json
+        self.json || self.record
     }
 
     /// Makes the pieces of a judged run.
     pub fn pieces(self, run: &RunOutcome) -> Pieces {
         let nothing = || Ok(Vec::new());
         Pieces {
-            json: if self.json { run_json(run) } else { nothing() },
+            json: if self.traces() { run_json(run) } else { nothing() },
             junit: if self.junit { junit::suite(run) } else { nothing() },
             text: self.text.map(|style| render_run(run, style)),
         }
+    }
+}
+
+impl Pieces {
+    /// The run's object in the JSON result; empty when nobody wants it.
+    pub fn json(&self) -> &[u8] {
+        self.json.as_deref().unwrap_or_default()
     }
 }
 
@@ -53,6 +62,7 @@ enum Junit {
 /// All outputs of a `check`.
 pub struct Outputs {
     json: Option<(JsonWriter<OutputFile>, PathBuf)>,
+    record: bool,
     junit: Option<Junit>,
     terminal: Option<TerminalSpool>,
     /// The sum over all runs.
@@ -101,7 +111,13 @@ pub fn is_same(one: &Path, other: &Path) -> bool {
 impl Outputs {
     /// Opens the outputs; one that cannot be opened is named, the others go on.
     pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
-        let mut outputs = Self { json: None, junit: None, terminal: None, tally: Tally::new() };
+        let mut outputs = Self {
+            json: None,
+            record: args.record.is_some(),
+            junit: None,
+            terminal: None,
+            tally: Tally::new(),
+        };
         // Standard output carries one result.
         if ![&args.json, &args.junit].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
             outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
@@ -139,6 +155,7 @@ impl Outputs {
     pub fn wanted(&self) -> Wanted {
         Wanted {
             json: self.json.is_some(),
+            record: self.record,
             junit: self.junit.is_some(),
             text: self.terminal.as_ref().map(TerminalSpool::style),
         }
@@ -198,7 +215,7 @@ impl Outputs {
 
     /// Writes the ends and puts the files in place.
     pub fn finish(self, console: &mut Console) {
-        let Self { json, junit, terminal, tally } = self;
+        let Self { json, junit, terminal, tally, .. } = self;
         if let Some((writer, path)) = json {
             let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
             commit(written, console);
