@@ -17,7 +17,8 @@ use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::gamma::checked_gamma_lr;
 
-/// Monitored groups over which false alarms are counted: what a product sees in about a year of fortnightly builds.
+/// Monitored groups over which false alarms are counted; over more of them there are more. A chart of known centre and spread with
+/// a limit at 3 sigma has [`FALSE_ALARMS`] over as many.
 pub const HORIZON: usize = 20;
 /// Share of series in control that may signal within [`HORIZON`] groups. A single limit at 3 sigma gives 1 - 0.9973^20 = 5.3 % when
 /// centre and spread are known.
