@@ -57,8 +57,8 @@ pub struct Step {
 
 /// Finds the most likely single shift of the level of a series, setup groups included.
 ///
-/// `None` when a series without one shows as large a one in more than 5 % of cases, when it does not survive that any one group is left out
-/// (one bad lot is no step), or with fewer than [`FEWEST_GROUPS`] groups. Only the ratio of the points' sigmas matters. A slow
+/// `None` when a series without one shows as large a one in more than 5 % of cases, when it does not survive that any
+/// one group is left out (one bad lot is no step), or with fewer than [`FEWEST_GROUPS`] groups. Only the ratio of the points' sigmas matters. A slow
 /// trend is found as a step, too: hold it against a straight line's scatter.
 #[must_use]
 pub fn step(points: &[Point]) -> Option<Step> {

@@ -6,7 +6,8 @@ use super::{Cusum, Rule, Setup, Side, Signal};
 
 /// The chart over standardised points. `widening` is on the decision interval alone. On the allowance as well it would hold as
 /// many false alarms with a smaller factor, but small shifts, which these sums are for, would be found later: after eight setup
-/// groups with 5 % of false alarms, a shift of one sigma after 40 instead of 26 groups (median), while one of two sigma gains a single group.
+/// groups with 5 % of false alarms, a shift of one sigma after 40 instead of 26 groups (median), while one of two sigma gains a
+/// single group.
 ///
 /// Sums go on after a signal, so a lasting shift signals group after group. A group signals when its sum is beyond the interval
 /// and has just risen: one that falls back tells of groups that are over.

@@ -76,8 +76,8 @@ impl ChartRun {
 /// Runs a chart over the groups that follow the setup groups, in their order.
 ///
 /// Each mean is taken in its own standard deviations, so that groups of unequal size are held alike; averages and sums are drawn
-/// on the scale of the setup's spread. `widening` multiplies all limits (of sums the decision interval), at least 1 ([`super::widening()`]; 1: centre and spread are
-/// known). A group signals once for each rule and side that it meets.
+/// on the scale of the setup's spread. `widening` multiplies all limits (of sums the decision interval), at least 1
+/// ([`super::widening()`]; 1: centre and spread are known). A group signals once for each rule and side that it meets.
 #[must_use]
 pub fn run_chart(
     kind: Chart,
