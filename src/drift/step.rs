@@ -4,6 +4,8 @@
 //! difference of the means of both sides over its standard error. The scatter about the two levels sets the scale, so a spread
 //! that was taken from few groups makes no step. How often chance alone gives as large a one at its best place is found by
 //! simulation.
+//!
+//! A group that stands out from both its neighbours is a bad lot. It is set aside first, or its size would hide a step elsewhere.
 
 use super::chart::Point;
 use rand_distr::{Distribution, StandardNormal};
@@ -18,6 +20,12 @@ pub const FEWEST_GROUPS: usize = 5;
 /// A step less probable by chance than this is named.
 pub const SIGNIFICANCE: f64 = 0.05;
 
+/// A group whose differences from both neighbours are to one side and above this, in their standard deviations, is a bad lot. Five,
+/// because the scale is a median of few differences: in control it sets a group aside in one series of a hundred at most.
+const BAD_LOT: f64 = 5.0;
+/// Median of the magnitude of a standard normal value (any table: 0.75 quantile).
+const MEDIAN_MAGNITUDE: f64 = 0.6745;
+
 /// Simulated series: they tell 5 % to 0.5 %.
 const TRIALS: usize = 2_000;
 const SEED: u64 = 5;
@@ -26,7 +34,7 @@ const SEED: u64 = 5;
 const LEAST_SCATTER: f64 = 1e-6;
 
 /// A shift of the level.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Step {
     /// The first group after it, by its place among the points.
     pub index: usize,
@@ -43,32 +51,59 @@ pub struct Step {
     /// Root mean square scatter about the two levels, in the points' sigma: far above 1, or above that about a straight line,
     /// a step is not what happened.
     pub scatter: f64,
+    /// Groups that were set aside as bad lots, by their place among the points.
+    pub set_aside: Vec<usize>,
 }
 
 /// Finds the most likely single shift of the level of a series, setup groups included.
 ///
-/// `None` when a series without one shows as large a one in more than 5 % of cases, when it does not survive that any one group is left out
-/// (one bad lot is no step), or with fewer than [`FEWEST_GROUPS`] groups. Only the ratio of the points' sigmas matters. A slow
+/// `None` when a series without one shows as large a one in more than 5 % of cases, when it does not survive that any
+/// one group is left out (one bad lot is no step), or with fewer than [`FEWEST_GROUPS`] groups. Only the ratio of the points' sigmas matters. A slow
 /// trend is found as a step, too: hold it against a straight line's scatter.
 #[must_use]
 pub fn step(points: &[Point]) -> Option<Step> {
+    let set_aside = bad_lots(points);
+    let kept = points.iter().enumerate().filter(|(index, _)| !set_aside.contains(index));
+    let (places, points): (Vec<usize>, Vec<Point>) = kept.map(|(index, point)| (index, *point)).unzip();
     if points.len() < FEWEST_GROUPS {
         return None;
     }
-    let (index, split) = best(points)?;
-    if !survives(points, index, split.size) {
+    let (index, split) = best(&points)?;
+    if !survives(&points, index, split.size) {
         return None;
     }
-    let chance = chance(points, split.ratio());
+    let chance = chance(&points, split.ratio());
     (chance <= SIGNIFICANCE).then_some(Step {
-        index,
+        index: *places.get(index)?,
         before: split.before,
         after: split.before + split.size,
         size: split.size,
         error: split.error * split.scatter,
         chance,
         scatter: split.scatter,
+        set_aside,
     })
+}
+
+/// Groups that stand out from both neighbours to one side, at the ends from the only one. Of two groups in a row neither does, nor
+/// does one beside a step. The scale is the median of all differences of neighbours, which a few large ones do not move.
+fn bad_lots(points: &[Point]) -> Vec<usize> {
+    let difference = |pair: &[Point]| match pair {
+        [a, b] => (b.value - a.value) / a.sigma.hypot(b.sigma),
+        _ => 0.0,
+    };
+    let differences: Vec<f64> = points.windows(2).map(difference).collect();
+    let mut sizes: Vec<f64> = differences.iter().map(|d| d.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let Some(median) = sizes.get(sizes.len() / 2) else { return Vec::new() };
+    let limit = BAD_LOT * (median / MEDIAN_MAGNITUDE).max(LEAST_SCATTER);
+    let stands_out = |index: &usize| {
+        let before = index.checked_sub(1).and_then(|k| differences.get(k)).copied();
+        let after = differences.get(*index).map(|d| -d);
+        let [before, after] = [before.or(after), after.or(before)].map(Option::unwrap_or_default);
+        before.min(after) > limit || before.max(after) < -limit
+    };
+    (0..points.len()).filter(stands_out).collect()
 }
 
 /// Two levels.
@@ -253,17 +288,24 @@ mod tests {
     fn a_bad_lot_beside_a_step_does_not_move_it() {
         let mut values = normals(24, 9);
         values.iter_mut().skip(14).for_each(|value| *value += 4.0);
-        values[5] += 6.0;
-        let step = step(&points(&values)).unwrap();
-        assert_eq!(step.index, 14);
+        for size in [6.0, -12.0, 100.0] {
+            let mut values = values.clone();
+            values[5] += size;
+            let step = step(&points(&values)).unwrap();
+            assert_eq!(step.index, 14, "{size}");
+            assert!((step.size - 4.0).abs() < 3.0 * step.error, "{step:?}");
+            assert!(size.abs() < 10.0 || step.set_aside == [5], "{step:?}");
+        }
     }
 
     #[test]
     fn chance_alone_makes_a_step_in_one_of_twenty_at_most() {
-        for count in [5, 10, 28] {
+        for count in [5, 10, 20, 28] {
             let tries = 400;
-            let hits = (0..tries).filter(|k| step(&points(&normals(count, 1000 + k))).is_some()).count();
-            println!("{count}: {hits} of {tries}");
+            let series = || (0..tries).map(|k| points(&normals(count, 1000 + k)));
+            let hits = series().filter(|points| step(points).is_some()).count();
+            let set_aside = series().filter(|points| !bad_lots(points).is_empty()).count();
+            println!("{count}: {hits} of {tries}, bad lots in {set_aside}");
             // 5 % and three standard errors.
             assert!(hits <= 33, "{count}: {hits}");
             // Far below would be blind.

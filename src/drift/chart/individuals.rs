@@ -83,11 +83,12 @@ pub(super) fn reach(z: &[Standard], parameters: &Individuals) -> Vec<Reach> {
         let spared = size.saturating_sub(zone.needed);
         for window in z.windows(size.max(1)).filter(|_| zone.needed <= size) {
             for side in Side::BOTH {
-                let decisive = least(window, side, spared);
                 if zone.line > 0.0 {
-                    lines.deviation = lines.deviation.max(decisive / zone.line);
+                    lines.deviation = lines
+                        .deviation
+                        .max(least(window, side, spared, lines.deviation * zone.line) / zone.line);
                 } else {
-                    runs.deviation = runs.deviation.max(decisive);
+                    runs.deviation = least(window, side, spared, runs.deviation);
                 }
             }
         }
@@ -95,12 +96,17 @@ pub(super) fn reach(z: &[Standard], parameters: &Individuals) -> Vec<Reach> {
     vec![lines, runs]
 }
 
-/// Smallest deviation to a side, or the second smallest if one may be spared, which is all that a rule here ever spares.
-fn least(window: &[Standard], side: Side, spared: usize) -> f64 {
-    let smallest = window.iter().fold([f64::MAX; 2], |[first, second], z| {
+/// Smallest deviation to a side, or the second smallest if one may be spared, which is all that a rule here ever spares; `floor` if
+/// that is larger. Most windows are seen to be below it after a few values.
+fn least(window: &[Standard], side: Side, spared: usize, floor: f64) -> f64 {
+    let [mut first, mut second] = [f64::MAX; 2];
+    for z in window {
         let z = side.sign() * z;
-        [first.min(z), second.min(first.max(z))]
-    });
-    let [first, second] = smallest;
+        second = second.min(first.max(z));
+        first = first.min(z);
+        if (if spared == 0 { first } else { second }) <= floor {
+            return floor;
+        }
+    }
     if spared == 0 { first } else { second }
 }

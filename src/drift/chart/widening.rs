@@ -2,7 +2,8 @@
 //!
 //! Limits at 3 sigma are meant for a centre and a spread that are known. Taken from eight groups, the centre is off by a third of
 //! sigma and the spread by a fifth to a third, and a chart in control signals far more often (C. P. Quesenberry, J. Quality
-//! Technology 1993, from memory). Here all limits are multiplied by one factor so that the chance of any signal in control comes out as asked.
+//! Technology 1993, from memory). Here all limits are multiplied by one factor so that the chance of any signal in control comes
+//! out as asked.
 //!
 //! It comes from simulated charts, with as much of the chance as possible taken exactly. For normal means the centre, the
 //! root sum of squares R about it, and the pattern of the setup groups (their moving ranges over R) are independent of each
@@ -17,7 +18,8 @@ use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::gamma::checked_gamma_lr;
 
-/// Monitored groups over which false alarms are counted: what a product sees in about a year of fortnightly builds.
+/// Monitored groups over which false alarms are counted; over more of them there are more. A chart of known centre and spread with
+/// a limit at 3 sigma has [`FALSE_ALARMS`] over as many.
 pub const HORIZON: usize = 20;
 /// Share of series in control that may signal within [`HORIZON`] groups. A single limit at 3 sigma gives 1 - 0.9973^20 = 5.3 % when
 /// centre and spread are known.
