@@ -1,7 +1,7 @@
 //! Lines, capability and tolerance against published figures.
 //!
-//! NIST StRD: Statistical Reference Datasets of the National Institute of Standards and Technology, public domain; the data stand
-//! in `tests/nist/`, the certified values here.
+//! NIST StRD: Statistical Reference Datasets of the National Institute of Standards and Technology, public domain; the
+//! data stand in `tests/nist/`, the certified values here.
 
 #![allow(
     clippy::unwrap_used,
@@ -28,8 +28,8 @@ fn agree(found: f64, certified: f64, digits: i32) {
     assert!(off < 0.5 * 10f64.powi(1 - digits), "{found}, certified {certified}: off by {off:e}");
 }
 
-/// NIST StRD, univariate: Michelso (average difficulty) and Mavro (low). The mean to all certified digits; the standard deviation to
-/// those that the data keep as doubles.
+/// NIST StRD, univariate: Michelso (average difficulty) and Mavro (low). The mean to all certified digits; the standard
+/// deviation to those that the data keep as doubles.
 #[test]
 fn nist_michelso_and_mavro() {
     let michelso = moments(include_str!("nist/michelso.csv"));
@@ -42,8 +42,8 @@ fn nist_michelso_and_mavro() {
     agree(mavro.sd.unwrap(), 0.000_429_123_454_003_053, 12);
 }
 
-/// NIST StRD, univariate: NumAcc4 (higher difficulty), values of 1e7 that differ by 0.1. A double keeps them to 1e-9, which leaves 8
-/// digits of the standard deviation, whatever the formula.
+/// NIST StRD, univariate: NumAcc4 (higher difficulty), values of 1e7 that differ by 0.1. A double keeps them to 1e-9,
+/// which leaves 8 digits of the standard deviation, whatever the formula.
 #[test]
 fn nist_numacc4() {
     let numacc = moments(include_str!("nist/numacc4.csv"));
@@ -131,8 +131,8 @@ fn nist_capability() {
     }
 }
 
-/// A. F. Bissell, Applied Statistics 39, 1990 (from memory), Cpk 2/3: the lower end of his 95 % interval has 2.5 % below it, the
-/// bound here 5 %, so it lies 1.6449 / 1.9600 of the way (normal quantiles of any handbook).
+/// A. F. Bissell, Applied Statistics 39, 1990 (from memory), Cpk 2/3: the lower end of his 95 % interval has 2.5 %
+/// below it, the bound here 5 %, so it lies 1.6449 / 1.9600 of the way (normal quantiles of any handbook).
 #[test]
 fn bissells_lower_bound() {
     for (count, end) in [(30, 0.45771), (100, 0.55313)] {

@@ -1,4 +1,5 @@
-//! Histories of groups with a known trend, and populations with known limits: do the intervals and bounds of drift hold the truth?
+//! Histories of groups with a known trend, and populations with known limits: do the intervals and bounds of drift hold
+//! the truth?
 
 use super::noise::Random;
 use super::table::{CELL, MANY, Report, Share};
@@ -133,8 +134,8 @@ fn hold(report: &mut Report, what: &str, share: &Share, most: f64) {
     }
 }
 
-/// A bad lot may widen the interval. One in the newest place, and scatter that changes along with the groups, are shown without an aim:
-/// no interval that does not know of them can hold the truth.
+/// A bad lot may widen the interval. One in the newest place, and scatter that changes along with the groups, are shown
+/// without an aim: no interval that does not know of them can hold the truth.
 fn aims(report: &mut Report, kind: &Kind, place: &str, histories: &Histories) {
     let most = match kind.lots {
         Lots::Alike | Lots::Uneven => MOST,

@@ -1,8 +1,8 @@
 //! Ppk: the distance of the mean from the nearer limit in three standard deviations, over all units.
 //!
-//! Ppk as Cpk in NIST/SEMATECH *e-Handbook of Statistical Methods*, 6.1.6, with the standard deviation of all units of all
-//! groups (n - 1). Its lower bound: A. F. Bissell, *How reliable is your capability index?*, Applied Statistics 39, 1990 (from memory):
-//! Ppk - z sqrt(1 / (9 n) + Ppk² / (2 (n - 1))). Both take the units as normally distributed.
+//! Ppk as Cpk in NIST/SEMATECH *e-Handbook of Statistical Methods*, 6.1.6, with the standard deviation of all units of
+//! all groups (n - 1). Its lower bound: A. F. Bissell, *How reliable is your capability index?*, Applied Statistics 39,
+//! 1990 (from memory): Ppk - z sqrt(1 / (9 n) + Ppk² / (2 (n - 1))). Both take the units as normally distributed.
 
 use super::line::Moments;
 use crate::decision::{Limit, Verdict};
@@ -21,8 +21,8 @@ pub struct Capability {
 }
 
 impl Capability {
-    /// Of all units against one or two limits. `None` without a limit, of fewer than 2 units, and when all units are alike to
-    /// rounding: then nothing is known of the spread, and any number would claim to know it.
+    /// Of all units against one or two limits. `None` without a limit, of fewer than 2 units, and when all units are
+    /// alike to rounding: then nothing is known of the spread, and any number would claim to know it.
     ///
     /// ```
     /// use loopgauge::decision::Limit;

@@ -1,9 +1,10 @@
 //! How many groups until the trend reaches a limit.
 //!
-//! The interval is Fieller's (E. C. Fieller, J. Royal Statistical Society B 16, 1954; from memory): the places at which the limit lies inside
-//! the 95 % interval of the fitted height. That interval is put together from those of the height in the middle of the groups
-//! and of the slope, which are independent there, each side from its own distances (A. Donner and G. Y. Zou, *Statistical Methods in
-//! Medical Research* 21, 2012; from memory): with c groups from the middle, height + c slope -/+ sqrt(A² + c² B²).
+//! The interval is Fieller's (E. C. Fieller, J. Royal Statistical Society B 16, 1954; from memory): the places at which
+//! the limit lies inside the 95 % interval of the fitted height. That interval is put together from those of the height
+//! in the middle of the groups and of the slope, which are independent there, each side from its own distances (A.
+//! Donner and G. Y. Zou, *Statistical Methods in Medical Research* 21, 2012; from memory): with c groups from the
+//! middle, height + c slope -/+ sqrt(A² + c² B²).
 
 use super::trend::Trend;
 use crate::decision::{Limit, Verdict};
@@ -45,7 +46,8 @@ impl Forecast {
         } else {
             return None;
         };
-        // Seen so that the trend always closes in: speed is positive, `early` and `late` are the distances to its interval's ends.
+        // Seen so that the trend always closes in: speed is positive, `early` and `late` are the distances to its
+        // interval's ends.
         let (speed, early, late) = if falls {
             (-trend.per_group, trend.per_group - trend.low, trend.high - trend.per_group)
         } else {
@@ -88,8 +90,9 @@ struct Approach {
 }
 
 impl Approach {
-    /// Where the near end d - c s - sqrt(A² + c² B²) becomes 0; `None` when it is at or below 0 in the middle already. It falls with c,
-    /// so there is one such place: the positive root of the squared equation, written so that nothing cancels.
+    /// Where the near end d - c s - sqrt(A² + c² B²) becomes 0; `None` when it is at or below 0 in the middle already.
+    /// It falls with c, so there is one such place: the positive root of the squared equation, written so that nothing
+    /// cancels.
     fn first(&self, b: f64) -> Option<f64> {
         let (d, a, s) = (self.distance, self.distance_error, self.speed);
         if d <= a {

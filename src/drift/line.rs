@@ -1,8 +1,8 @@
 //! Mean and standard deviation, and the straight line by least squares.
 //!
-//! Formulas: any textbook, e.g. JCGM 100:2008 (GUM), 4.2 and H.3.2. Sums are taken about the mean, in two passes, and carry what
-//! rounding drops (A. Neumaier, ZAMM 54, 1974; from memory), so that a large common offset costs no digits beyond those that
-//! the data themselves have lost.
+//! Formulas: any textbook, e.g. JCGM 100:2008 (GUM), 4.2 and H.3.2. Sums are taken about the mean, in two passes, and
+//! carry what rounding drops (A. Neumaier, ZAMM 54, 1974; from memory), so that a large common offset costs no digits
+//! beyond those that the data themselves have lost.
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 

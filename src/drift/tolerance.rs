@@ -1,13 +1,14 @@
-//! Statistical tolerance: which share of a normal population meets a limit, and the bound that most of it meets, with confidence.
+//! Statistical tolerance: which share of a normal population meets a limit, and the bound that most of it meets, with
+//! confidence.
 //!
-//! One-sided factor k (ISO 16269-6; NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.6.3): mean - k sd lies below a share p of the
-//! population with confidence 1 - alpha when k sqrt(n) is the 1 - alpha quantile of the non-central t with n - 1 degrees of
-//! freedom and non-centrality z(p) sqrt(n). Read the other way, the distance of the mean from a limit in standard deviations
-//! is k, and the share follows from the non-centrality.
+//! One-sided factor k (ISO 16269-6; NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.6.3): mean - k sd lies below
+//! a share p of the population with confidence 1 - alpha when k sqrt(n) is the 1 - alpha quantile of the non-central t
+//! with n - 1 degrees of freedom and non-centrality z(p) sqrt(n). Read the other way, the distance of the mean from a
+//! limit in standard deviations is k, and the share follows from the non-centrality.
 //!
-//! The distribution function is the mean of Phi(t u - delta) over u = sqrt(chi²/nu) (N. L. Johnson and B. L. Welch 1940; from memory). Over ln u
-//! the integrand is smooth and dies off at both ends, where the trapezoidal rule converges exponentially (any numerical
-//! handbook, e.g. NIST *Digital Library of Mathematical Functions*, 3.5(i)).
+//! The distribution function is the mean of Phi(t u - delta) over u = sqrt(chi²/nu) (N. L. Johnson and B. L. Welch
+//! 1940; from memory). Over ln u the integrand is smooth and dies off at both ends, where the trapezoidal rule
+//! converges exponentially (any numerical handbook, e.g. NIST *Digital Library of Mathematical Functions*, 3.5(i)).
 
 use super::line::Moments;
 use crate::decision::Limit;
@@ -21,9 +22,9 @@ const CONTENT: f64 = 0.95;
 /// Standard deviations beyond which less lies than rounding leaves of 1.
 const FARTHEST: f64 = 9.0;
 
-/// With 95 % confidence, the share of the population, 0 to 1, that meets the limits, at least. Two limits: each side with 97.5 %
-/// confidence (Bonferroni), the shares beyond them added. `None` without a limit, of fewer than 2 units, and when all units are alike
-/// to rounding.
+/// With 95 % confidence, the share of the population, 0 to 1, that meets the limits, at least. Two limits: each side
+/// with 97.5 % confidence (Bonferroni), the shares beyond them added. `None` without a limit, of fewer than 2 units,
+/// and when all units are alike to rounding.
 ///
 /// ```
 /// use loopgauge::decision::Limit;
@@ -62,8 +63,8 @@ pub fn bound_above(units: &Moments) -> Option<f64> {
     Some(units.mean + tolerance_factor(units.count, CONTENT, CONFIDENCE)? * units.sd?)
 }
 
-/// One-sided tolerance factor k for a share `content` of the population, with `confidence`, from `units` units. `None` of fewer
-/// than 2 units, and for shares outside (0, 1).
+/// One-sided tolerance factor k for a share `content` of the population, with `confidence`, from `units` units. `None`
+/// of fewer than 2 units, and for shares outside (0, 1).
 ///
 /// ```
 /// let k = loopgauge::drift::tolerance_factor(10, 0.95, 0.95).ok_or("no such share")?;
@@ -136,9 +137,9 @@ const NEGLIGIBLE: f64 = -40.0;
 
 impl NoncentralT {
     fn sums(&self) -> Sums {
-        // The weight over w = ln u is u^nu exp(-nu u² / 2), about 1 / sqrt(2 nu) wide; Phi rises over about 1 / delta. Half of the narrower
-        // width leaves an error of exp(-2 pi² 4) for a normal curve. Both die off for complex w too within pi / 4 of the real line:
-        // with a step of 1/8 at most that leaves exp(-4 pi²).
+        // The weight over w = ln u is u^nu exp(-nu u² / 2), about 1 / sqrt(2 nu) wide; Phi rises over about 1 / delta.
+        // Half of the narrower width leaves an error of exp(-2 pi² 4) for a normal curve. Both die off for complex w
+        // too within pi / 4 of the real line: with a step of 1/8 at most that leaves exp(-4 pi²).
         let step = 0.5 / (2.0 * self.freedom + self.delta * self.delta + 16.0).sqrt();
         let ln_weight = |w: f64| self.freedom * (w - 0.5 * ((2.0 * w).exp() - 1.0));
         let (mut total, mut below, mut by_t, mut by_delta) = (0.0, 0.0, 0.0, 0.0);
@@ -164,11 +165,12 @@ impl NoncentralT {
 /// Relative step at which Newton's method has settled: its next step would be far smaller, and erfc itself is good to 1e-10.
 const SETTLED: f64 = 1e-10;
 
-/// Root inside a bracket, which may be open, of a rising function that gives its value and slope: Newton's steps, or half the bracket
-/// where they leave it. `None` when there is no root.
+/// Root inside a bracket, which may be open, of a rising function that gives its value and slope: Newton's steps, or
+/// half the bracket where they leave it. `None` when there is no root.
 fn solve(start: f64, bracket: (f64, f64), f: impl Fn(f64) -> (f64, f64)) -> Option<f64> {
     let ((mut low, mut high), mut x, mut reach) = (bracket, start, 1.0 + 0.1 * start.abs());
-    // Newton needs some five steps, halving a bracket to the last bit 60; doubling the reach brackets what exists long before.
+    // Newton needs some five steps, halving a bracket to the last bit 60; doubling the reach brackets what exists long
+    // before.
     for _ in 0..200 {
         let (value, slope) = f(x);
         let newton = x - value / slope;
