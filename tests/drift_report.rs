@@ -69,7 +69,7 @@ fn json_has_the_keys_of_the_format() {
     );
     assert_eq!(series["capability"], json!({"ppk": 0.87, "low": 0.78, "units": 168, "share": 0.98127}));
     assert_eq!(series["rules"][1]["verdict"], "undecided");
-    assert_eq!(series["signals"][0]["group"], "2026-W11");
+    assert_eq!(series["signals"][0]["group"], "2026-W12");
     has(&value["products"][0], "product over verdict groups retested false_alarms notes");
     has(&value["products"][0]["groups"][0], "group units records revisions firmwares stations");
     // What does not exist is null.
@@ -128,7 +128,7 @@ fn junit_has_a_case_per_series_and_rule_and_counts_as_json_does() {
     let failure = case.all("failure")[0];
     assert_eq!(failure.get("type"), "fail");
     for words in [
-        "phase margin lies below what the first 5 groups let expect since 2026-W11\nto do: begin with what changed",
+        "phase margin lies below what the first 5 groups let expect since 2026-W12\nto do: begin with what changed",
         "\nlimit: at least 50 deg\n",
         "\ngroups: by build, oldest first, in deg\ngroup     units   mean     ±    sd  lowest  highest  chart",
         "\n2026-W14     12  ",
