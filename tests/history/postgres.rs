@@ -84,6 +84,48 @@ fn wrong_addresses_are_told_without_the_password() {
     }
 }
 
+/// A server whose certificate an authority of its own has signed.
+#[test]
+fn a_required_certificate_is_looked_at() {
+    let Some(Place { address: Address::Postgres(url), .. }) = postgres("tls") else { return };
+    let Ok(authority) = std::env::var("LOOPGAUGE_TEST_POSTGRES_AUTHORITY") else {
+        eprintln!("skipped: LOOPGAUGE_TEST_POSTGRES_AUTHORITY is not set (the server has no certificate)");
+        return;
+    };
+    // Not trusted: told at once, not after several tries.
+    let start = std::time::Instant::now();
+    let required = Address::parse(OsStr::new(&format!("{url}?sslmode=require"))).unwrap();
+    let error = History::open_to_record(&required).unwrap_err();
+    assert_eq!(error.kind, HistoryErrorKind::Connection);
+    assert!(error.what.contains("certificate") && error.help.contains("SSL_CERT_FILE"), "{error}");
+    assert!(start.elapsed() < Duration::from_secs(4));
+    // Trusted, in a process of its own that has the authority in its environment.
+    let binary = std::env::current_exe().unwrap();
+    for (mode, host, want) in [
+        ("require", "127.0.0.1", true),
+        ("verify-full", "127.0.0.1", true),
+        // The certificate names the number alone.
+        ("require", "localhost", false),
+    ] {
+        let url = format!("{}?sslmode={mode}", url.replace("127.0.0.1", host));
+        let mut command = crate::processes::helper(&binary, "recorder", &url, 1);
+        let output = command.env("SSL_CERT_FILE", &authority).output().unwrap();
+        assert_eq!(
+            output.status.success(),
+            want,
+            "{mode} {host}: {}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+    }
+    // Without a word about it the line is encrypted, whoever the server is.
+    let mut history = History::open_to_record(&Address::parse(OsStr::new(&url)).unwrap()).unwrap();
+    record(&mut history, &run("prefer")).unwrap();
+    let mut client = ::postgres::Client::connect(&url, ::postgres::NoTls).unwrap();
+    let sql = "SELECT count(*) FROM pg_stat_ssl s JOIN pg_stat_activity a USING (pid) \
+               WHERE s.ssl AND a.application_name = 'loopgauge' AND a.datname = 'tls'";
+    assert_eq!(client.query_one(sql, &[]).unwrap().get::<_, i64>(0), 1);
+}
+
 /// A server that the test may stop: `LOOPGAUGE_TEST_POSTGRES_CONTROL` takes `stop` and `start`.
 #[test]
 #[ignore = "stops the server under other tests: run alone, by .ci/run"]
