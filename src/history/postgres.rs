@@ -79,7 +79,8 @@ fn config(url: &str) -> Result<Config, Fault> {
 /// Whether the same transaction may succeed in a moment, with a new connection.
 pub(super) fn is_passing(error: &Error) -> bool {
     match error.code() {
-        None => true,
+        // The line itself; a certificate that is not trusted today will not be in a moment.
+        None => !is_untrusted(error),
         Some(code) => {
             // Class 08: connection exceptions.
             code.code().starts_with("08")
@@ -96,9 +97,20 @@ pub(super) fn is_passing(error: &Error) -> bool {
     }
 }
 
+/// Whether the encryption could not be agreed on: rustls says so as invalid data.
+fn is_untrusted(error: &Error) -> bool {
+    use std::error::Error as _;
+    let io = error.source().and_then(|source| source.downcast_ref::<std::io::Error>());
+    io.is_some_and(|io| io.kind() == std::io::ErrorKind::InvalidData)
+}
+
 /// What an error of PostgreSQL means here, and what to do.
 pub(super) fn explain(error: &Error) -> (HistoryErrorKind, String, String) {
     let what = whole(error);
+    if is_untrusted(error) {
+        let help = "name the file of the authority that signed the server's certificate in SSL_CERT_FILE";
+        return (HistoryErrorKind::Connection, what, help.to_owned());
+    }
     let Some(code) = error.code() else {
         let help = "check that the server runs, the host name, the port and the network; then record again";
         return (HistoryErrorKind::Connection, what, help.to_owned());

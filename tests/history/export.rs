@@ -81,3 +81,29 @@ fn parquet_holds_the_same_rows() {
         }
     }
 }
+
+/// What Apache Arrow's reader makes of the file, where `LOOPGAUGE_TEST_PYTHON` names a Python that has `pyarrow`.
+#[test]
+fn parquet_is_read_by_another_reader() {
+    let Some(python) = std::env::var_os("LOOPGAUGE_TEST_PYTHON") else {
+        eprintln!("skipped: LOOPGAUGE_TEST_PYTHON is not set");
+        return;
+    };
+    let Place { address, folder } = crate::bench::sqlite();
+    let file = folder.path().join("history.parquet");
+    filled(&address).export_parquet(std::fs::File::create(&file).unwrap()).unwrap();
+    let script = "
+import sys, pyarrow.parquet
+table = pyarrow.parquet.read_table(sys.argv[1])
+rows = [r for r in table.to_pylist() if r['serial'] == 'B' and r['corner'] == '10V-0.5A' and r['quantity'] == 'crossover_hz']
+print(table.num_rows, [(r['value'], r['chain'], r['at_least'], r['min'], r['reason'], r['taken_us']) for r in rows])
+print(sum(r['quantity'] is None for r in table.to_pylist()), table.schema.field('value').type, table.schema.field('serial').type)
+";
+    let output = std::process::Command::new(python).args(["-c", script]).arg(&file).output().unwrap();
+    assert_eq!(
+        String::from_utf8_lossy(&output.stdout),
+        "46 [(9310.4, 13.0, False, 8000.0, 'probe, \"broken\"', 1775121300000000)]\n4 double string\n",
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+}

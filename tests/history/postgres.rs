@@ -5,7 +5,7 @@ use loopgauge::history::{Address, History, HistoryErrorKind};
 use std::collections::HashMap;
 use std::ffi::OsStr;
 use std::process::Command;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 /// Ends every other connection to the database.
@@ -40,29 +40,38 @@ fn a_connection_lost_between_two_records_is_made_again() {
     assert!(serials.len() == 5 && serials.values().all(|&times| times == 1), "{serials:?}");
 }
 
+const RUNS: usize = 150;
+
 /// Whatever the moment at which the line goes, a run is recorded once.
 #[test]
 fn a_connection_lost_at_any_time_records_once() {
     let Some(Place { address, .. }) = postgres("cuts") else { return };
     let mut history = History::open_to_record(&address).unwrap();
-    let done = AtomicBool::new(false);
+    // Records done; the line is cut again only after some, or a slow machine would never get one through.
+    let done = AtomicUsize::new(0);
     std::thread::scope(|scope| {
         scope.spawn(|| {
-            for time in 0.. {
-                if done.load(Ordering::Relaxed) {
-                    break;
+            let mut cuts = 0;
+            while done.load(Ordering::Relaxed) < RUNS {
+                if done.load(Ordering::Relaxed) < 3 * cuts {
+                    std::thread::sleep(Duration::from_micros(200));
+                    continue;
                 }
-                std::thread::sleep(Duration::from_micros(150_000 + 317 * (time % 64)));
+                std::thread::sleep(Duration::from_micros(317 * (cuts as u64 % 64)));
                 cut(&address);
+                cuts += 1;
             }
+            assert!(cuts > RUNS / 10, "only {cuts} cuts");
         });
-        for number in 0..300 {
-            record(&mut history, &run(&number.to_string())).unwrap();
+        for number in 0..RUNS {
+            let recorded = record(&mut history, &run(&number.to_string()));
+            // The other thread must end in any case.
+            done.store(if recorded.is_ok() { number + 1 } else { RUNS }, Ordering::Relaxed);
+            recorded.unwrap();
         }
-        done.store(true, Ordering::Relaxed);
     });
     let serials = serials(&address);
-    assert!(serials.len() == 300 && serials.values().all(|&times| times == 1), "{serials:?}");
+    assert!(serials.len() == RUNS && serials.values().all(|&times| times == 1), "{serials:?}");
 }
 
 #[test]
@@ -82,6 +91,48 @@ fn wrong_addresses_are_told_without_the_password() {
         assert_eq!(error.kind, kind, "{error}");
         assert!(!format!("{error} {error:?}").contains("s3cret") && !error.help.is_empty(), "{error}");
     }
+}
+
+/// A server whose certificate an authority of its own has signed.
+#[test]
+fn a_required_certificate_is_looked_at() {
+    let Some(Place { address: Address::Postgres(url), .. }) = postgres("tls") else { return };
+    let Ok(authority) = std::env::var("LOOPGAUGE_TEST_POSTGRES_AUTHORITY") else {
+        eprintln!("skipped: LOOPGAUGE_TEST_POSTGRES_AUTHORITY is not set (the server has no certificate)");
+        return;
+    };
+    // Not trusted: told at once, not after several tries.
+    let start = std::time::Instant::now();
+    let required = Address::parse(OsStr::new(&format!("{url}?sslmode=require"))).unwrap();
+    let error = History::open_to_record(&required).unwrap_err();
+    assert_eq!(error.kind, HistoryErrorKind::Connection);
+    assert!(error.what.contains("certificate") && error.help.contains("SSL_CERT_FILE"), "{error}");
+    assert!(start.elapsed() < Duration::from_secs(4));
+    // Trusted, in a process of its own that has the authority in its environment.
+    let binary = std::env::current_exe().unwrap();
+    for (mode, host, want) in [
+        ("require", "127.0.0.1", true),
+        ("verify-full", "127.0.0.1", true),
+        // The certificate names the number alone.
+        ("require", "localhost", false),
+    ] {
+        let url = format!("{}?sslmode={mode}", url.replace("127.0.0.1", host));
+        let mut command = crate::processes::helper(&binary, "recorder", &url, 1);
+        let output = command.env("SSL_CERT_FILE", &authority).output().unwrap();
+        assert_eq!(
+            output.status.success(),
+            want,
+            "{mode} {host}: {}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+    }
+    // Without a word about it the line is encrypted, whoever the server is.
+    let mut history = History::open_to_record(&Address::parse(OsStr::new(&url)).unwrap()).unwrap();
+    record(&mut history, &run("prefer")).unwrap();
+    let mut client = ::postgres::Client::connect(&url, ::postgres::NoTls).unwrap();
+    let sql = "SELECT count(*) FROM pg_stat_ssl s JOIN pg_stat_activity a USING (pid) \
+               WHERE s.ssl AND a.application_name = 'loopgauge' AND a.datname = 'tls'";
+    assert_eq!(client.query_one(sql, &[]).unwrap().get::<_, i64>(0), 1);
 }
 
 /// A server that the test may stop: `LOOPGAUGE_TEST_POSTGRES_CONTROL` takes `stop` and `start`.

@@ -23,13 +23,30 @@ if [ "$(id -u)" = 0 ]; then
 fi
 port=$(python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
 
+# A certificate for 127.0.0.1, signed by an authority that nobody else trusts.
+options=
+if command -v openssl >/dev/null; then
+  (
+    cd "$home"
+    openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=authority -keyout authority.key -out authority.pem
+    openssl req -new -newkey rsa:2048 -nodes -subj /CN=server -keyout server.key -out server.csr
+    printf 'subjectAltName=IP:127.0.0.1\nbasicConstraints=CA:FALSE\n' >server.ext
+    openssl x509 -req -in server.csr -CA authority.pem -CAkey authority.key -CAcreateserial -days 2 \
+      -extfile server.ext -out server.pem
+    chmod 600 server.key
+    [ "$(id -u)" != 0 ] || chown nobody:nogroup server.key
+  ) 2>/dev/null
+  options="-c ssl=on -c ssl_cert_file=$home/server.pem -c ssl_key_file=$home/server.key"
+  export LOOPGAUGE_TEST_POSTGRES_AUTHORITY="$home/authority.pem"
+fi
+
 cat >"$home/control" <<END
 #!/usr/bin/env bash
 set -euo pipefail
 cd "$home"
 case \$1 in
   start) exec ${as_user[*]} "$pg_ctl" -D "$home/data" -l "$home/log" -w -o "-p $port -c listen_addresses=127.0.0.1 \\
-    -c unix_socket_directories=$home -c max_connections=60 \${LOOPGAUGE_TEST_POSTGRES_OPTIONS:-}" start >/dev/null ;;
+    -c unix_socket_directories=$home -c max_connections=60 $options \${LOOPGAUGE_TEST_POSTGRES_OPTIONS:-}" start >/dev/null ;;
   stop) exec ${as_user[*]} "$pg_ctl" -D "$home/data" -w -m fast stop >/dev/null ;;
 esac
 END
