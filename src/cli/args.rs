@@ -66,7 +66,7 @@ pub enum Command {
     Drift(DriftArgs),
     /// Look after a history: check, list, export, mark records.
     ///
-    /// Exit status: 0 when it was done, 2 when the history is damaged or cannot be read or written.
+    /// Exit status: 0 when it was done, 1 when `check` finds damage, 2 when the history cannot be read or written.
     History {
         /// What to do.
         #[command(subcommand)]

@@ -4,7 +4,7 @@ use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::console::Console;
 use super::drift::diagnostic;
 use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
-use super::{PASSED, UNREADABLE};
+use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};
 use crate::output::OutputFile;
 use crate::report::escape;
@@ -14,8 +14,11 @@ use std::path::Path;
 
 /// Runs the command.
 pub fn history(command: &HistoryCommand, console: &mut Console) -> u8 {
+    let mut status = PASSED;
     let done = match command {
-        HistoryCommand::Check { history } => check(history, console),
+        HistoryCommand::Check { history } => check(history, console).map(|is_sound| {
+            status = if is_sound { PASSED } else { NOT_PASSED };
+        }),
         HistoryCommand::List(args) => list(args, console),
         HistoryCommand::Show(args) => show(args, console),
         HistoryCommand::Export(args) => export(args, console),
@@ -25,26 +28,27 @@ pub fn history(command: &HistoryCommand, console: &mut Console) -> u8 {
     if let Err(error) = done {
         console.show(&diagnostic(&error));
     }
-    if console.has_errors() { UNREADABLE } else { PASSED }
+    if console.has_errors() { UNREADABLE } else { status }
 }
 
 fn read(address: &OsStr) -> Result<History, HistoryError> {
     History::open_to_read(&Address::parse(address)?)
 }
 
-fn check(address: &OsStr, console: &mut Console) -> Result<(), HistoryError> {
+/// Whether it is sound.
+fn check(address: &OsStr, console: &mut Console) -> Result<bool, HistoryError> {
     let report = read(address)?.check()?;
-    for problem in &report.problems {
-        console.fault(problem);
-    }
     let marked = if report.marked == 0 { String::new() } else { format!(", {} marked", report.marked) };
     let found = if report.problems.is_empty() { "sound" } else { "damaged: go back to a backup" };
-    let text = format!(
+    let mut text = format!(
         "{} records{marked}, {} corners, {} values: {found}\n",
         report.records, report.corners, report.values
     );
+    for problem in &report.problems {
+        text.push_str(&format!("  {}\n", escape::terminal(problem)));
+    }
     print(&text, console);
-    Ok(())
+    Ok(report.problems.is_empty())
 }
 
 fn list(args: &ListArgs, console: &mut Console) -> Result<(), HistoryError> {
@@ -136,10 +140,7 @@ fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> 
 }
 
 fn mark(args: &MarkArgs, on: bool, console: &mut Console) -> Result<(), HistoryError> {
-    let address = Address::parse(&args.history)?;
-    // Marking makes no history.
-    drop(History::open_to_read(&address)?);
-    let mut history = History::open_to_record(&address)?;
+    let mut history = History::open_to_mark(&Address::parse(&args.history)?)?;
     let records: Vec<RecordId> = args.records.iter().copied().map(RecordId).collect();
     let now = jiff::Timestamp::now();
     if on {

@@ -53,7 +53,6 @@ impl<'a> Rules<'a> {
             trend,
             forecast,
             capability,
-            share,
             units: series.all.count(),
         };
         let rules = self.rules(&facts);
@@ -98,8 +97,6 @@ struct Facts<'a> {
     trend: Option<Trend>,
     forecast: Option<Forecast>,
     capability: Option<Capability>,
-    /// Share of the population inside the limit, at least.
-    share: Option<f64>,
     units: u64,
 }
 
@@ -302,17 +299,13 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
             "not judged: a capability needs two units or more that are not all alike".to_owned(),
         );
     };
-    let share = facts.share.map(|share| {
-        format!("; at least {} of all units meet the limit (95 % confidence)", words::share(share))
-    });
     rule(
         ability.verdict(min),
         format!(
-            "Ppk of {title} is {:.2}, surely {:.2} or more, of {}; wanted {min} or more{}",
+            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}; wanted {min} or more",
             ability.ppk,
             ability.low,
             words::count(facts.units, "unit"),
-            share.unwrap_or_default()
         ),
     )
 }

@@ -34,11 +34,6 @@ pub(super) fn groups(number: f64) -> String {
     if number < 10.0 { format!("{number:.1} groups") } else { format!("{number:.0} groups") }
 }
 
-/// A share as a percentage, rounded down: 99.97 % does not become all.
-pub(super) fn share(share: f64) -> String {
-    format!("{} %", (1e4 * share).floor() / 1e2)
-}
-
 /// A probability as a percentage with two digits.
 pub(super) fn percent(share: f64) -> String {
     let percent = 100.0 * share;
