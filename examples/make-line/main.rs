@@ -1,0 +1,190 @@
+//! Fills a history with the story of one line: 20 builds of eight units, as `check --record` would have recorded them.
+//!
+//! ```text
+//! cargo run --example make-line -- line.db
+//! ```
+//!
+//! What is planted, all of it invented: at 24V-3A the phase margin creeps down by 0.16 deg a build from the ninth build on; at
+//! 10V-0.5A the crossover steps up by 6 % with revision C; one unit is measured three times until it passes; a reference unit
+//! stands still on bench-1 and creeps on bench-3; one run has no build. Everything else stays, but for lots that differ
+//! a little and units that differ more. Same history, number for number, at every call.
+
+#![allow(clippy::expect_used, reason = "a story that cannot be told must stop")]
+
+#[path = "../../src/report/sample.rs"]
+mod sample;
+
+use loopgauge::check::{CornerOutcome, Measured, RunOutcome, Verdict};
+use loopgauge::history::{Address, History, HistoryError, NewRecord};
+use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
+use loopgauge::spec::{Chart, Drift, DriftAxis};
+use loopgauge::uncertainty::Budget;
+use rand_distr::{Distribution, StandardNormal};
+use rand_pcg::{Pcg64, rand_core::SeedableRng};
+use std::process::ExitCode;
+
+const BUILDS: u32 = 20;
+const UNITS: u32 = 8;
+/// The build from which on the margin creeps.
+const CREEPS_FROM: u32 = 8;
+/// The first build of revision C.
+const REVISION_C: u32 = 12;
+const SPEC: &str = r#"{"product": "river-gauge-5v", "title": "5 V rail of the river-gauge telemetry board"}"#;
+const DRIFT: Drift = Drift {
+    over: Some(DriftAxis::Build),
+    setup: Some(8),
+    chart: Some(Chart::Ewma),
+    capability_min: Some(1.0),
+    forecast_groups: Some(15),
+};
+
+fn main() -> ExitCode {
+    let Some(address) = std::env::args_os().nth(1) else {
+        eprintln!("usage: make-line HISTORY");
+        return ExitCode::from(2);
+    };
+    match Address::parse(&address).and_then(|address| tell(&address)) {
+        Ok(runs) => {
+            println!("{runs} runs recorded");
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("{error}\n{}", error.help);
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// What the corners of a run are about.
+#[derive(Clone, Copy)]
+struct Level {
+    /// Phase margin at 24V-3A, deg.
+    margin: f64,
+    /// Crossover at 10V-0.5A, Hz.
+    crossover: f64,
+}
+
+struct Line {
+    history: History,
+    random: Pcg64,
+    runs: u32,
+}
+
+fn tell(address: &Address) -> Result<u32, HistoryError> {
+    let history = History::open_to_record(address)?;
+    let mut line = Line { history, random: Pcg64::seed_from_u64(2026), runs: 0 };
+    for build in 0..BUILDS {
+        line.build(build)?;
+    }
+    let mut stray = line.unit("RG-09999", 0, 3, Level { margin: 53.7, crossover: 9_310.0 });
+    stray.build = None;
+    line.record(stray)?;
+    Ok(line.runs)
+}
+
+impl Line {
+    fn normal(&mut self) -> f64 {
+        StandardNormal.sample(&mut self.random)
+    }
+
+    fn build(&mut self, build: u32) -> Result<(), HistoryError> {
+        let creep = f64::from(build.saturating_sub(CREEPS_FROM - 1));
+        let lot = Level {
+            margin: 53.7 - 0.16 * creep + 0.08 * self.normal(),
+            crossover: 9_310.0 * if build < REVISION_C { 1.0 } else { 1.06 } + 35.0 * self.normal(),
+        };
+        for (station, moves) in [("bench-1", 0.0), ("bench-3", 0.03)] {
+            let wobble = 0.05 * self.normal();
+            let still = Level {
+                margin: 55.0 + wobble - moves * f64::from(build),
+                crossover: 9_400.0 * (1.0 + 1e-3 * self.normal()),
+            };
+            let mut reference = self.unit("RG-REF1", build, 0, still);
+            reference.is_reference = true;
+            reference.station = Some(station.to_owned());
+            self.record(reference)?;
+        }
+        for unit in 0..UNITS {
+            let serial = format!("RG-{:05}", 100 * (build + 1) + unit);
+            let own = Level {
+                margin: lot.margin + 0.4 * self.normal(),
+                crossover: lot.crossover + 80.0 * self.normal(),
+            };
+            if (build, unit) == (4, 5) {
+                for (hour, verdict) in [(1, Verdict::Fail), (2, Verdict::Invalid)] {
+                    let mut before = self.unit(&serial, build, hour, own);
+                    before.verdict = verdict;
+                    self.record(before)?;
+                }
+            }
+            let run = self.unit(&serial, build, 3 + unit, own);
+            self.record(run)?;
+        }
+        Ok(())
+    }
+
+    fn unit(&mut self, serial: &str, build: u32, hour: u32, level: Level) -> RunOutcome {
+        // Every second week from Monday 2026-01-05, 08:00 UTC.
+        let week = 2 + 2 * build;
+        let taken = 1_767_600_000 + 14 * 86_400 * i64::from(build) + 3_600 * i64::from(hour);
+        let conditions = |input, load| [("input", input), ("load", load)];
+        let mut corners = [
+            sample::corner("10V-0.5A", &conditions("10 V", "0.5 A")),
+            sample::corner("24V-3A", &conditions("24 V", "3 A")),
+        ];
+        let margins = [56.2 + 0.4 * self.normal(), level.margin];
+        let crossovers = [level.crossover, 9_310.0 + 80.0 * self.normal()];
+        for ((corner, margin), crossover) in corners.iter_mut().zip(margins).zip(crossovers) {
+            self.measure(corner, margin, crossover);
+        }
+        RunOutcome {
+            revision: if build < REVISION_C { "B" } else { "C" }.to_owned(),
+            build: Some(format!("2026-W{week:02}")),
+            taken: jiff::Timestamp::from_second(taken).ok().map(|taken| taken.to_string()),
+            station: Some("bench-1".to_owned()),
+            corners: corners.into(),
+            run: format!("runs/2026-W{week:02}/{serial}"),
+            ..sample::head(serial)
+        }
+    }
+
+    /// Gives a corner its values, with the share of the chain in their uncertainties.
+    fn measure(&mut self, corner: &mut CornerOutcome, margin: f64, crossover: f64) {
+        let gain_margin = 13.0 + 0.25 * self.normal();
+        let Some(set) = &mut corner.measured else { return };
+        let delay = margin / 360.0 / crossover;
+        let values = [
+            (&mut set.crossover_hz, crossover, [110.0, 0.0]),
+            (&mut set.phase_margin_deg, margin, [0.2, 0.58]),
+            (&mut set.gain_margin_db, gain_margin, [0.12, 0.1]),
+            (&mut set.delay_margin_s, delay, [0.0, 1.8e-7]),
+        ];
+        for (slot, value, [gain, phase]) in values {
+            let Some(measured) = slot else { continue };
+            let budget = Budget { gain, phase, noise: 0.05 * gain.hypot(phase), ..Budget::default() };
+            *measured =
+                Measured { value, uncertainty: budget.combined(), budget: Some(budget), ..*measured };
+        }
+        for check in &mut corner.checks {
+            let value = match check.check.as_str() {
+                "crossover" => crossover,
+                "phase_margin" => margin,
+                "gain_margin" => gain_margin,
+                "delay_margin" => delay,
+                _ => continue,
+            };
+            check.value = Some(value);
+        }
+    }
+
+    fn record(&mut self, mut run: RunOutcome) -> Result<(), HistoryError> {
+        let digest = FileDigest::of("run.yaml", format!("{} {}", run.run, self.runs).as_bytes());
+        run.provenance = Some(Provenance { spec: ResolvedSpec::of(SPEC), files: vec![digest] });
+        let json = loopgauge::report::run_json(&run).expect("JSON in memory");
+        let taken = run.taken.as_deref().and_then(|taken| taken.parse().ok()).expect("a time");
+        let tool = loopgauge::report::TOOL;
+        let new = NewRecord { outcome: &run, json: &json, drift: Some(&DRIFT), tool, recorded: taken };
+        self.runs += 1;
+        self.history.record(&new).map(|_| ())
+    }
+}
