@@ -91,14 +91,15 @@ impl Bench {
 
     /// Judges sweeps, the weakest level first.
     pub fn judge(&mut self, sweeps: &[Samples]) -> CornerOutcome {
-        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None };
+        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false };
         let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
             let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
             samples.clone_from(&sweeps[index]);
             Ok(())
         };
-        let outcome =
-            judge_run(&self.run, &self.spec.spec, &options, &mut self.workspace, &mut read).ok().flatten();
+        let outcome = judge_run(&self.run, &self.spec.spec, None, &options, &mut self.workspace, &mut read)
+            .ok()
+            .flatten();
         outcome
             .and_then(|run| run.corners.into_iter().next())
             .expect("the run has one corner and no bad sweep")

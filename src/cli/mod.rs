@@ -4,15 +4,18 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `check`, `inspect`, `levels`, `lint` | a file per command |
+//! | `check`, `accept`, `inspect`, `levels`, `lint` | a file per command |
 //! | `discover` | finds runs in folders |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
+//! | `baselines` | finds the accepted units of a product, each once |
 //! | `judge` | reads and judges one run |
 //! | `outputs` | feeds the reports of `check` |
 //! | `console` | standard error: problems of inputs |
 
+mod accept;
 mod args;
+mod baselines;
 mod check;
 mod console;
 mod discover;
@@ -53,6 +56,7 @@ pub fn main() -> ExitCode {
     let mut console = Console::new();
     let status = match cli.command {
         Command::Check(args) => check::check(&args, cli.verbose, &mut console),
+        Command::Accept(args) => accept::accept(&args, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),

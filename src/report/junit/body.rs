@@ -36,6 +36,12 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
         let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
         body.entry("value", &value_against(value, None, unit, corner.is_bound(check), &limit));
     }
+    if let Some(accepted) = &check.accepted {
+        let unit = if check.check.ends_with(".crossover") { Unit::Hz } else { unit };
+        let text =
+            value_against(accepted.value, None, unit, false, &crate::check::Limit { min: None, max: None });
+        body.entry("accepted", &format!("{text} of {}", accepted.of));
+    }
     if let Some(uncertainty) = check.uncertainty {
         let text = crate::check::value_text(uncertainty, None, unit, false);
         body.entry("expanded uncertainty", &format!("{text}, coverage factor {}", number(run.coverage, 5)));
