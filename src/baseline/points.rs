@@ -37,16 +37,18 @@ impl Points {
         let x = sweep.curve.ln_f();
         let from = x.partition_point(|x| *x < span.from).saturating_sub(PAST_THE_ENDS);
         let to = (x.partition_point(|x| *x <= span.to) + PAST_THE_ENDS).min(x.len());
-        let kept = thin(&sweep.curve, from..to);
+        let of = |x: &f64| sweep.noise.at(&sweep.curve, *x);
+        let noise: Vec<LocalError> =
+            if sweep.noise.is_known() { x.iter().map(of).collect() } else { Vec::new() };
+        let kept = thin(&sweep.curve, from..to, &noise);
         let (hz, a, p) = (sweep.curve.frequency_hz(), sweep.curve.ln_mag(), sweep.curve.angle());
         let row = |i: usize| {
             let hz = *hz.get(i)?;
-            let noise = sweep.noise.is_known().then(|| sweep.noise.at(&sweep.curve, hz.ln()));
             Some(Row {
                 hz,
                 db: db(*a.get(i)?),
                 deg: p.get(i)?.to_degrees(),
-                noise: noise.map(|LocalError { ln_mag, angle }| [db(ln_mag), angle.to_degrees()]),
+                noise: noise.get(i).map(|LocalError { ln_mag, angle }| [db(*ln_mag), angle.to_degrees()]),
             })
         };
         Self { rows: kept.into_iter().filter_map(row).collect() }

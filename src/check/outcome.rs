@@ -146,7 +146,7 @@ pub struct Against {
     pub units: usize,
     /// Standard deviation of those units, same unit; `None` with one.
     pub spread: Option<f64>,
-    /// Whose it is: a serial, or `3 units`.
+    /// Whose it is: a serial, or `mean of 3 units`.
     pub of: String,
 }
 

@@ -251,7 +251,7 @@ impl Comparison<'_> {
     fn of(&self) -> String {
         match self.serials.as_slice() {
             [one] => (*one).to_owned(),
-            many => format!("{} units", many.len()),
+            many => format!("mean of {} units", many.len()),
         }
     }
 
@@ -263,10 +263,9 @@ impl Comparison<'_> {
         let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
         let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit));
         let at_least = |is_bound| if is_bound { "at least " } else { "" };
-        let whose =
-            if self.is_itself { "accepted ".to_owned() } else { format!("accepted of {} ", self.of()) };
+        let whose = if self.is_itself { String::new() } else { format!(" ({})", self.of()) };
         let mut text = format!(
-            "{} {}{now}, {whose}{}{then}: change {}{change_text}, allowed {}",
+            "{} {}{now}, accepted {}{then}{whose}: change {}{change_text}, allowed {}",
             quantity.name().replace('_', " "),
             at_least(self.bound.now),
             at_least(self.bound.then),
@@ -402,7 +401,7 @@ fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) 
         };
     };
     let then = value_text(then.value, None, unit, then.at_least);
-    let message = format!("there is no {title} in the band now, accepted of {} {then}", of.serial);
+    let message = format!("there is no {title} in the band now, accepted {then} ({})", of.serial);
     // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
     let verdict =
         if quantity == Quantity::GainReductionMargin { Verdict::Undecided } else { Verdict::Invalid };

@@ -40,7 +40,7 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
         let unit = if check.check.ends_with(".crossover") { Unit::Hz } else { unit };
         let text =
             value_against(accepted.value, None, unit, false, &crate::check::Limit { min: None, max: None });
-        body.entry("accepted", &format!("{text} of {}", accepted.of));
+        body.entry("accepted", &format!("{text} ({})", accepted.of));
     }
     if let Some(uncertainty) = check.uncertainty {
         let text = crate::check::value_text(uncertainty, None, unit, false);
