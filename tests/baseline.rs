@@ -34,6 +34,12 @@ pub struct Change {
     won_db: f64,
 }
 
+/// Where that loop crosses 0 dB, Hz: f² (1 + (f / 80 kHz)²) is the square of the integrator's own crossover (by hand).
+pub fn true_crossover(crossover_hz: f64) -> f64 {
+    let pole = 80e3_f64;
+    pole * (0.5 * ((1.0 + 4.0 * (crossover_hz / pole).powi(2)).sqrt() - 1.0)).sqrt()
+}
+
 /// A sweep of a changed loop. The dither, below 0.001 dB, keeps two sweeps from being copies of each other.
 pub fn sweep(crossover_hz: f64, change: Change, dither: u32) -> String {
     let mut text = String::from("frequency_hz,gain_db,phase_deg\n");
@@ -43,7 +49,7 @@ pub fn sweep(crossover_hz: f64, change: Change, dither: u32) -> String {
         text.push_str(&format!(
             "{hz:.3},{:.5},{:.4}\n",
             20.0 * gain.norm().log10() + noise + change.won_db,
-            gain.arg().to_degrees() - change.lost_deg * hz / crossover_hz
+            gain.arg().to_degrees() - change.lost_deg * hz / true_crossover(crossover_hz)
         ));
     }
     text

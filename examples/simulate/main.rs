@@ -12,6 +12,7 @@
 //! | `acceptance` | wrong verdicts with limits at the truth | at most 2.5 %; none beyond two U |
 //! | `margins` | rms error against a ruler laid through two raw points | half of it or less |
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
+//! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
@@ -32,6 +33,7 @@ mod linearity;
 pub(crate) mod loops;
 mod margins;
 pub(crate) mod noise;
+mod regression;
 mod subjects;
 mod table;
 pub(crate) mod truth;
@@ -42,7 +44,8 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 6] = ["loops", "coverage", "acceptance", "margins", "linearity", "clean"];
+pub const MODES: [&str; 7] =
+    ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -88,6 +91,7 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "acceptance" => acceptance::run(subjects, share),
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
+        "regression" => regression::run(subjects, share),
         _ => clean::run(subjects, share),
     }
 }

@@ -69,7 +69,7 @@ fn stored_curves_of_the_demo_give_their_values_back() {
 }
 
 /// Loops of textbooks and handbooks (sources in `tests/published/margin-cases.json`), without noise: the stored curve tells
-/// margins to a tenth of what a good chain leaves open (0.1 dB, 0.5 deg).
+/// margins to a fifth of what a good chain leaves open (0.1 dB, 0.5 deg).
 #[test]
 fn stored_curves_of_published_loops_give_their_values_back() {
     for own in loops() {
@@ -94,7 +94,7 @@ fn stored_curves_of_published_loops_give_their_values_back() {
         }
         let (full, thin) = (measured(&sweep.curve, span), measured(&curve, span));
         // Crossover and delay margin in proportion, the others in their units.
-        let tolerances = [1e-3, 0.05, 0.01, 0.01, 1e-3, 2e-3];
+        let tolerances = [1e-3, 0.05, 0.02, 0.02, 1e-3, 2e-3];
         for (k, (full, thin)) in full.into_iter().zip(thin).enumerate() {
             assert_eq!(full.is_some(), thin.is_some(), "{} {k}", own.id);
             if let Some((full, thin)) = full.zip(thin) {
