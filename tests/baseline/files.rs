@@ -2,7 +2,7 @@
 
 use super::{FILE, accepted, add, checked, lost, not_passed, says};
 use crate::tool::gauge::{SPEC, add_spec};
-use crate::tool::{Room, finish, list, text};
+use crate::tool::{Room, checkout, demo, finish, list, text};
 use std::path::Path;
 use std::process::Stdio;
 
@@ -26,7 +26,16 @@ fn the_same_run_gives_the_same_bytes() {
     assert!(first.lines().all(|line| line.len() < 250 && line.trim_end() == line));
 }
 
-/// RFC-like readers of YAML see the labels as text: what looks like a number or a date is quoted.
+#[test]
+fn the_demos_baseline_is_what_accept_writes() {
+    let room = Room::empty();
+    let base = room.path("base");
+    demo(&format!("accept demo-data/rev-c/RG-00021/river-gauge-5v --baseline {}", base.display())).ends(0);
+    let committed = checkout().join("demo-baseline/river-gauge-5v/RG-00021.yaml");
+    assert_eq!(room.read("base/river-gauge-5v/RG-00021.yaml"), std::fs::read_to_string(committed).unwrap());
+}
+
+/// Other readers of YAML see the labels as text: what looks like a number or a date is quoted.
 #[test]
 fn nasty_serials_are_kept_apart_and_come_back() {
     let room = Room::empty();

@@ -37,9 +37,10 @@ fn a_new_unit_is_compared_with_the_mean_and_the_spread() {
         assert_eq!(margin["verdict"], verdict, "{margin}");
         assert_eq!(margin["accepted"]["units"], 4);
         assert!((margin["accepted"]["spread"].as_f64().unwrap() - 0.5164).abs() < 0.002, "{margin}");
-        // The station is one and the noise small: the scatter is nearly all, with Student's factor for 3 degrees of freedom.
+        // The station is one and the noise small: the scatter is nearly all, with Student's factor for little more than 3
+        // degrees of freedom.
         let u = margin["uncertainty"].as_f64().unwrap();
-        assert!((u / (3.31 * 0.5164 / 2.0) - 1.0).abs() < 0.01, "{u}");
+        assert!((u / (3.31 * 0.5164 / 2.0) - 1.0).abs() < 0.03, "{u}");
         let message = text(&margin["message"]);
         assert!(message.contains(words) && message.contains("(mean of 4 units)"), "{message}");
         assert!(message.contains("the units differ by 0.52 deg (standard deviation)"), "{message}");

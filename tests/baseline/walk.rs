@@ -72,7 +72,7 @@ fn a_pull_request_is_red_where_it_loses_margin_and_green_once_accepted() {
     }
     assert_eq!(changed("-      phase_margin_deg"), 1, "{diff}");
 
-    readme_tells(red.out(), "check runs --baseline baseline");
+    readme_tells(red.out(), "loopgauge check runs --baseline baseline");
     let calm = diff.lines().filter(|line| !line.starts_with("@@") && !line.starts_with("index"));
     readme_tells(&calm.collect::<Vec<_>>().join("\n"), "git diff --unified=0 baseline");
 }
