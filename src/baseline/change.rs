@@ -114,16 +114,7 @@ pub fn change(quantity: Quantity, now: &Side<'_>, accepted: &[Side<'_>], coverag
         .then(|| (sides.iter().map(|side| (side.size - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
     let prediction = spread.map(|s| student(0.975, n - 1.0) * s * (1.0 + 1.0 / n).sqrt() * per_now);
 
-    // Offsets of the chains: what belongs to one station adds before it is squared.
-    let mut chains: Vec<(&Station<'_>, [f64; 3])> = vec![(&now.station, own.common.map(|c| c * per_now))];
-    for (side, sized) in accepted.iter().zip(&sides) {
-        let share = sized.common.map(|c| c * per_mean / n);
-        match chains.iter_mut().find(|(station, _)| station.is_shared_with(&side.station)) {
-            Some((_, sum)) => sum.iter_mut().zip(share).for_each(|(sum, c)| *sum += c),
-            None => chains.push((&side.station, share)),
-        }
-    }
-    let of_chains: f64 = chains.iter().flat_map(|(_, sum)| sum).map(|c| c * c).sum();
+    let of_chains = chains_variance((now, &own, per_now), accepted, &sides, per_mean / n);
     let measured: Option<f64> =
         sides.iter().map(|side| side.own).sum::<Option<f64>>().map(|sum| sum / (n * n) * per_mean * per_mean);
     let scatter = spread.map_or(0.0, |s| s * s / n * per_mean * per_mean);
@@ -149,6 +140,25 @@ pub fn change(quantity: Quantity, now: &Side<'_>, accepted: &[Side<'_>], coverag
         from_chains: share(of_chains),
         from_spread: share(if measured.is_some_and(|m| scatter > m) { scatter } else { 0.0 }),
     })
+}
+
+/// Variance that the offsets of the chains bring: what belongs to one station adds before it is squared. `now` comes with how the
+/// change answers to it, each accepted side with `per_side`.
+fn chains_variance(
+    (now, own, per_now): (&Side<'_>, &Sized, f64),
+    accepted: &[Side<'_>],
+    sides: &[Sized],
+    per_side: f64,
+) -> f64 {
+    let mut chains: Vec<(&Station<'_>, [f64; 3])> = vec![(&now.station, own.common.map(|c| c * per_now))];
+    for (side, sized) in accepted.iter().zip(sides) {
+        let share = sized.common.map(|c| c * per_side);
+        match chains.iter_mut().find(|(station, _)| station.is_shared_with(&side.station)) {
+            Some((_, sum)) => sum.iter_mut().zip(share).for_each(|(sum, c)| *sum += c),
+            None => chains.push((&side.station, share)),
+        }
+    }
+    chains.iter().flat_map(|(_, sum)| sum).map(|c| c * c).sum()
 }
 
 /// Quantile of Student's distribution; infinite degrees of freedom give the normal one's.

@@ -2,7 +2,7 @@
 
 use super::args::AcceptArgs;
 use super::baselines;
-use super::check::today;
+use super::check::{internal, today};
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::files::label;
@@ -18,6 +18,7 @@ use crate::report::{TOOL, escape};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -59,7 +60,7 @@ pub fn accept(args: &AcceptArgs, console: &mut Console) -> u8 {
     problems.iter().for_each(|problem| console.show(problem));
     let done: Vec<Done> = places
         .par_iter()
-        .map_init(Bench::default, |bench, place| one(place, &specs, anyway, bench))
+        .map_init(Bench::default, |bench, place| guarded(place, &specs, anyway, bench))
         .collect();
     let mut store = Store { args, places: &places, written: BTreeMap::new(), not_whole: BTreeSet::new() };
     let (refused, mut text) = store.write(done, console);
@@ -74,6 +75,14 @@ pub fn accept(args: &AcceptArgs, console: &mut Console) -> u8 {
     } else {
         PASSED
     }
+}
+
+/// A fault of the program in one run is reported as such and does not stop the others.
+fn guarded(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Bench) -> Done {
+    catch_unwind(AssertUnwindSafe(|| one(place, specs, anyway, bench))).unwrap_or_else(|_| {
+        *bench = Bench::default();
+        Done::Trouble(vec![internal(place)])
+    })
 }
 
 /// Judges a run and puts it into words.

@@ -207,15 +207,16 @@ fn guarded(
             free().push(bench);
             done
         }
-        Err(_) => {
-            let file: Arc<str> = place.label.as_str().into();
-            Done::Trouble(Trouble::Run(vec![
-                Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
-                    .in_file(&file)
-                    .with_help("keep the run's files and report it"),
-            ]))
-        }
+        Err(_) => Done::Trouble(Trouble::Run(vec![internal(place)])),
     }
+}
+
+/// What is said when the program itself was at fault.
+pub fn internal(place: &RunPlace) -> Diagnostic {
+    let file: Arc<str> = place.label.as_str().into();
+    Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
+        .in_file(&file)
+        .with_help("keep the run's files and report it")
 }
 
 /// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
