@@ -608,7 +608,7 @@ fn every_source_alone_is_the_only_entry() {
         let loud: Vec<Source> = budget.sources().iter().filter(|p| p.1 != 0.0).map(|p| p.0).collect();
         assert_eq!(loud, [source]);
         assert_eq!(budget.largest(), Some(source));
-        let own = budget.sources().iter().map(|p| p.1).sum::<f64>();
+        let own = budget.sources().iter().map(|p| p.1.abs()).sum::<f64>();
         near(budget.combined().unwrap(), own, 1e-12);
         let json = serde_json::to_value(budget).unwrap();
         let keys: Vec<&String> = json.as_object().unwrap().keys().collect();

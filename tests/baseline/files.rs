@@ -17,6 +17,9 @@ fn the_same_run_gives_the_same_bytes() {
     // Read and written again it is the same, to the last digit.
     let unit = loopgauge::baseline::parse(first.as_bytes(), &FILE.into()).unwrap();
     assert_eq!(loopgauge::baseline::text(&unit), first);
+    // A checkout with other line ends holds the same.
+    let other = loopgauge::baseline::parse(first.replace('\n', "\r\n").as_bytes(), &FILE.into());
+    assert_eq!(other.unwrap(), unit);
     let own = |key: &str| first.lines().find_map(|line| line.strip_prefix(key)).unwrap().to_owned();
     assert_eq!(
         (own("serial: "), own("station: "), own("verdict: ")),
