@@ -17,6 +17,8 @@ pub mod decision;
 pub mod diagnostic;
 pub mod drift;
 pub mod excitation;
+#[cfg(feature = "history")]
+pub mod history;
 pub mod inspect;
 pub mod linearity;
 pub mod margins;

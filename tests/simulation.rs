@@ -140,3 +140,13 @@ fn the_true_change_lies_inside_its_uncertainty() {
 fn sound_corners_raise_no_alarm() {
     assert_eq!(missed("clean", 20), Vec::<String>::new());
 }
+
+#[test]
+fn charts_have_their_run_lengths_and_false_alarms() {
+    assert_eq!(missed("charts", 20), Vec::<String>::new());
+}
+
+#[test]
+fn the_true_trend_lies_inside_its_interval() {
+    assert_eq!(missed("trend", 20), Vec::<String>::new());
+}

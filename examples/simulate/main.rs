@@ -1,4 +1,5 @@
-//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known.
+//! How far loopgauge's numbers can be trusted: it measures simulated sweeps of loops whose exact values are known, and
+//! histories whose trend is known.
 //!
 //! ```text
 //! cargo run --release --example simulate -- all              # every mode
@@ -14,6 +15,8 @@
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
 //! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
+//! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
+//! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
 //! on any number of cores. Status 1: an aim was missed, 2: the command line is wrong.
@@ -27,6 +30,7 @@
 
 mod acceptance;
 pub(crate) mod bench;
+mod charts;
 mod clean;
 mod coverage;
 mod linearity;
@@ -36,6 +40,7 @@ pub(crate) mod noise;
 mod regression;
 mod subjects;
 mod table;
+mod trend;
 pub(crate) mod truth;
 pub(crate) mod work;
 
@@ -44,8 +49,8 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 7] =
-    ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean"];
+pub const MODES: [&str; 9] =
+    ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean", "charts", "trend"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -92,6 +97,8 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
         "regression" => regression::run(subjects, share),
+        "charts" => charts::run(share),
+        "trend" => trend::run(share),
         _ => clean::run(subjects, share),
     }
 }

@@ -384,7 +384,8 @@ fn limits_one_frequency(name: &str) -> bool {
 }
 
 /// What a check's value is called in a sentence.
-fn title(name: &str) -> String {
+#[must_use]
+pub fn title(name: &str) -> String {
     match name.split_once('@') {
         Some((_, place)) if limits_one_frequency(name) => format!("gain at {place}"),
         Some((_, place)) => format!("gain over {}", place.replacen("Hz-", "Hz to ", 1)),

@@ -39,6 +39,16 @@ impl Unit {
     }
 }
 
+impl Unit {
+    /// The unit of a symbol; `None` for what is none.
+    #[must_use]
+    pub fn of_symbol(symbol: &str) -> Option<Self> {
+        [Self::Hz, Self::Deg, Self::Db, Self::S, Self::PointsPerDecade, Self::One]
+            .into_iter()
+            .find(|unit| unit.symbol() == symbol)
+    }
+}
+
 impl Serialize for Unit {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.symbol())

@@ -2,16 +2,44 @@
 //!
 //! | file | what |
 //! | --- | --- |
+//! | `population` | which record counts in which group |
+//! | `series` | the values of one quantity at one corner, gathered by group |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
 //! | `step` | where a shift of the mean began |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `forecast` | how many groups until a limit is reached |
 //! | `capability`, `tolerance` | how much of the population meets the limits |
+//! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
+//! | `outcome` | the result types |
 
 mod capability;
-mod chart;
+pub mod chart;
 mod forecast;
+mod judge;
 mod line;
-mod step;
+mod natural;
+mod outcome;
+mod population;
+mod rules;
+mod series;
+pub mod step;
+mod together;
 mod tolerance;
 mod trend;
+mod watch;
+mod words;
+
+pub use capability::Capability;
+pub use forecast::Forecast;
+pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
+pub use line::{Line, Moments, student};
+pub use natural::natural;
+pub use outcome::{
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
+    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+};
+pub use population::{Population, PopulationBuilder, RecordHead};
+pub use series::{RecordValue, Running, Series, SeriesBuilder};
+pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
+pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
+pub use words::quantity_title;

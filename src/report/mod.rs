@@ -1,10 +1,12 @@
-//! Reports: one module per output, all written from [`RunOutcome`](crate::check::RunOutcome).
+//! Reports: one module per output, all written from [`RunOutcome`](crate::check::RunOutcome), or, in `drift`, from
+//! [`ProductDrift`](crate::drift::ProductDrift).
 //!
 //! Each output has a pure part that makes the piece of one run, to be called in worker threads, and a writer that
 //! puts the pieces together in order. No report reads a clock, opens a file by name or computes a margin, and
 //! memory stays flat in the number of runs.
 
 mod diagnostics;
+mod drift;
 pub mod escape;
 mod inspect;
 mod json;
@@ -17,6 +19,7 @@ pub mod terminal;
 pub(crate) mod sample;
 
 pub use diagnostics::render_diagnostic;
+pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};
 pub use inspect::{render_inspect, write_inspect_json};
 pub use json::{JsonWriter, run_json, write_lint_json};
 pub use levels::{levels_csv, render_levels, write_levels_json};

@@ -226,6 +226,7 @@ fn junit_and_the_terminal_tell_the_accepted_value() {
     let text = format!("{root:?}");
     assert!(
         text.contains("regression.phase_margin")
+            && text.contains("change: -4.00")
             && text.contains("accepted: 7")
             && text.contains("limit: at least -3 deg"),
         "{text}"

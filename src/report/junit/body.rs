@@ -88,21 +88,29 @@ pub(super) fn free_body(lines: impl IntoIterator<Item = String>) -> String {
 }
 
 /// A body in the making: the message, then `name: text` line by line.
-struct Body(String);
+pub(in crate::report) struct Body(String);
 
 impl Body {
-    fn new(message: &str) -> Self {
+    pub(in crate::report) fn new(message: &str) -> Self {
         Self(cut(&xml_line(message), LONGEST_ENTRY).into_owned())
     }
 
-    fn entry(&mut self, name: &str, text: &str) {
+    pub(in crate::report) fn entry(&mut self, name: &str, text: &str) {
         self.0.push('\n');
         self.0.push_str(name);
         self.0.push_str(": ");
         self.0.push_str(&cut(&xml_line(text), LONGEST_ENTRY));
     }
 
-    fn finish(self) -> String {
+    /// Lines of a table: their blanks stay.
+    pub(in crate::report) fn table(&mut self, lines: &[String]) {
+        for line in lines {
+            self.0.push('\n');
+            self.0.push_str(line);
+        }
+    }
+
+    pub(in crate::report) fn finish(self) -> String {
         // Entries are clean but for the end mark of the section.
         cut(&xml_body(&self.0), LONGEST_BODY).into_owned()
     }

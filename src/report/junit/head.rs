@@ -16,8 +16,8 @@ pub(super) struct Head<'a> {
     pub skipped: usize,
     /// Whether the suite has a time; without one `junit_report`'s own is dropped.
     pub has_timestamp: bool,
-    /// The run file.
-    pub file: &'a str,
+    /// The run file, where the suite is that of one run.
+    pub file: Option<&'a str>,
     /// Properties, names and values.
     pub properties: &'a [(&'static str, String)],
 }
@@ -64,7 +64,9 @@ fn rewritten<'a>(start: &BytesStart<'_>, head: &Head<'a>) -> io::Result<BytesSta
             new.push_attribute(("skipped", head.skipped.to_string().as_str()));
         }
     }
-    new.push_attribute(("file", xml_line(head.file).as_ref()));
+    if let Some(file) = head.file {
+        new.push_attribute(("file", xml_line(file).as_ref()));
+    }
     Ok(new)
 }
 

@@ -10,7 +10,9 @@ mod names;
 mod suite;
 mod writer;
 
+pub(in crate::report) use body::Body;
 pub use head::name_with_run;
 pub use names::file_name;
+pub(in crate::report) use suite::{case, empty_suite, name, result, write};
 pub use suite::{class_name, suite, unreadable_suite};
 pub use writer::{JunitSummary, JunitWriter};

@@ -2,7 +2,7 @@
 
 use super::body::{body, free_body, message};
 use super::head::{Head, complete};
-use crate::check::{CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, value_against};
+use crate::check::{Limit, RunOutcome, Unit, Verdict, value_against};
 use crate::diagnostic::Diagnostic;
 use crate::report::escape::{clip, xml_body, xml_line};
 use jiff::Timestamp;
@@ -21,12 +21,10 @@ pub fn suite(run: &RunOutcome) -> io::Result<Vec<u8>> {
     let mut cases = Vec::with_capacity(run.corners.iter().map(|corner| corner.checks.len()).sum());
     for corner in &run.corners {
         let class = class_name(&run.product, &corner.corner);
-        cases.extend(
-            corner
-                .checks
-                .iter()
-                .map(|check| TestCase { result: result(run, corner, check), ..case(&check.check, &class) }),
-        );
+        cases.extend(corner.checks.iter().map(|check| TestCase {
+            result: result(check.verdict, &check.message, || body(run, corner, check)),
+            ..case(&check.check, &class)
+        }));
     }
     if cases.is_empty() {
         return Ok(Vec::new());
@@ -42,7 +40,7 @@ pub fn suite(run: &RunOutcome) -> io::Result<Vec<u8>> {
             ..empty_suite(cases)
         },
         taken.is_some(),
-        &run.run_file,
+        Some(&run.run_file),
         &properties(run),
     )
 }
@@ -65,7 +63,7 @@ pub fn unreadable_suite(run: &str, diagnostics: &[Diagnostic]) -> io::Result<Vec
     let cases = vec![TestCase { result, ..case("readable", "loopgauge.run") }];
     let run_name = name(run).into_owned();
     let properties = [("run", run_name.clone()), ("loopgauge", env!("CARGO_PKG_VERSION").to_owned())];
-    write(TestSuite { name: run_name, ..empty_suite(cases) }, false, run, &properties)
+    write(TestSuite { name: run_name, ..empty_suite(cases) }, false, Some(run), &properties)
 }
 
 /// `PRODUCT.CORNER`, the dots of the corner as `_` (readers split a class at its last dot), blanks collapsed.
@@ -76,14 +74,16 @@ pub fn class_name(product: &str, corner: &str) -> String {
     name(&format!("{product}.{}", xml_line(corner).replace('.', "_"))).into_owned()
 }
 
-fn name(text: &str) -> Cow<'_, str> {
+/// A name or property: one line, clean, of bounded length.
+pub(in crate::report) fn name(text: &str) -> Cow<'_, str> {
     match xml_line(text) {
         Cow::Borrowed(line) => clip(line, LONGEST_NAME),
         Cow::Owned(line) => Cow::Owned(clip(&line, LONGEST_NAME).into_owned()),
     }
 }
 
-fn case(check: &str, class: &str) -> TestCase {
+/// A case that passes.
+pub(in crate::report) fn case(check: &str, class: &str) -> TestCase {
     TestCase {
         name: name(check).into_owned(),
         // Evaluation time is noise.
@@ -97,7 +97,7 @@ fn case(check: &str, class: &str) -> TestCase {
 }
 
 /// Built literally: the crate's own constructor reads the clock.
-fn empty_suite(testcases: Vec<TestCase>) -> TestSuite {
+pub(in crate::report) fn empty_suite(testcases: Vec<TestCase>) -> TestSuite {
     TestSuite {
         name: String::new(),
         package: String::new(),
@@ -109,10 +109,11 @@ fn empty_suite(testcases: Vec<TestCase>) -> TestSuite {
     }
 }
 
-fn result(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> TestResult {
-    let type_ = check.verdict.word().to_owned();
-    let texts = || (message(&check.message), Some(body(run, corner, check)));
-    match check.verdict {
+/// The element of a verdict, with a message of one line and the body that `body` makes where there is an element.
+pub(in crate::report) fn result(verdict: Verdict, text: &str, body: impl FnOnce() -> String) -> TestResult {
+    let type_ = verdict.word().to_owned();
+    let texts = || (message(text), Some(body()));
+    match verdict {
         Verdict::Pass => TestResult::Success,
         Verdict::Fail => {
             let (message, cause) = texts();
@@ -187,10 +188,11 @@ fn values_of_passing_checks(run: &RunOutcome) -> Option<String> {
     (!text.is_empty()).then_some(text)
 }
 
-fn write(
+/// The bytes of a suite, completed.
+pub(in crate::report) fn write(
     suite: TestSuite,
     has_timestamp: bool,
-    file: &str,
+    file: Option<&str>,
     properties: &[(&'static str, String)],
 ) -> io::Result<Vec<u8>> {
     let skipped = suite.skipped();

@@ -7,7 +7,9 @@ mod run_text;
 mod spool;
 
 pub use run_text::{RunText, render_run};
+pub(in crate::report) use run_text::{count_of, phrase};
 pub use spool::TerminalSpool;
+pub(in crate::report) use spool::write_table;
 
 /// How text is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -145,12 +145,12 @@ fn least_phase_margin(run: &RunOutcome) -> Option<(&str, String)> {
 }
 
 /// `1 corner`, `2 corners`.
-pub(super) fn count_of(count: u64, what: &str) -> String {
+pub(in crate::report) fn count_of(count: u64, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
 /// The verdict in running text.
-pub(super) const fn phrase(verdict: Verdict) -> &'static str {
+pub(in crate::report) const fn phrase(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::NotJudged => "not judged",
         _ => verdict.word(),

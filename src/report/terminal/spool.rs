@@ -125,13 +125,21 @@ fn write_counts(sink: &mut impl Write, tally: &Tally, style: Style) -> io::Resul
         return Ok(());
     }
     writeln!(sink)?;
+    write_table(sink, &[("runs", &tally.runs), ("corners", &tally.corners), ("checks", &tally.checks)], style)
+}
+
+/// How often each verdict was given, a row per kind of thing that has one.
+pub(in crate::report) fn write_table(
+    sink: &mut impl Write,
+    rows: &[(&str, &Counts)],
+    style: Style,
+) -> io::Result<()> {
     write!(sink, "{:10}{:>9}", "of", "all")?;
     for verdict in Verdict::ALL {
         write!(sink, "  {:>9}", phrase(verdict))?;
     }
     writeln!(sink)?;
-    let rows = [("runs", &tally.runs), ("corners", &tally.corners), ("checks", &tally.checks)];
-    rows.into_iter().try_for_each(|(name, counts)| write_row(sink, name, counts, style))
+    rows.iter().try_for_each(|(name, counts)| write_row(sink, name, counts, style))
 }
 
 fn write_row(sink: &mut impl Write, name: &str, counts: &Counts, style: Style) -> io::Result<()> {

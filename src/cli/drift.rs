@@ -1,0 +1,184 @@
+//! `drift`: margins over builds, from a history.
+
+use super::args::DriftArgs;
+use super::console::{Console, stdout_style};
+use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::{NOT_PASSED, PASSED, UNREADABLE};
+use crate::check::Unit;
+use crate::decision::{Limit, Verdict};
+use crate::diagnostic::{Diagnostic, nearest};
+use crate::drift::{
+    Population, PopulationBuilder, ProductDrift, RecordHead, RecordValue, Series, SeriesBuilder, SeriesKey,
+    Settings, judge,
+};
+use crate::history::{Address, History, HistoryError};
+use crate::report::drift::{render_drift, write_drift_json, write_drift_junit};
+use std::collections::HashMap;
+use std::path::Path;
+
+/// Runs the command.
+pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
+    if let Err(text) = outputs_differ(args) {
+        console.fault(&text);
+        return UNREADABLE;
+    }
+    let products = match judged(args) {
+        Ok(products) => products,
+        Err(problem) => {
+            console.show(&problem);
+            return UNREADABLE;
+        }
+    };
+    write(args, &products, verbose, console);
+    let fails = products.iter().any(|product| product.verdict == Some(Verdict::Fail));
+    if console.has_errors() {
+        UNREADABLE
+    } else if fails {
+        NOT_PASSED
+    } else {
+        PASSED
+    }
+}
+
+fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
+    let (Some(json), Some(junit)) = (&args.json, &args.junit) else { return Ok(()) };
+    if is_stdout(json) && is_stdout(junit) {
+        return Err("only one of --json and --junit can go to standard output: give the other one a file name"
+            .to_owned());
+    }
+    if is_same(json, junit) {
+        return Err(format!("--json and --junit both name {}: give each a file of its own", json.display()));
+    }
+    Ok(())
+}
+
+/// A history's error as the console shows it.
+pub fn diagnostic(error: &HistoryError) -> Diagnostic {
+    let run = error.run.as_ref().map(|run| format!("; the run {run} is not recorded")).unwrap_or_default();
+    let shown = Diagnostic::error(error.kind.code(), format!("{}{run}", error.what))
+        .in_file(&error.place.as_str().into());
+    if error.help.is_empty() { shown } else { shown.with_help(error.help.clone()) }
+}
+
+fn judged(args: &DriftArgs) -> Result<Vec<ProductDrift>, Diagnostic> {
+    let told = |error: HistoryError| diagnostic(&error);
+    let address = Address::parse(&args.history).map_err(told)?;
+    let mut history = History::open_to_read(&address).map_err(told)?;
+    let known = history.products().map_err(told)?;
+    let chosen: Vec<&String> = match &args.product {
+        None => known.iter().collect(),
+        Some(wanted) => {
+            let found = known.iter().find(|product| *product == wanted);
+            vec![found.ok_or_else(|| unknown(&address, wanted, &known))?]
+        }
+    };
+    chosen.into_iter().map(|product| of_product(&mut history, product, args).map_err(told)).collect()
+}
+
+fn unknown(address: &Address, wanted: &str, known: &[String]) -> Diagnostic {
+    let help = match nearest(wanted, known.iter().map(String::as_str)) {
+        Some(near) => format!("did you mean the product `{near}`?"),
+        None if known.is_empty() => "it holds no record yet".to_owned(),
+        None => format!("it holds {}", known.join(", ")),
+    };
+    let file = address.to_string().as_str().into();
+    Diagnostic::error("history-product", format!("the history has no product `{wanted}`"))
+        .in_file(&file)
+        .with_help(help)
+}
+
+fn of_product(history: &mut History, product: &str, args: &DriftArgs) -> Result<ProductDrift, HistoryError> {
+    let newest = history.newest_settings(product)?;
+    let (drift, limits) = newest.map(|newest| (newest.drift, newest.limits)).unwrap_or_default();
+    let settings = Settings { drift, family_rate: args.false_alarms.map(|percent| percent / 100.0) };
+    let mut builder = PopulationBuilder::new(settings.over());
+    history.records(product, &mut |head| builder.add(grouped(head)))?;
+    let population = builder.finish();
+    let keys: Vec<SeriesKey> = limits
+        .into_iter()
+        .filter_map(|limit| {
+            Some(SeriesKey {
+                unit: Unit::of_symbol(&limit.unit)?,
+                corner: limit.corner,
+                quantity: limit.quantity,
+                limit: Limit { min: limit.min, max: limit.max },
+            })
+        })
+        .collect();
+    let series = gather(history, product, &population, &keys)?;
+    Ok(judge(product, &settings, &population, keys.into_iter().zip(series).collect()))
+}
+
+fn grouped(head: crate::history::RecordHead) -> RecordHead {
+    RecordHead {
+        record: head.id.0,
+        serial: head.serial,
+        revision: head.revision,
+        firmware: head.firmware,
+        build: head.build,
+        taken_us: head.taken_us,
+        station: head.station,
+        is_reference: head.is_reference,
+        verdict: head.verdict,
+    }
+}
+
+/// The values of every series, in one walk through the history.
+fn gather(
+    history: &mut History,
+    product: &str,
+    population: &Population,
+    keys: &[SeriesKey],
+) -> Result<Vec<Series>, HistoryError> {
+    let mut builders: Vec<SeriesBuilder> = keys.iter().map(|_| SeriesBuilder::new(population)).collect();
+    let places: HashMap<(&str, &str), usize> = keys
+        .iter()
+        .enumerate()
+        .map(|(place, key)| ((key.corner.as_str(), key.quantity.as_str()), place))
+        .collect();
+    // Rows of one series mostly follow each other.
+    let mut last: Option<(i64, Option<usize>)> = None;
+    history.values(product, &mut |row| {
+        let place = match last {
+            Some((series, place)) if series == row.series_id => place,
+            _ => places.get(&(row.series.corner.as_str(), row.series.quantity.as_str())).copied(),
+        };
+        last = Some((row.series_id, place));
+        if let Some(builder) = place.and_then(|place| builders.get_mut(place)) {
+            let value = RecordValue {
+                record: row.record.0,
+                value: row.value,
+                uncertainty: row.uncertainty,
+                chain: row.chain,
+                at_least: row.at_least,
+            };
+            builder.add(population, &value);
+        }
+    })?;
+    Ok(builders.into_iter().map(|builder| builder.finish(population)).collect())
+}
+
+fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &mut Console) {
+    if let Some(path) = &args.json {
+        let written = create(path).and_then(|mut file| {
+            write_drift_json(&mut file, products).map_err(|error| cannot_write(path, error))?;
+            Ok(file)
+        });
+        commit(written, console);
+    }
+    if let Some(path) = &args.junit {
+        let written = create(path).and_then(|file| {
+            let (file, summary) =
+                write_drift_junit(file, products).map_err(|error| cannot_write(path, error))?;
+            if let Some(note) = summary.note() {
+                console.note(&note);
+            }
+            Ok(file)
+        });
+        commit(written, console);
+    }
+    let to_stdout = |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
+    if !to_stdout(&args.json) && !to_stdout(&args.junit) {
+        print(&render_drift(products, stdout_style(verbose)), console);
+    }
+}

@@ -1,0 +1,153 @@
+//! `history`: looks after a history.
+
+use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
+use super::console::Console;
+use super::drift::diagnostic;
+use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::{PASSED, UNREADABLE};
+use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};
+use crate::output::OutputFile;
+use crate::report::escape;
+use std::ffi::OsStr;
+use std::io::Write;
+use std::path::Path;
+
+/// Runs the command.
+pub fn history(command: &HistoryCommand, console: &mut Console) -> u8 {
+    let done = match command {
+        HistoryCommand::Check { history } => check(history, console),
+        HistoryCommand::List(args) => list(args, console),
+        HistoryCommand::Show(args) => show(args, console),
+        HistoryCommand::Export(args) => export(args, console),
+        HistoryCommand::Mark(args) => mark(args, true, console),
+        HistoryCommand::Unmark(args) => mark(args, false, console),
+    };
+    if let Err(error) = done {
+        console.show(&diagnostic(&error));
+    }
+    if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+fn read(address: &OsStr) -> Result<History, HistoryError> {
+    History::open_to_read(&Address::parse(address)?)
+}
+
+fn check(address: &OsStr, console: &mut Console) -> Result<(), HistoryError> {
+    let report = read(address)?.check()?;
+    for problem in &report.problems {
+        console.fault(problem);
+    }
+    let marked = if report.marked == 0 { String::new() } else { format!(", {} marked", report.marked) };
+    let found = if report.problems.is_empty() { "sound" } else { "damaged: go back to a backup" };
+    let text = format!(
+        "{} records{marked}, {} corners, {} values: {found}\n",
+        report.records, report.corners, report.values
+    );
+    print(&text, console);
+    Ok(())
+}
+
+fn list(args: &ListArgs, console: &mut Console) -> Result<(), HistoryError> {
+    let filter = Filter {
+        product: args.product.clone(),
+        serial: args.serial.clone(),
+        build: args.build.clone(),
+        station: args.station.clone(),
+        verdict: None,
+        is_marked: args.marked.then_some(true),
+    };
+    let mut out = std::io::BufWriter::new(OutputFile::stdout());
+    let mut broken = writeln!(out, "{}", LIST_HEAD).is_err();
+    read(&args.history)?.list(&filter, &mut |head| {
+        broken = broken || writeln!(out, "{}", line(&head)).is_err();
+    })?;
+    let written = out.into_inner().map_err(|error| cannot_write(Path::new("-"), error.into_error()));
+    commit(written, console);
+    Ok(())
+}
+
+/// Columns of `history list`, separated by tabs so that any tool can cut them.
+const LIST_HEAD: &str = "record\tverdict\tproduct\tserial\trevision\tfirmware\tbuild\ttaken\tstation\trun\tmark";
+
+fn line(head: &RecordHead) -> String {
+    let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());
+    let mark = match (&head.removed, &head.reason) {
+        (Some(_), Some(reason)) => reason.clone(),
+        _ => "-".to_owned(),
+    };
+    let fields = [
+        head.id.to_string(),
+        head.verdict.to_string(),
+        head.product.clone(),
+        head.serial.clone(),
+        head.revision.clone(),
+        or_dash(&head.firmware),
+        or_dash(&head.build),
+        or_dash(&head.taken),
+        or_dash(&head.station),
+        head.run.clone(),
+        mark,
+    ];
+    fields.iter().map(|field| escape::terminal(field)).collect::<Vec<_>>().join("\t")
+}
+
+fn show(args: &ShowArgs, console: &mut Console) -> Result<(), HistoryError> {
+    let mut history = read(&args.history)?;
+    let record = RecordId(args.record);
+    let text = if args.spec { history.spec_text(record)? } else { history.result(record)? };
+    match text {
+        Some(text) => print(&format!("{text}\n"), console),
+        None => console.fault(&format!(
+            "{}: there is no record {record}; `loopgauge history list` shows which there are",
+            history.address()
+        )),
+    }
+    Ok(())
+}
+
+fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> {
+    if let (Some(csv), Some(parquet)) = (&args.csv, &args.parquet)
+        && (is_same(csv, parquet) || is_stdout(csv) && is_stdout(parquet))
+    {
+        console.fault("--csv and --parquet name the same file: give each its own");
+        return Ok(());
+    }
+    let mut history = read(&args.history)?;
+    if let Some(path) = &args.csv {
+        match create(path) {
+            Ok(mut file) => {
+                history.export_csv(&mut file)?;
+                commit(Ok(file), console);
+            }
+            Err(text) => console.fault(&text),
+        }
+    }
+    if let Some(path) = &args.parquet {
+        match create(path) {
+            Ok(mut file) => {
+                history.export_parquet(&mut file)?;
+                commit(Ok(file), console);
+            }
+            Err(text) => console.fault(&text),
+        }
+    }
+    Ok(())
+}
+
+fn mark(args: &MarkArgs, on: bool, console: &mut Console) -> Result<(), HistoryError> {
+    let address = Address::parse(&args.history)?;
+    // Marking makes no history.
+    drop(History::open_to_read(&address)?);
+    let mut history = History::open_to_record(&address)?;
+    let records: Vec<RecordId> = args.records.iter().copied().map(RecordId).collect();
+    let now = jiff::Timestamp::now();
+    if on {
+        history.mark(&records, &args.reason, now)?;
+    } else {
+        history.unmark(&records, &args.reason, now)?;
+    }
+    let what = if on { "marked: they stay and do not count" } else { "count again" };
+    let count = records.len();
+    print(&format!("{count} record{} {what}\n", if count == 1 { "" } else { "s" }), console);
+    Ok(())
+}

@@ -1,0 +1,250 @@
+//! From groups and values to verdicts: the rules that the newest record's spec asks for.
+
+use super::rules::Rules;
+use super::words::percent;
+use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
+use crate::check::Unit;
+use crate::decision::{Limit, Verdict};
+use crate::spec::{Drift, DriftAxis};
+
+/// Groups that set the centre line where a spec asks for a chart and does not say how many.
+pub const SETUP_GROUPS: u32 = 8;
+
+/// What a series is and what it is held against.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesKey {
+    /// Corner.
+    pub corner: String,
+    /// Quantity as results name it.
+    pub quantity: String,
+    /// Unit.
+    pub unit: Unit,
+    /// Limit of the newest record.
+    pub limit: Limit,
+}
+
+/// What a product's history is judged with.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Settings {
+    /// What the newest record's spec says.
+    pub drift: Option<Drift>,
+    /// Probability, in (0, 1), that any chart of the product sounds within twenty groups without a cause: held when given.
+    pub family_rate: Option<f64>,
+}
+
+impl Settings {
+    /// What the groups are: builds where the spec does not say.
+    #[must_use]
+    pub fn over(&self) -> DriftAxis {
+        self.drift.and_then(|drift| drift.over).unwrap_or(DriftAxis::Build)
+    }
+
+    /// Groups that set centre and spread.
+    #[must_use]
+    pub fn setup(&self) -> usize {
+        self.drift.and_then(|drift| drift.setup).unwrap_or(SETUP_GROUPS) as usize
+    }
+}
+
+/// Judges the history of a product.
+#[must_use]
+pub fn judge(
+    product: &str,
+    settings: &Settings,
+    population: &Population,
+    series: Vec<(SeriesKey, Series)>,
+) -> ProductDrift {
+    let watched = |series: &Series| {
+        settings.drift.is_some_and(|drift| drift.chart.is_some())
+            && series.groups.iter().filter(|group| group.mean.is_some()).count() > settings.setup()
+    };
+    let charts = series.iter().filter(|(_, series)| watched(series)).count();
+    let one_chart = match settings.family_rate {
+        // So that all of them together keep the rate, were they independent (Sidak).
+        Some(rate) if charts > 0 => -((-rate).ln_1p() / charts as f64).exp_m1(),
+        _ => super::chart::FALSE_ALARMS,
+    };
+    let mut rules = Rules::new(settings, population, one_chart);
+    let series: Vec<SeriesOutcome> =
+        series.into_iter().map(|(key, series)| rules.judge(key, &series)).collect();
+    ProductDrift {
+        product: product.to_owned(),
+        over: settings.over(),
+        groups: population.groups.clone(),
+        verdict: Verdict::worst(series.iter().map(|series| series.verdict)),
+        series,
+        retested: population.retested.clone(),
+        false_alarms: (charts > 0).then(|| FalseAlarms {
+            charts,
+            one_chart,
+            any_chart: -(charts as f64 * (-one_chart).ln_1p()).exp_m1(),
+            is_held: settings.family_rate.is_some(),
+        }),
+        notes: notes(settings, population),
+    }
+}
+
+fn notes(settings: &Settings, population: &Population) -> Vec<String> {
+    let mut notes = Vec::new();
+    if settings.drift.is_none() {
+        notes.push(
+            "the newest record's spec has no `drift`: builds are the groups and no rule is judged".to_owned(),
+        );
+    }
+    if population.left_out > 0 {
+        let axis = settings.over().name();
+        let records = if population.left_out == 1 { "1 record has" } else { "records have" };
+        let count =
+            if population.left_out == 1 { String::new() } else { format!("{} ", population.left_out) };
+        notes.push(format!("{count}{records} no `{axis}`, which the groups are named after: left out"));
+    }
+    if let Some(rate) = settings.family_rate {
+        notes.push(format!(
+            "limits are widened so that all charts of the product together sound within 20 groups without a cause with a \
+             probability of at most {}",
+            percent(rate)
+        ));
+    }
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drift::{PopulationBuilder, RecordHead, RecordValue, SeriesBuilder};
+    use crate::spec::Chart;
+    use rand_distr::{Distribution, StandardNormal};
+    use rand_pcg::{Pcg64, rand_core::SeedableRng};
+
+    const UNITS: usize = 6;
+
+    fn settings() -> Settings {
+        let drift = Drift {
+            over: Some(DriftAxis::Build),
+            setup: Some(8),
+            chart: Some(Chart::Ewma),
+            capability_min: Some(1.33),
+            forecast_groups: Some(6),
+        };
+        Settings { drift: Some(drift), family_rate: None }
+    }
+
+    /// Builds of six units each about `mean(group)`: lots differ by 0.2 deg, units by 0.5 deg.
+    fn history(
+        groups: usize,
+        mean: impl Fn(usize) -> f64,
+        station: impl Fn(usize) -> &'static str,
+        revision: impl Fn(usize) -> &'static str,
+        chain: f64,
+    ) -> ProductDrift {
+        let mut random = Pcg64::seed_from_u64(7);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+        let mut builder = PopulationBuilder::new(DriftAxis::Build);
+        let mut values = Vec::new();
+        for group in 0..groups {
+            let lot = mean(group) + 0.2 * normal();
+            for unit in 0..UNITS {
+                let record = (group * UNITS + unit) as i64;
+                builder.add(RecordHead {
+                    record,
+                    serial: format!("RG-{record:05}"),
+                    revision: revision(group).to_owned(),
+                    firmware: None,
+                    build: Some(format!("2026-W{:02}", group + 1)),
+                    taken_us: Some(record * 3_600_000_000),
+                    station: Some(station(group).to_owned()),
+                    is_reference: false,
+                    verdict: Verdict::Pass,
+                });
+                values.push(RecordValue {
+                    record,
+                    value: lot + 0.5 * normal(),
+                    uncertainty: Some(chain.hypot(0.05)),
+                    chain: Some(chain),
+                    at_least: false,
+                });
+            }
+        }
+        let population = builder.finish();
+        let mut series = SeriesBuilder::new(&population);
+        values.iter().for_each(|value| series.add(&population, value));
+        let key = SeriesKey {
+            corner: "24V-3A".to_owned(),
+            quantity: "phase_margin_deg".to_owned(),
+            unit: Unit::Deg,
+            limit: Limit { min: Some(50.0), max: None },
+        };
+        judge("river-gauge-5v", &settings(), &population, vec![(key, series.finish(&population))])
+    }
+
+    fn rule<'a>(drift: &'a ProductDrift, name: &str) -> (Verdict, &'a str) {
+        let rule = drift.series[0].rules.iter().find(|rule| rule.rule == name).unwrap();
+        (rule.verdict, &rule.message)
+    }
+
+    #[test]
+    fn what_stays_passes() {
+        let drift = history(20, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
+        assert_eq!(drift.verdict, Some(Verdict::Pass), "{:?}", drift.series[0].rules);
+        let series = &drift.series[0];
+        assert!(series.signals.is_empty() && series.step.is_none());
+        assert_eq!(series.chart.as_ref().unwrap().points.len(), 12);
+        assert!(series.capability.unwrap().share.unwrap() > 0.99);
+        let alarms = drift.false_alarms.unwrap();
+        assert_eq!((alarms.charts, alarms.is_held), (1, false));
+        assert!((alarms.any_chart - 0.05).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_creeping_margin_fails_by_chart_and_forecast() {
+        let drift = history(24, |group| 54.6 - 0.16 * group as f64, |_| "bench-1", |_| "B", 0.4);
+        assert_eq!(drift.verdict, Some(Verdict::Fail));
+        assert_eq!(rule(&drift, "chart").0, Verdict::Fail);
+        let series = &drift.series[0];
+        let trend = series.trend.unwrap();
+        assert!(trend.low < -0.16 && trend.high > -0.16, "{trend:?}");
+        assert!(series.step.is_none(), "a line is no step: {:?}", series.step);
+        let reach = series.forecast.unwrap();
+        assert_eq!(reach.limit, Limit { min: Some(50.0), max: None });
+        // The true line stands at 50.92 deg in the newest group.
+        assert!((reach.in_groups - 0.92 / 0.16).abs() < 3.0, "{reach:?}");
+        assert_eq!(rule(&drift, "forecast").0, Verdict::Undecided, "{reach:?}");
+        assert!(rule(&drift, "chart").1.contains("since 2026-W"), "{}", rule(&drift, "chart").1);
+    }
+
+    #[test]
+    fn a_step_is_told_with_what_changed_there() {
+        let drift = history(
+            20,
+            |group| if group < 12 { 56.0 } else { 54.6 },
+            |_| "bench-1",
+            |group| if group < 12 { "B" } else { "C" },
+            0.4,
+        );
+        let step = drift.series[0].step.as_ref().unwrap();
+        assert_eq!(drift.groups[step.group].label, "2026-W13");
+        assert_eq!(step.together_with, ["revision B to C"]);
+        assert!((step.size + 1.4).abs() < 3.0 * step.standard_error, "{step:?}");
+    }
+
+    /// The same shift from another station, whose own accuracy explains it, is no drift; nor is it none.
+    #[test]
+    fn another_station_is_not_mistaken_for_drift() {
+        let mean = |group: usize| if group < 12 { 56.0 } else { 55.0 };
+        let moved = history(20, mean, |group| if group < 12 { "bench-1" } else { "bench-2" }, |_| "B", 1.2);
+        assert_eq!(rule(&moved, "chart").0, Verdict::Undecided, "{}", rule(&moved, "chart").1);
+        assert!(moved.series[0].signals.iter().all(|signal| signal.explained_by_station));
+        let same = history(20, mean, |_| "bench-1", |_| "B", 1.2);
+        assert_eq!(rule(&same, "chart").0, Verdict::Fail);
+    }
+
+    #[test]
+    fn too_few_groups_are_not_judged() {
+        let drift = history(8, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
+        assert_eq!(rule(&drift, "chart").0, Verdict::NotJudged);
+        assert!(drift.series[0].chart.is_none() && drift.false_alarms.is_none());
+        let none = history(0, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
+        assert_eq!(none.verdict, None);
+        assert!(none.series[0].trend.is_none() && none.series[0].capability.is_none());
+    }
+}

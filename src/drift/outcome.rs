@@ -1,0 +1,267 @@
+//! What the history of a product came to. The one result type: every report is written from it and nobody downstream
+//! computes again.
+
+use crate::check::Unit;
+use crate::decision::{Limit, Verdict};
+use crate::spec::{Chart, DriftAxis};
+
+/// A group of units: a build, a revision, a firmware or a day.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GroupHead {
+    /// Its label, text as recorded; a day is `2026-04-02`, UTC.
+    pub label: String,
+    /// Units that count.
+    pub units: u64,
+    /// Records of them, those that newer ones took the place of included.
+    pub records: u64,
+    /// Revisions among its units, in natural order.
+    pub revisions: Vec<String>,
+    /// Firmware versions among its units, in natural order; `None` is a unit without one.
+    pub firmwares: Vec<Option<String>>,
+    /// Stations that measured it, in natural order; `None` is a run that names none.
+    pub stations: Vec<Option<String>>,
+}
+
+/// A unit that was measured again in a group after a result that was not good, until one was.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Retested {
+    /// Serial number.
+    pub serial: String,
+    /// Label of the group.
+    pub group: String,
+    /// Verdicts of its records, oldest first.
+    pub verdicts: Vec<Verdict>,
+}
+
+/// Values of one quantity in one group, in the unit of the quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GroupStats {
+    /// Units with a value.
+    pub units: u64,
+    /// Units whose value is only a lower bound; left out of everything else.
+    pub bounds: u64,
+    /// Mean; `None` without a value.
+    pub mean: Option<f64>,
+    /// Standard deviation between units, n - 1; `None` of fewer than two.
+    pub sd: Option<f64>,
+    /// Smallest value.
+    pub min: Option<f64>,
+    /// Largest value.
+    pub max: Option<f64>,
+    /// Expanded uncertainty of the mean from the measurement alone: what the chain brings does not average away within a station.
+    /// `None` where one of the values has no known uncertainty.
+    pub uncertainty: Option<f64>,
+    /// The part of it that the stations' chains bring, expanded.
+    pub chain: Option<f64>,
+}
+
+/// A group beyond what the chart allows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signal {
+    /// Place of the group in [`ProductDrift::groups`].
+    pub group: usize,
+    /// The rule, kebab-case: `individuals`, `two-of-three`, `four-of-five`, `eight-in-a-row`, `ewma`, `cusum`.
+    pub rule: &'static str,
+    /// What was seen, one sentence.
+    pub message: String,
+    /// Whether the shift is no larger than what another station's chain may make of the same units: no drift is shown then.
+    pub explained_by_station: bool,
+}
+
+/// One monitored group on the chart, in the unit of the quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChartPoint {
+    /// Place of the group in [`ProductDrift::groups`].
+    pub group: usize,
+    /// What the chart draws: the mean, the weighted average, or the centre plus the larger of the two sums.
+    pub statistic: f64,
+    /// Lower limit of it at this group.
+    pub low: f64,
+    /// Upper limit.
+    pub high: f64,
+    /// Spread expected of this group's mean.
+    pub sigma: f64,
+}
+
+/// The control chart of a series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChartRun {
+    /// Which chart.
+    pub kind: Chart,
+    /// Groups that set centre and spread.
+    pub setup: usize,
+    /// Centre line: mean of the setup groups' means.
+    pub center: f64,
+    /// Spread of the group means: mean moving range of the setup groups over d2.
+    pub sigma: f64,
+    /// Factor on all limits that allows for a centre and spread taken from so few groups, at least 1.
+    pub widening: f64,
+    /// The monitored groups.
+    pub points: Vec<ChartPoint>,
+}
+
+/// Straight line through the group means.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Slope {
+    /// Change from group to group.
+    pub per_group: f64,
+    /// Two-sided 95 % confidence interval.
+    pub low: f64,
+    /// Its upper end.
+    pub high: f64,
+    /// Level of the line at the newest group.
+    pub level: f64,
+    /// Least-squares slope beside it, for information: far from the robust one where a lot is bad.
+    pub least_squares: f64,
+}
+
+/// When the mean reaches a limit if it goes on like this.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reach {
+    /// The limit that the trend leads to: one side only.
+    pub limit: Limit,
+    /// Groups from the newest one.
+    pub in_groups: f64,
+    /// Two-sided 95 % interval; `None` where it is never reached.
+    pub low: Option<f64>,
+    /// Its upper end.
+    pub high: Option<f64>,
+}
+
+/// How well the population lies inside its limits.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ability {
+    /// Ppk.
+    pub ppk: f64,
+    /// Its one-sided lower 95 % confidence bound.
+    pub low: f64,
+    /// Units it is taken from.
+    pub units: u64,
+    /// With 95 % confidence at least this share of the population meets the limit, supposing a normal one.
+    pub share: Option<f64>,
+}
+
+/// Where the mean stepped.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepFound {
+    /// First group after it, place in [`ProductDrift::groups`].
+    pub group: usize,
+    /// Size, in the unit of the quantity.
+    pub size: f64,
+    /// Its standard error.
+    pub standard_error: f64,
+    /// Probability of one as large without any step.
+    pub chance: f64,
+    /// What else changed there: `revision B to C`, `station bench-1 to bench-3`; empty when nothing did.
+    pub together_with: Vec<String>,
+}
+
+/// What one station made of one reference unit over time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReferenceSeries {
+    /// Serial number of the reference unit.
+    pub serial: String,
+    /// Station; `None` when the runs name none.
+    pub station: Option<String>,
+    /// Records with a value.
+    pub records: u64,
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation; `None` of one record.
+    pub sd: Option<f64>,
+    /// Change from record to record with its 95 % interval; `None` of too few.
+    pub trend: Option<Slope>,
+}
+
+/// One rule that was held against a series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RuleOutcome {
+    /// `chart`, `forecast` or `capability`.
+    pub rule: &'static str,
+    /// Its verdict.
+    pub verdict: Verdict,
+    /// What was seen and what was wanted, one sentence.
+    pub message: String,
+}
+
+/// One quantity at one corner over all groups.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesOutcome {
+    /// Corner.
+    pub corner: String,
+    /// Quantity as results name it: `phase_margin_deg`, `gain@120Hz`.
+    pub quantity: String,
+    /// Unit.
+    pub unit: Unit,
+    /// Limit of the newest record.
+    pub limit: Limit,
+    /// Worst of the rules; [`Verdict::NotJudged`] when the spec asks for none or there is not enough to judge.
+    pub verdict: Verdict,
+    /// As many as [`ProductDrift::groups`].
+    pub groups: Vec<GroupStats>,
+    /// The chart; `None` while there are no more groups than the setup takes.
+    pub chart: Option<ChartRun>,
+    /// Groups beyond the chart's limits, in order.
+    pub signals: Vec<Signal>,
+    /// Trend; `None` of too few groups.
+    pub trend: Option<Slope>,
+    /// Forecast; `None` when no limit lies ahead.
+    pub forecast: Option<Reach>,
+    /// Capability; `None` of fewer than two units or of units all alike.
+    pub capability: Option<Ability>,
+    /// Where the mean stepped; `None` when no step stands out.
+    pub step: Option<StepFound>,
+    /// Reference units.
+    pub references: Vec<ReferenceSeries>,
+    /// Every rule that the spec asks for.
+    pub rules: Vec<RuleOutcome>,
+    /// The sentence of the worst rule, or why nothing is judged.
+    pub message: String,
+}
+
+/// How often the charts of a product sound without a cause.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FalseAlarms {
+    /// Charts that watch.
+    pub charts: usize,
+    /// Probability that one chart sounds within twenty groups without a cause, at most.
+    pub one_chart: f64,
+    /// Probability that any of them does, if they were independent: an upper bound where corners go together.
+    pub any_chart: f64,
+    /// Whether that probability was asked for and is held.
+    pub is_held: bool,
+}
+
+/// The history of a product, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ProductDrift {
+    /// Product.
+    pub product: String,
+    /// What the groups are.
+    pub over: DriftAxis,
+    /// The groups, by their earliest time, then in natural order.
+    pub groups: Vec<GroupHead>,
+    /// Worst of the series; `None` when none is judged.
+    pub verdict: Option<Verdict>,
+    /// Every measured quantity that has a limit, in the order of the newest record's spec.
+    pub series: Vec<SeriesOutcome>,
+    /// Units measured again until they passed.
+    pub retested: Vec<Retested>,
+    /// How often the charts sound without a cause; `None` when no chart watches.
+    pub false_alarms: Option<FalseAlarms>,
+    /// What was left out and why, one sentence each.
+    pub notes: Vec<String>,
+}
+
+impl DriftAxis {
+    /// Its name in specs and results.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Build => "build",
+            Self::Revision => "revision",
+            Self::Firmware => "firmware",
+            Self::Taken => "taken",
+        }
+    }
+}

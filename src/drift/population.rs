@@ -1,0 +1,325 @@
+//! From the records of a product to its groups of units: which record counts where.
+//!
+//! Of several records of one unit in a group the newest counts: the one taken last, of those the one recorded last.
+//! Reference units are no part of the population; they tell what their station does.
+
+use super::natural::natural;
+use super::{GroupHead, Retested};
+use crate::decision::Verdict;
+use crate::spec::DriftAxis;
+use std::collections::{BTreeSet, HashMap};
+
+/// One record of the history, as far as grouping needs it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecordHead {
+    /// Number of the record; later ones are larger.
+    pub record: i64,
+    /// Serial number of the unit.
+    pub serial: String,
+    /// Board revision.
+    pub revision: String,
+    /// Firmware.
+    pub firmware: Option<String>,
+    /// Lot or build label.
+    pub build: Option<String>,
+    /// When its sweeps were taken, microseconds since 1970, UTC.
+    pub taken_us: Option<i64>,
+    /// Station.
+    pub station: Option<String>,
+    /// Whether the unit is a reference.
+    pub is_reference: bool,
+    /// Verdict of the run.
+    pub verdict: Verdict,
+}
+
+/// Where the values of a record go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Place {
+    /// Into a group.
+    Group(usize),
+    /// To a reference unit at a station; how many of its records are older.
+    Reference(usize, usize),
+}
+
+/// The groups of a product and where each of its records counts.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Population {
+    /// The groups, in order.
+    pub groups: Vec<GroupHead>,
+    /// Units measured again until they passed, by group, then serial number.
+    pub retested: Vec<Retested>,
+    /// Records without the label that the groups are named after.
+    pub left_out: u64,
+    /// Reference units: serial number and station.
+    pub references: Vec<(String, Option<String>)>,
+    places: HashMap<i64, Place>,
+}
+
+impl Population {
+    /// Where the values of a record go; `None` when a newer one took its place or it was left out.
+    pub(super) fn place(&self, record: i64) -> Option<Place> {
+        self.places.get(&record).copied()
+    }
+}
+
+/// Time and number of a record: what is newer is greater.
+type Age = (Option<i64>, i64);
+
+/// One unit in one group.
+#[derive(Debug)]
+struct Unit {
+    newest: Age,
+    verdict: Verdict,
+    revision: usize,
+    firmware: usize,
+    station: usize,
+    /// Records that a newer one took the place of.
+    older: Vec<(Age, Verdict)>,
+}
+
+#[derive(Debug)]
+struct Group {
+    earliest: Option<i64>,
+    records: u64,
+    units: HashMap<usize, Unit>,
+}
+
+/// Texts that repeat, each kept once.
+#[derive(Debug, Default)]
+struct Texts {
+    numbers: HashMap<Option<String>, usize>,
+    texts: Vec<Option<String>>,
+}
+
+impl Texts {
+    fn number(&mut self, text: Option<String>) -> usize {
+        if let Some(number) = self.numbers.get(&text) {
+            return *number;
+        }
+        self.texts.push(text.clone());
+        self.numbers.insert(text, self.texts.len() - 1);
+        self.texts.len() - 1
+    }
+
+    fn text(&self, number: usize) -> Option<String> {
+        self.texts.get(number).cloned().flatten()
+    }
+}
+
+/// Sorts records into groups as they come.
+#[derive(Debug)]
+pub struct PopulationBuilder {
+    over: DriftAxis,
+    texts: Texts,
+    groups: HashMap<String, Group>,
+    references: HashMap<(usize, usize), Vec<Age>>,
+    left_out: u64,
+}
+
+impl PopulationBuilder {
+    /// Groups along an axis.
+    #[must_use]
+    pub fn new(over: DriftAxis) -> Self {
+        Self {
+            over,
+            texts: Texts::default(),
+            groups: HashMap::new(),
+            references: HashMap::new(),
+            left_out: 0,
+        }
+    }
+
+    /// Takes a record, in any order.
+    pub fn add(&mut self, head: RecordHead) {
+        let age = (head.taken_us, head.record);
+        let label = match self.over {
+            DriftAxis::Build => head.build,
+            DriftAxis::Revision => Some(head.revision.clone()),
+            DriftAxis::Firmware => head.firmware.clone(),
+            DriftAxis::Taken => head.taken_us.and_then(day),
+        };
+        let (serial, station) = (self.texts.number(Some(head.serial)), self.texts.number(head.station));
+        if head.is_reference {
+            self.references.entry((serial, station)).or_default().push(age);
+            return;
+        }
+        let Some(label) = label else {
+            self.left_out += 1;
+            return;
+        };
+        let (revision, firmware) = (self.texts.number(Some(head.revision)), self.texts.number(head.firmware));
+        let group = self.groups.entry(label).or_insert_with(|| Group {
+            earliest: None,
+            records: 0,
+            units: HashMap::new(),
+        });
+        group.records += 1;
+        group.earliest = [group.earliest, head.taken_us].into_iter().flatten().min();
+        let fresh =
+            Unit { newest: age, verdict: head.verdict, revision, firmware, station, older: Vec::new() };
+        match group.units.get_mut(&serial) {
+            None => {
+                group.units.insert(serial, fresh);
+            }
+            Some(known) if known.newest < age => {
+                let before = std::mem::replace(known, fresh);
+                known.older = before.older;
+                known.older.push((before.newest, before.verdict));
+            }
+            Some(known) => known.older.push((age, head.verdict)),
+        }
+    }
+
+    /// The groups by their earliest time, then in natural order; groups without any time come last.
+    #[must_use]
+    pub fn finish(self) -> Population {
+        let Self { texts, groups, references, left_out, .. } = self;
+        let mut groups: Vec<(String, Group)> = groups.into_iter().collect();
+        groups.sort_by(|(a, one), (b, other)| {
+            let time = |group: &Group| (group.earliest.is_none(), group.earliest);
+            time(one).cmp(&time(other)).then_with(|| natural(a, b))
+        });
+        let mut population = Population { left_out, ..Population::default() };
+        for (index, (label, group)) in groups.into_iter().enumerate() {
+            let mut retested = Vec::new();
+            let (mut revisions, mut firmwares, mut stations) =
+                (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+            let units = group.units.len() as u64;
+            for (serial, unit) in group.units {
+                population.places.insert(unit.newest.1, Place::Group(index));
+                revisions.insert(unit.revision);
+                firmwares.insert(unit.firmware);
+                stations.insert(unit.station);
+                if unit.verdict.is_good() && unit.older.iter().any(|(_, verdict)| !verdict.is_good()) {
+                    let mut all = unit.older;
+                    all.push((unit.newest, unit.verdict));
+                    all.sort_by_key(|(age, _)| *age);
+                    retested.push(Retested {
+                        serial: texts.text(serial).unwrap_or_default(),
+                        group: label.clone(),
+                        verdicts: all.into_iter().map(|(_, verdict)| verdict).collect(),
+                    });
+                }
+            }
+            retested.sort_by(|a, b| natural(&a.serial, &b.serial));
+            population.retested.append(&mut retested);
+            population.groups.push(GroupHead {
+                label,
+                units,
+                records: group.records,
+                revisions: sorted(&texts, revisions).into_iter().flatten().collect(),
+                firmwares: sorted(&texts, firmwares),
+                stations: sorted(&texts, stations),
+            });
+        }
+        let mut references: Vec<_> = references
+            .into_iter()
+            .map(|((serial, station), ages)| {
+                ((texts.text(serial).unwrap_or_default(), texts.text(station)), ages)
+            })
+            .collect();
+        references.sort_by(|(a, _), (b, _)| natural(&a.0, &b.0).then_with(|| by_text(&a.1, &b.1)));
+        for (index, (unit, mut ages)) in references.into_iter().enumerate() {
+            ages.sort_unstable();
+            for (order, (_, record)) in ages.into_iter().enumerate() {
+                population.places.insert(record, Place::Reference(index, order));
+            }
+            population.references.push(unit);
+        }
+        population
+    }
+}
+
+fn sorted(texts: &Texts, numbers: BTreeSet<usize>) -> Vec<Option<String>> {
+    let mut all: Vec<Option<String>> = numbers.into_iter().map(|number| texts.text(number)).collect();
+    all.sort_by(by_text);
+    all
+}
+
+fn by_text(a: &Option<String>, b: &Option<String>) -> std::cmp::Ordering {
+    match (a, b) {
+        (Some(a), Some(b)) => natural(a, b),
+        _ => a.cmp(b),
+    }
+}
+
+/// The day of a time, UTC.
+fn day(taken_us: i64) -> Option<String> {
+    let time = jiff::Timestamp::from_microsecond(taken_us).ok()?;
+    Some(jiff::tz::Offset::UTC.to_datetime(time).date().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn head(record: i64, serial: &str, build: Option<&str>, taken_us: Option<i64>) -> RecordHead {
+        RecordHead {
+            record,
+            serial: serial.to_owned(),
+            revision: "B".to_owned(),
+            firmware: None,
+            build: build.map(str::to_owned),
+            taken_us,
+            station: Some("bench-1".to_owned()),
+            is_reference: false,
+            verdict: Verdict::Pass,
+        }
+    }
+
+    fn population(over: DriftAxis, heads: Vec<RecordHead>) -> Population {
+        let mut builder = PopulationBuilder::new(over);
+        heads.into_iter().for_each(|head| builder.add(head));
+        builder.finish()
+    }
+
+    #[test]
+    fn groups_stand_by_time_then_by_name() {
+        let heads = vec![
+            head(1, "a", Some("W10"), None),
+            head(2, "a", Some("W9"), None),
+            head(3, "a", Some("late"), Some(200)),
+            head(4, "b", Some("late"), Some(50)),
+            head(5, "a", Some("early"), Some(100)),
+            head(6, "a", None, Some(100)),
+        ];
+        let population = population(DriftAxis::Build, heads);
+        let labels: Vec<&str> = population.groups.iter().map(|group| group.label.as_str()).collect();
+        assert_eq!(labels, ["late", "early", "W9", "W10"]);
+        assert_eq!(population.left_out, 1);
+        assert_eq!(population.groups[0].units, 2);
+    }
+
+    #[test]
+    fn the_newest_record_of_a_unit_counts_whatever_the_order() {
+        let mut failed = head(1, "a", Some("W1"), Some(10));
+        failed.verdict = Verdict::Fail;
+        let heads = [failed, head(2, "a", Some("W1"), Some(30)), head(3, "a", Some("W1"), Some(20))];
+        for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [1, 0, 2]] {
+            let population =
+                population(DriftAxis::Build, order.iter().map(|index| heads[*index].clone()).collect());
+            assert_eq!(population.place(2), Some(Place::Group(0)));
+            assert_eq!((population.place(1), population.place(3)), (None, None));
+            assert_eq!((population.groups[0].units, population.groups[0].records), (1, 3));
+            assert_eq!(population.retested[0].verdicts, [Verdict::Fail, Verdict::Pass, Verdict::Pass]);
+        }
+        // Recorded twice with the same time: the later record.
+        let twice = vec![head(5, "a", Some("W1"), Some(10)), head(4, "a", Some("W1"), Some(10))];
+        assert_eq!(population(DriftAxis::Build, twice).place(5), Some(Place::Group(0)));
+    }
+
+    #[test]
+    fn references_stand_aside_and_days_are_groups() {
+        let mut reference = head(1, "ref", None, Some(5));
+        reference.is_reference = true;
+        let mut later = reference.clone();
+        (later.record, later.taken_us) = (2, Some(3));
+        let day = head(3, "a", None, Some(86_400_000_000));
+        let population = population(DriftAxis::Taken, vec![reference, later, day]);
+        assert_eq!(population.groups.len(), 1);
+        assert_eq!(population.groups[0].label, "1970-01-02");
+        assert_eq!(population.references, [("ref".to_owned(), Some("bench-1".to_owned()))]);
+        assert_eq!(population.place(1), Some(Place::Reference(0, 1)));
+        assert_eq!(population.place(2), Some(Place::Reference(0, 0)));
+    }
+}

@@ -1,0 +1,82 @@
+//! How drift reads in sentences.
+
+use crate::check::{Unit, value_text};
+
+/// What a quantity is called in a sentence: `phase margin`, `gain at 120Hz`.
+#[must_use]
+pub fn quantity_title(quantity: &str) -> String {
+    if let Some((_, place)) = quantity.split_once('@') {
+        let place = place.replacen("Hz-", "Hz to ", 1);
+        return if place.contains(" to ") {
+            format!("gain over {place}")
+        } else {
+            format!("gain at {place}")
+        };
+    }
+    let stem =
+        ["_hz", "_deg", "_db", "_s"].iter().find_map(|unit| quantity.strip_suffix(unit)).unwrap_or(quantity);
+    stem.replace('_', " ")
+}
+
+/// A value rounded to what `resolution` (same unit, a spread or an uncertainty) makes sensible.
+pub(super) fn value(value: f64, resolution: f64, unit: Unit) -> String {
+    let text = value_text(value, Some(resolution).filter(|r| *r > 0.0), unit, false);
+    text.split_once(" ± ").map_or_else(|| text.clone(), |(value, _)| value.to_owned())
+}
+
+/// `1 group`, `3 groups`.
+pub(super) fn count(number: u64, what: &str) -> String {
+    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+}
+
+/// A number of groups, one decimal below ten.
+pub(super) fn groups(number: f64) -> String {
+    if number < 10.0 { format!("{number:.1} groups") } else { format!("{number:.0} groups") }
+}
+
+/// A share as a percentage, rounded down: 99.97 % does not become all.
+pub(super) fn share(share: f64) -> String {
+    format!("{} %", (1e4 * share).floor() / 1e2)
+}
+
+/// A probability as a percentage with two digits.
+pub(super) fn percent(share: f64) -> String {
+    let percent = 100.0 * share;
+    if percent >= 10.0 {
+        format!("{percent:.0} %")
+    } else if percent >= 1.0 {
+        format!("{percent:.1} %")
+    } else {
+        format!("{percent:.2} %")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantities_read_as_words() {
+        for (quantity, words) in [
+            ("phase_margin_deg", "phase margin"),
+            ("crossover_hz", "crossover"),
+            ("delay_margin_s", "delay margin"),
+            ("stability_margin", "stability margin"),
+            ("gain@120Hz", "gain at 120Hz"),
+            ("gain@150kHz-200kHz", "gain over 150kHz to 200kHz"),
+        ] {
+            assert_eq!(quantity_title(quantity), words);
+        }
+    }
+
+    #[test]
+    fn values_are_rounded_to_what_matters() {
+        assert_eq!(value(52.3456, 0.42, Unit::Deg), "52.35 deg");
+        assert_eq!(value(9310.4, 120.0, Unit::Hz), "9.31 kHz");
+        assert_eq!(value(52.3456, 0.0, Unit::Deg), "52.346 deg");
+        assert_eq!(
+            (percent(0.37), percent(0.051), percent(0.0012)),
+            ("37 %".into(), "5.1 %".into(), "0.12 %".into())
+        );
+    }
+}

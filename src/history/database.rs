@@ -1,0 +1,215 @@
+//! One face for both databases. SQL is written once, with `?1` for parameters, in what both understand: `BIGINT`, `TEXT`,
+//! `DOUBLE PRECISION`, `ON CONFLICT`, `RETURNING`.
+
+use super::error::Fault;
+use super::postgres::Session;
+use ::postgres::types::{IsNull, Type, to_sql_checked};
+
+/// Rows of one `INSERT`: far below the parameters that SQLite (32 766) and PostgreSQL (65 535) allow in a statement.
+const ROWS: usize = 64;
+
+/// An open database.
+pub(super) enum Database {
+    Sqlite(rusqlite::Connection),
+    Postgres(Box<Session>),
+}
+
+/// A parameter.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Value<'a> {
+    Null,
+    Int(i64),
+    Real(f64),
+    Text(&'a str),
+    Blob(&'a [u8]),
+}
+
+/// A row of a result.
+pub(super) enum Row<'a> {
+    Sqlite(&'a rusqlite::Row<'a>),
+    Postgres(&'a ::postgres::Row),
+}
+
+impl Row<'_> {
+    /// A column, by its position from 0.
+    pub(super) fn get<T>(&self, index: usize) -> Result<T, Fault>
+    where
+        T: rusqlite::types::FromSql + for<'p> ::postgres::types::FromSql<'p>,
+    {
+        match self {
+            Self::Sqlite(row) => Ok(row.get(index)?),
+            Self::Postgres(row) => Ok(row.try_get(index)?),
+        }
+    }
+}
+
+impl Database {
+    /// Runs statements without parameters.
+    pub(super) fn batch(&mut self, sql: &str) -> Result<(), Fault> {
+        match self {
+            Self::Sqlite(connection) => connection.execute_batch(sql)?,
+            Self::Postgres(session) => session.client.batch_execute(sql)?,
+        }
+        Ok(())
+    }
+
+    /// Runs a statement; the number of rows it changed.
+    pub(super) fn execute(&mut self, sql: &str, values: &[Value<'_>]) -> Result<u64, Fault> {
+        match self {
+            Self::Sqlite(connection) => {
+                let changed = connection.prepare_cached(sql)?.execute(rusqlite::params_from_iter(values))?;
+                Ok(changed as u64)
+            }
+            Self::Postgres(session) => {
+                let statement = session.prepare(sql)?;
+                let values: Vec<&(dyn ::postgres::types::ToSql + Sync)> =
+                    values.iter().map(|value| value as &(dyn ::postgres::types::ToSql + Sync)).collect();
+                Ok(session.client.execute(&statement, &values)?)
+            }
+        }
+    }
+
+    /// Hands each row of a result to `each`; memory does not grow with their number.
+    pub(super) fn query(
+        &mut self,
+        sql: &str,
+        values: &[Value<'_>],
+        each: &mut dyn FnMut(&Row<'_>) -> Result<(), Fault>,
+    ) -> Result<(), Fault> {
+        use ::postgres::fallible_iterator::FallibleIterator;
+        match self {
+            Self::Sqlite(connection) => {
+                let mut statement = connection.prepare_cached(sql)?;
+                let mut rows = statement.query(rusqlite::params_from_iter(values))?;
+                while let Some(row) = rows.next()? {
+                    each(&Row::Sqlite(row))?;
+                }
+            }
+            Self::Postgres(session) => {
+                let statement = session.prepare(sql)?;
+                let mut rows = session.client.query_raw(&statement, values)?;
+                while let Some(row) = rows.next()? {
+                    each(&Row::Postgres(&row))?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The first row, if there is one.
+    pub(super) fn query_first<T>(
+        &mut self,
+        sql: &str,
+        values: &[Value<'_>],
+        read: impl Fn(&Row<'_>) -> Result<T, Fault>,
+    ) -> Result<Option<T>, Fault> {
+        let mut found = None;
+        self.query(sql, values, &mut |row| {
+            if found.is_none() {
+                found = Some(read(row)?);
+            }
+            Ok(())
+        })?;
+        Ok(found)
+    }
+
+    /// Inserts rows, many in one statement. `into` is `table (columns)`; `values` are the rows, one after the other.
+    pub(super) fn insert(&mut self, into: &str, columns: usize, values: &[Value<'_>]) -> Result<(), Fault> {
+        for chunk in values.chunks(ROWS * columns) {
+            self.execute(&insert_sql(into, columns, chunk.len() / columns), chunk)?;
+        }
+        Ok(())
+    }
+
+    /// Runs `work` as one writing transaction, whole or not at all.
+    pub(super) fn write<T>(&mut self, work: impl FnOnce(&mut Self) -> Result<T, Fault>) -> Result<T, Fault> {
+        // SQLite takes its one lock for writing at once: a transaction that must wait waits before it has read anything.
+        self.batch(if self.is_sqlite() { "BEGIN IMMEDIATE" } else { "BEGIN" })?;
+        let done = work(self).and_then(|done| self.batch("COMMIT").map(|()| done));
+        if done.is_err() {
+            // Says nothing new when the connection is lost: the first error is told.
+            let _ = self.batch("ROLLBACK");
+        }
+        done
+    }
+
+    pub(super) const fn is_sqlite(&self) -> bool {
+        matches!(self, Self::Sqlite(_))
+    }
+}
+
+fn insert_sql(into: &str, columns: usize, rows: usize) -> String {
+    let row = |row: usize| {
+        let marks: Vec<String> = (1..=columns).map(|column| format!("?{}", row * columns + column)).collect();
+        format!("({})", marks.join(","))
+    };
+    let rows: Vec<String> = (0..rows).map(row).collect();
+    format!("INSERT INTO {into} VALUES {}", rows.join(","))
+}
+
+impl From<i64> for Value<'_> {
+    fn from(value: i64) -> Self {
+        Self::Int(value)
+    }
+}
+
+impl From<bool> for Value<'_> {
+    fn from(value: bool) -> Self {
+        Self::Int(i64::from(value))
+    }
+}
+
+impl From<f64> for Value<'_> {
+    fn from(value: f64) -> Self {
+        Self::Real(value)
+    }
+}
+
+impl<'a> From<&'a str> for Value<'a> {
+    fn from(value: &'a str) -> Self {
+        Self::Text(value)
+    }
+}
+
+impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
+    fn from(value: Option<T>) -> Self {
+        value.map_or(Self::Null, Into::into)
+    }
+}
+
+impl rusqlite::ToSql for Value<'_> {
+    fn to_sql(&self) -> rusqlite::Result<rusqlite::types::ToSqlOutput<'_>> {
+        use rusqlite::types::{ToSqlOutput, ValueRef};
+        Ok(ToSqlOutput::Borrowed(match *self {
+            Self::Null => ValueRef::Null,
+            Self::Int(value) => ValueRef::Integer(value),
+            Self::Real(value) => ValueRef::Real(value),
+            Self::Text(text) => ValueRef::Text(text.as_bytes()),
+            Self::Blob(bytes) => ValueRef::Blob(bytes),
+        }))
+    }
+}
+
+impl ::postgres::types::ToSql for Value<'_> {
+    fn to_sql(
+        &self,
+        kind: &Type,
+        out: &mut ::postgres::types::private::BytesMut,
+    ) -> Result<IsNull, Box<dyn std::error::Error + Sync + Send>> {
+        match *self {
+            Self::Null => Ok(IsNull::Yes),
+            Self::Int(value) => value.to_sql(kind, out),
+            Self::Real(value) => value.to_sql(kind, out),
+            // PostgreSQL knows no text with a zero character.
+            Self::Text(text) if text.contains('\0') => text.replace('\0', "\u{fffd}").to_sql(kind, out),
+            Self::Text(text) => text.to_sql(kind, out),
+            Self::Blob(bytes) => bytes.to_sql(kind, out),
+        }
+    }
+
+    fn accepts(kind: &Type) -> bool {
+        [Type::INT8, Type::FLOAT8, Type::TEXT, Type::BYTEA].contains(kind)
+    }
+
+    to_sql_checked!();
+}

@@ -1,0 +1,201 @@
+//! Tables for other tools: a row for every record, corner and quantity.
+
+use super::database::{Database, Row};
+use super::error::{Fault, HistoryError};
+use super::model::RecordHead;
+use super::parquet::ParquetTable;
+use super::read::{head, head_columns, settings};
+use super::store::History;
+use std::collections::HashMap;
+use std::io::Write;
+
+/// Names of the columns, in order.
+pub(super) const COLUMNS: [&str; 28] = [
+    "record",
+    "product",
+    "serial",
+    "revision",
+    "firmware",
+    "build",
+    "taken",
+    "taken_us",
+    "station",
+    "reference",
+    "run",
+    "run_verdict",
+    "tool",
+    "spec_sha256",
+    "recorded",
+    "removed",
+    "reason",
+    "corner",
+    "corner_verdict",
+    "level",
+    "quantity",
+    "unit",
+    "value",
+    "uncertainty",
+    "chain",
+    "at_least",
+    "min",
+    "max",
+];
+
+/// A row. A corner that gave no value has one without a quantity, so that its verdict is there.
+pub(super) struct ExportRow {
+    pub(super) head: RecordHead,
+    pub(super) corner: String,
+    pub(super) corner_verdict: String,
+    pub(super) level: Option<String>,
+    pub(super) quantity: Option<Quantity>,
+}
+
+/// What was measured.
+pub(super) struct Quantity {
+    pub(super) quantity: String,
+    pub(super) unit: String,
+    pub(super) value: f64,
+    pub(super) uncertainty: Option<f64>,
+    pub(super) chain: Option<f64>,
+    pub(super) at_least: bool,
+    pub(super) min: Option<f64>,
+    pub(super) max: Option<f64>,
+}
+
+/// Limits by spec, corner and quantity.
+type Limits = HashMap<i64, HashMap<(String, String), [Option<f64>; 2]>>;
+
+impl History {
+    /// Writes all values, marked records with their reason among them, as CSV (RFC 4180) with a header: corner by corner, quantity by
+    /// quantity, oldest record first; then the corners that gave no value.
+    ///
+    /// # Errors
+    /// When the history cannot be read or the sink not be written.
+    pub fn export_csv(&mut self, sink: impl Write) -> Result<(), HistoryError> {
+        let Self { address, database, .. } = self;
+        let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(sink);
+        let mut work = || {
+            writer.write_record(COLUMNS).map_err(|error| Fault::output(&error))?;
+            rows(database, &mut |row| {
+                writer.write_record(csv_fields(&row)).map_err(|error| Fault::output(&error))
+            })?;
+            Ok(writer.flush()?)
+        };
+        work().map_err(|fault: Fault| fault.at(address))
+    }
+
+    /// Writes the same rows as a Parquet file.
+    ///
+    /// # Errors
+    /// When the history cannot be read or the sink not be written.
+    pub fn export_parquet(&mut self, sink: impl Write + Send) -> Result<(), HistoryError> {
+        let Self { address, database, .. } = self;
+        let work = || {
+            let mut table = ParquetTable::new(sink)?;
+            rows(database, &mut |row| table.push(row))?;
+            table.finish()
+        };
+        work().map_err(|fault: Fault| fault.at(address))
+    }
+}
+
+fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), Fault>) -> Result<(), Fault> {
+    let limits = limits(database)?;
+    let head_columns = head_columns();
+    let mut series: Vec<(i64, String, String, String)> = Vec::new();
+    let sql = "SELECT id, corner, quantity, unit FROM series ORDER BY product, corner, quantity, unit";
+    database.query(sql, &[], &mut |row| {
+        series.push((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?));
+        Ok(())
+    })?;
+    let sql = format!(
+        "SELECT {head_columns}, r.spec_id, c.verdict, c.level, v.value, v.uncertainty, v.chain, v.at_least \
+         FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
+         JOIN corner c ON c.record_id = v.record_id AND c.corner = ?2 WHERE v.series_id = ?1 ORDER BY v.record_id"
+    );
+    for (id, corner, quantity, unit) in series {
+        database.query(&sql, &[id.into(), corner.as_str().into()], &mut |row| {
+            let spec: i64 = row.get(17)?;
+            let key = (corner.clone(), quantity.clone());
+            let [min, max] =
+                limits.get(&spec).and_then(|limits| limits.get(&key)).copied().unwrap_or_default();
+            each(ExportRow {
+                head: head(row)?,
+                corner: corner.clone(),
+                corner_verdict: row.get(18)?,
+                level: row.get(19)?,
+                quantity: Some(Quantity {
+                    quantity: quantity.clone(),
+                    unit: unit.clone(),
+                    value: row.get(20)?,
+                    uncertainty: row.get(21)?,
+                    chain: row.get(22)?,
+                    at_least: row.get::<i64>(23)? != 0,
+                    min,
+                    max,
+                }),
+            })
+        })?;
+    }
+    let sql = format!(
+        "SELECT {head_columns}, c.corner, c.verdict, c.level FROM corner c JOIN record r ON r.id = c.record_id \
+         JOIN spec p ON p.id = r.spec_id WHERE c.quantities = 0 ORDER BY c.record_id, c.corner"
+    );
+    database.query(&sql, &[], &mut |row: &Row<'_>| {
+        let (corner, corner_verdict, level) = (row.get(17)?, row.get(18)?, row.get(19)?);
+        each(ExportRow { head: head(row)?, corner, corner_verdict, level, quantity: None })
+    })
+}
+
+fn limits(database: &mut Database) -> Result<Limits, Fault> {
+    let mut limits = Limits::new();
+    database.query("SELECT id, settings FROM spec", &[], &mut |row| {
+        let of_spec = settings(&row.get::<String>(1)?)?.limits.into_iter();
+        let of_spec = of_spec.map(|limit| ((limit.corner, limit.quantity), [limit.min, limit.max])).collect();
+        limits.insert(row.get(0)?, of_spec);
+        Ok(())
+    })?;
+    Ok(limits)
+}
+
+fn csv_fields(row: &ExportRow) -> Vec<String> {
+    let head = &row.head;
+    let text = |text: &Option<String>| text.clone().unwrap_or_default();
+    let number = |number: Option<f64>| number.map(|number| number.to_string()).unwrap_or_default();
+    let mut fields = vec![
+        head.id.to_string(),
+        head.product.clone(),
+        head.serial.clone(),
+        head.revision.clone(),
+        text(&head.firmware),
+        text(&head.build),
+        text(&head.taken),
+        head.taken_us.map(|us| us.to_string()).unwrap_or_default(),
+        text(&head.station),
+        head.is_reference.to_string(),
+        head.run.clone(),
+        head.verdict.word().to_owned(),
+        head.tool.clone(),
+        head.spec_sha256.clone(),
+        head.recorded.clone(),
+        text(&head.removed),
+        text(&head.reason),
+        row.corner.clone(),
+        row.corner_verdict.clone(),
+        text(&row.level),
+    ];
+    match &row.quantity {
+        Some(q) => fields.extend([
+            q.quantity.clone(),
+            q.unit.clone(),
+            q.value.to_string(),
+            number(q.uncertainty),
+            number(q.chain),
+            q.at_least.to_string(),
+            number(q.min),
+            number(q.max),
+        ]),
+        None => fields.resize(COLUMNS.len(), String::new()),
+    }
+    fields
+}

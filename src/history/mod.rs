@@ -1,0 +1,46 @@
+//! The history of recorded runs: one SQLite file, or a PostgreSQL database for many stations and sites.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `address` | where a history is; passwords never shown |
+//! | `model` | the rows that go in and come out |
+//! | `error` | what can go wrong, and how to mend it |
+//! | `database` | one face for both databases: SQL written once |
+//! | `sqlite`, `postgres`, `tls` | opening each of them |
+//! | `share` | file systems on which write-ahead logging fails |
+//! | `schema` | tables and their versions |
+//! | `store` | `History`: opening, trying again after a lost connection |
+//! | `record`, `settings`, `taken` | writing a run |
+//! | `read` | runs, settings and values for `drift` |
+//! | `export`, `parquet` | tables for other tools |
+//! | `maintain` | integrity, marks |
+
+mod address;
+mod database;
+mod error;
+mod export;
+mod maintain;
+mod model;
+mod parquet;
+mod postgres;
+mod read;
+mod record;
+mod schema;
+mod settings;
+mod share;
+mod sqlite;
+mod store;
+mod taken;
+mod tls;
+
+pub use address::Address;
+pub use error::{HistoryError, HistoryErrorKind};
+pub use model::{
+    CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,
+    ValueRow,
+};
+pub use schema::VERSION;
+pub use settings::{parse_settings, settings_text};
+pub use share::network_file_system;
+pub use store::History;
+pub use taken::micros as taken_micros;

@@ -1,0 +1,288 @@
+//! Writing a run.
+
+use super::database::{Database, Value};
+use super::error::{Fault, HistoryError, HistoryErrorKind};
+use super::model::{NewRecord, RecordId};
+use super::settings;
+use super::store::History;
+use super::taken::micros;
+use crate::check::{CornerOutcome, Measured, Unit, Verdict};
+use crate::provenance::{Provenance, sha256};
+use std::collections::HashMap;
+use std::fmt::Write as _;
+use std::io::Write as _;
+
+/// One measured value of a corner.
+struct Quantity<'a> {
+    corner: &'a str,
+    quantity: &'a str,
+    unit: Unit,
+    value: f64,
+    uncertainty: Option<f64>,
+    chain: Option<f64>,
+    at_least: bool,
+}
+
+/// Everything of a record that is made once, whatever the number of tries.
+struct Prepared<'a> {
+    new: &'a NewRecord<'a>,
+    provenance: &'a Provenance,
+    token: String,
+    settings: String,
+    settings_sha256: String,
+    json: Vec<u8>,
+    digests: Vec<Vec<u8>>,
+    recorded: String,
+    quantities: Vec<Quantity<'a>>,
+}
+
+impl History {
+    /// Records a run: whole or not at all. When this returns, the run is on the disk; a lost connection is tried again.
+    ///
+    /// # Errors
+    /// When the run has no provenance or the history cannot be written; the error names the run.
+    pub fn record(&mut self, new: &NewRecord<'_>) -> Result<RecordId, HistoryError> {
+        let named = |error| HistoryError { run: Some(new.outcome.run.clone()), ..error };
+        let prepared = prepare(new).map_err(|fault| named(fault.at(&self.address)))?;
+        self.write(|database, series| insert(database, series, &prepared)).map_err(named)
+    }
+}
+
+fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
+    let incomplete = |what: &str| {
+        let help = "judge the run with its files' digests, then record it";
+        Fault::Kind(HistoryErrorKind::Incomplete, what.to_owned(), help.to_owned())
+    };
+    let provenance = new
+        .outcome
+        .provenance
+        .as_ref()
+        .ok_or_else(|| incomplete("the run does not tell what its verdict rests on"))?;
+    let digests = provenance.files.iter().map(|file| bytes_of_hex(&file.sha256)).collect::<Option<_>>();
+    let settings = settings::settings_text(&settings::of(new.outcome, new.drift))
+        .map_err(|e| incomplete(&e.to_string()))?;
+    Ok(Prepared {
+        new,
+        provenance,
+        token: token()?,
+        settings_sha256: sha256(settings.as_bytes()),
+        settings,
+        json: deflated(new.json)?,
+        digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
+        recorded: new.recorded.to_string(),
+        quantities: new.outcome.corners.iter().flat_map(quantities).collect(),
+    })
+}
+
+fn insert(
+    database: &mut Database,
+    series: &mut HashMap<[String; 4], i64>,
+    prepared: &Prepared<'_>,
+) -> Result<RecordId, Fault> {
+    let series = series_ids(database, series, prepared)?;
+    let spec = spec_id(database, prepared)?;
+    let Some(record) = insert_head(database, prepared, spec)? else {
+        // An earlier try came through and its answer was lost.
+        let sql = "SELECT id FROM record WHERE token = ?1";
+        let found = database.query_first(sql, &[prepared.token.as_str().into()], |row| row.get::<i64>(0))?;
+        return found.map(RecordId).ok_or_else(|| Fault::damaged("a record that is there cannot be found"));
+    };
+    let json = [record.into(), Value::Blob(&prepared.json)];
+    database.insert("result (record_id, json)", 2, &json)?;
+    insert_corners(database, prepared, record)?;
+    let values: Vec<Value<'_>> = prepared
+        .quantities
+        .iter()
+        .zip(&series)
+        .flat_map(|(q, &series)| {
+            [
+                series.into(),
+                record.into(),
+                q.value.into(),
+                q.uncertainty.into(),
+                q.chain.into(),
+                q.at_least.into(),
+            ]
+        })
+        .collect();
+    database.insert("value (series_id, record_id, value, uncertainty, chain, at_least)", 6, &values)?;
+    let files: Vec<Value<'_>> = prepared
+        .provenance
+        .files
+        .iter()
+        .zip(&prepared.digests)
+        .flat_map(|(file, digest)| {
+            let bytes = i64::try_from(file.bytes).unwrap_or(i64::MAX);
+            [record.into(), file.file.as_str().into(), Value::Blob(digest), bytes.into()]
+        })
+        .collect();
+    database.insert("file (record_id, file, sha256, bytes)", 4, &files)?;
+    Ok(RecordId(record))
+}
+
+/// The record's number; `None` when its token is there already.
+fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> Result<Option<i64>, Fault> {
+    let run = prepared.new.outcome;
+    let values: [Value<'_>; 16] = [
+        prepared.token.as_str().into(),
+        run.product.as_str().into(),
+        run.serial.as_str().into(),
+        run.revision.as_str().into(),
+        run.firmware.as_deref().into(),
+        run.build.as_deref().into(),
+        run.taken.as_deref().into(),
+        run.taken.as_deref().and_then(micros).into(),
+        run.station.as_deref().into(),
+        run.is_reference.into(),
+        run.run.as_str().into(),
+        run.verdict.word().into(),
+        prepared.new.tool.into(),
+        spec.into(),
+        (run.corners.len() as i64).into(),
+        prepared.recorded.as_str().into(),
+    ];
+    let sql = "INSERT INTO record (token, product, serial, revision, firmware, build, taken, taken_us, station, \
+               is_reference, run, verdict, tool, spec_id, corners, recorded) \
+               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) \
+               ON CONFLICT (token) DO NOTHING RETURNING id";
+    database.query_first(sql, &values, |row| row.get(0))
+}
+
+fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64) -> Result<(), Fault> {
+    let mut corners: Vec<Value<'_>> = Vec::new();
+    let mut problems: Vec<Value<'_>> = Vec::new();
+    for corner in &prepared.new.outcome.corners {
+        let name: Value<'_> = corner.corner.as_str().into();
+        let level = corner.judged.as_ref().and_then(|judged| judged.level.as_deref());
+        let quantities = prepared.quantities.iter().filter(|q| q.corner == corner.corner).count() as i64;
+        corners.extend([record.into(), name, corner.verdict.word().into(), level.into(), quantities.into()]);
+        let wrong = corner.checks.iter().filter(|c| !matches!(c.verdict, Verdict::Pass | Verdict::NotJudged));
+        problems.extend(wrong.flat_map(|check| {
+            [
+                record.into(),
+                name,
+                check.check.as_str().into(),
+                check.verdict.word().into(),
+                check.message.as_str().into(),
+            ]
+        }));
+    }
+    database.insert("corner (record_id, corner, verdict, level, quantities)", 5, &corners)?;
+    database.insert("problem (record_id, corner, check_name, verdict, message)", 5, &problems)
+}
+
+/// Numbers of the quantities' series, in their order.
+fn series_ids(
+    database: &mut Database,
+    known: &mut HashMap<[String; 4], i64>,
+    prepared: &Prepared<'_>,
+) -> Result<Vec<i64>, Fault> {
+    let product = &prepared.new.outcome.product;
+    let key = |q: &Quantity<'_>| {
+        [product.clone(), q.corner.to_owned(), q.quantity.to_owned(), q.unit.symbol().to_owned()]
+    };
+    let keys: Vec<_> = prepared.quantities.iter().map(key).collect();
+    let mut unknown: Vec<_> = keys.iter().filter(|key| !known.contains_key(*key)).cloned().collect();
+    // In the same order everywhere, so that two transactions never wait for each other.
+    unknown.sort();
+    let select = "SELECT id FROM series WHERE product = ?1 AND corner = ?2 AND quantity = ?3 AND unit = ?4";
+    let insert =
+        "INSERT INTO series (product, corner, quantity, unit) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
+    for key in unknown {
+        let values = key.each_ref().map(|text| Value::Text(text));
+        let id = found_or_made(database, select, &values, insert, &values)?;
+        known.insert(key, id);
+    }
+    keys.iter()
+        .map(|key| known.get(key).copied().ok_or_else(|| Fault::damaged("a series cannot be found")))
+        .collect()
+}
+
+fn spec_id(database: &mut Database, prepared: &Prepared<'_>) -> Result<i64, Fault> {
+    let spec = &prepared.provenance.spec;
+    let key: [Value<'_>; 2] = [(*spec.sha256).into(), prepared.settings_sha256.as_str().into()];
+    let product = prepared.new.outcome.product.as_str().into();
+    let [sha256, settings_sha256] = key;
+    let row = [sha256, settings_sha256, product, (*spec.text).into(), prepared.settings.as_str().into()];
+    let select = "SELECT id FROM spec WHERE sha256 = ?1 AND settings_sha256 = ?2";
+    let insert = "INSERT INTO spec (sha256, settings_sha256, product, text, settings) VALUES (?1, ?2, ?3, ?4, ?5) \
+                  ON CONFLICT DO NOTHING";
+    found_or_made(database, select, &key, insert, &row)
+}
+
+fn found_or_made(
+    database: &mut Database,
+    select: &str,
+    key: &[Value<'_>],
+    insert: &str,
+    row: &[Value<'_>],
+) -> Result<i64, Fault> {
+    if let Some(id) = database.query_first(select, key, |row| row.get(0))? {
+        return Ok(id);
+    }
+    database.execute(insert, row)?;
+    let made = database.query_first(select, key, |row| row.get(0))?;
+    made.ok_or_else(|| Fault::damaged("a row that was written cannot be found"))
+}
+
+fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
+    let Some(measured) = &corner.measured else { return Vec::new() };
+    let of = |quantity, unit, measured: Option<Measured>| {
+        measured.map(|m| Quantity {
+            corner: &corner.corner,
+            quantity,
+            unit,
+            value: m.value,
+            uncertainty: m.uncertainty,
+            chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),
+            at_least: m.at_least == Some(true),
+        })
+    };
+    // A limit is held against the magnitude of a phase margin, whose sign tells rising from falling crossovers.
+    let phase_margin = measured.phase_margin_deg.map(|m| Measured { value: m.value.abs(), ..m });
+    let singles = [
+        of("crossover_hz", Unit::Hz, measured.crossover_hz),
+        of("phase_margin_deg", Unit::Deg, phase_margin),
+        of("gain_margin_db", Unit::Db, measured.gain_margin_db),
+        of("gain_reduction_margin_db", Unit::Db, measured.gain_reduction_margin_db),
+        of("stability_margin", Unit::One, measured.stability_margin),
+        of("delay_margin_s", Unit::S, measured.delay_margin_s),
+    ];
+    let gains = corner.checks.iter().filter(|check| check.check.starts_with("gain@")).filter_map(|check| {
+        Some(Quantity {
+            corner: &corner.corner,
+            quantity: &check.check,
+            unit: check.unit?,
+            value: check.value?,
+            uncertainty: check.uncertainty,
+            chain: None,
+            at_least: false,
+        })
+    });
+    singles.into_iter().flatten().chain(gains).collect()
+}
+
+/// A number that no other record has, 32 hexadecimal digits.
+fn token() -> Result<String, Fault> {
+    let mut bytes = [0; 16];
+    getrandom::fill(&mut bytes).map_err(|error| {
+        let help = "the system gives no random numbers";
+        Fault::Kind(HistoryErrorKind::Refused, error.to_string(), help.to_owned())
+    })?;
+    Ok(bytes.iter().fold(String::with_capacity(32), |mut text, byte| {
+        // Writing to a string cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    }))
+}
+
+fn bytes_of_hex(text: &str) -> Option<Vec<u8>> {
+    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()
+}
+
+/// Compressed as a zlib stream (RFC 1950), whose checksum tells damage.
+fn deflated(bytes: &[u8]) -> Result<Vec<u8>, Fault> {
+    let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::default());
+    encoder.write_all(bytes)?;
+    Ok(encoder.finish()?)
+}

@@ -1,0 +1,138 @@
+//! What drift needs of a spec, as JSON beside the spec's text.
+
+use super::model::{CornerLimit, Settings};
+use crate::check::{RunOutcome, Unit};
+use crate::spec::{Chart, Drift, DriftAxis};
+use serde::{Deserialize, Serialize};
+
+#[derive(Serialize, Deserialize)]
+struct Text {
+    coverage: f64,
+    drift: Option<DriftText>,
+    limits: Vec<CornerLimit>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct DriftText {
+    over: Option<String>,
+    setup: Option<u32>,
+    chart: Option<String>,
+    capability_min: Option<f64>,
+    forecast_groups: Option<u32>,
+}
+
+const AXES: [(DriftAxis, &str); 4] = [
+    (DriftAxis::Build, "build"),
+    (DriftAxis::Revision, "revision"),
+    (DriftAxis::Firmware, "firmware"),
+    (DriftAxis::Taken, "taken"),
+];
+
+const CHARTS: [(Chart, &str); 3] =
+    [(Chart::Individuals, "individuals"), (Chart::Ewma, "ewma"), (Chart::Cusum, "cusum")];
+
+/// The key in `measured` of the quantity that a check judges, or the check's name for a gain limit; `None` for a check without a series.
+pub(super) fn quantity(check: &str) -> Option<&str> {
+    match check {
+        "crossover" => Some("crossover_hz"),
+        "phase_margin" => Some("phase_margin_deg"),
+        "gain_margin" => Some("gain_margin_db"),
+        "gain_reduction_margin" => Some("gain_reduction_margin_db"),
+        "stability_margin" => Some("stability_margin"),
+        "delay_margin" => Some("delay_margin_s"),
+        _ => check.starts_with("gain@").then_some(check),
+    }
+}
+
+/// What a run and its spec's drift settings give.
+pub(super) fn of(outcome: &RunOutcome, drift: Option<&Drift>) -> Settings {
+    let limits = outcome.corners.iter().flat_map(|corner| {
+        corner.checks.iter().filter_map(|check| {
+            let limit = check.limit?;
+            Some(CornerLimit {
+                corner: corner.corner.clone(),
+                quantity: quantity(&check.check)?.to_owned(),
+                unit: check.unit.map_or("", Unit::symbol).to_owned(),
+                min: limit.min,
+                max: limit.max,
+            })
+        })
+    });
+    Settings { coverage: outcome.coverage, drift: drift.copied(), limits: limits.collect() }
+}
+
+/// One line of JSON.
+///
+/// # Errors
+/// Only when the JSON writer fails, which it does not in memory.
+pub fn settings_text(settings: &Settings) -> Result<String, serde_json::Error> {
+    let word = |words: &[(Chart, &str)], chart| {
+        words.iter().find(|(c, _)| *c == chart).map(|(_, w)| (*w).to_owned())
+    };
+    let axis = |axis| AXES.iter().find(|(a, _)| *a == axis).map(|(_, word)| (*word).to_owned());
+    let drift = settings.drift.map(|drift| DriftText {
+        over: drift.over.and_then(axis),
+        setup: drift.setup,
+        chart: drift.chart.and_then(|chart| word(&CHARTS, chart)),
+        capability_min: drift.capability_min,
+        forecast_groups: drift.forecast_groups,
+    });
+    serde_json::to_string(&Text { coverage: settings.coverage, drift, limits: settings.limits.clone() })
+}
+
+/// Reads it again.
+///
+/// # Errors
+/// What is wrong with the text.
+pub fn parse_settings(text: &str) -> Result<Settings, String> {
+    let text: Text = serde_json::from_str(text).map_err(|error| error.to_string())?;
+    let drift = text.drift.map(|drift| {
+        let over = drift.over.map(|word| named(&AXES, &word)).transpose()?;
+        let chart = drift.chart.map(|word| named(&CHARTS, &word)).transpose()?;
+        let DriftText { setup, capability_min, forecast_groups, .. } = drift;
+        Ok::<_, String>(Drift { over, setup, chart, capability_min, forecast_groups })
+    });
+    Ok(Settings { coverage: text.coverage, drift: drift.transpose()?, limits: text.limits })
+}
+
+fn named<T: Copy>(words: &[(T, &str)], word: &str) -> Result<T, String> {
+    words
+        .iter()
+        .find(|(_, known)| *known == word)
+        .map(|(value, _)| *value)
+        .ok_or_else(|| format!("unknown word `{word}`"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_come_back() {
+        for (axis, _) in AXES {
+            for (chart, _) in CHARTS {
+                let drift = Drift {
+                    over: Some(axis),
+                    setup: Some(8),
+                    chart: Some(chart),
+                    capability_min: Some(1.33),
+                    forecast_groups: None,
+                };
+                let limit = CornerLimit {
+                    corner: "24V-3A".to_owned(),
+                    quantity: "gain@120Hz".to_owned(),
+                    unit: "dB".to_owned(),
+                    min: Some(30.1),
+                    max: None,
+                };
+                let settings = Settings { coverage: 2.0, drift: Some(drift), limits: vec![limit] };
+                assert_eq!(parse_settings(&settings_text(&settings).unwrap()).unwrap(), settings);
+            }
+        }
+        assert!(
+            parse_settings(r#"{"coverage":2,"drift":{"over":"moon"},"limits":[]}"#)
+                .unwrap_err()
+                .contains("moon")
+        );
+    }
+}

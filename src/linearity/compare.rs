@@ -1,0 +1,242 @@
+//! Two levels compared: their crossovers, phase margins and curves.
+
+use super::change::{Change, Comparison, Deviation, Relation};
+use crate::analysed::Analysed;
+use crate::curve::{Curve, Span, db, wrap};
+use crate::margins::{Located, Sensitivity, crossover, phase_margin};
+use crate::noise::{Noise, Smoother};
+use crate::spec::Tolerances;
+
+/// Coverage factor of the noise of a difference.
+const COVERAGE: f64 = 2.0;
+/// The difference of two levels as a curve of its own. What both have in common has gone from it, so it is far smoother than
+/// either, and its noise can be averaged over far more samples. Memory is reused.
+#[derive(Debug, Clone)]
+pub struct Difference {
+    smoother: Smoother,
+    raw: Curve,
+    curve: Curve,
+    noise: Noise,
+}
+
+impl Default for Difference {
+    fn default() -> Self {
+        Self {
+            smoother: Smoother::for_differences(),
+            raw: Curve::new(),
+            curve: Curve::new(),
+            noise: Noise::default(),
+        }
+    }
+}
+
+impl Difference {
+    /// Strong less weak, on the samples that both have.
+    fn take(&mut self, weak: &Curve, strong: &Curve) {
+        self.raw.difference(weak, strong);
+        self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
+    }
+
+    /// How far a value that was found on the weak curve moves to the strong one, to first order.
+    fn change(&self, located: &Located) -> Change {
+        let Sensitivity { ln_gain, phase } = located.sensitivity;
+        let (point, noise) =
+            (self.curve.at(located.point.ln_f), self.noise.at(&self.curve, located.point.ln_f));
+        Change {
+            value: ln_gain * point.ln_mag + phase * point.angle,
+            noise: COVERAGE * (ln_gain * noise.ln_mag).hypot(phase * noise.angle),
+        }
+    }
+}
+
+/// Compares two levels inside `span` (the judged band as far as the sweeps cover it).
+///
+/// First each level's own smoothed curve is used. Where those do not agree, the difference of the two is smoothed itself,
+/// which decides.
+#[must_use]
+pub fn compare(
+    weak: &Analysed,
+    strong: &Analysed,
+    span: Span,
+    tolerances: &Tolerances,
+    difference: &mut Difference,
+) -> Comparison {
+    let f = crossover(&weak.crossings, span);
+    let g = crossover(&strong.crossings, span);
+    let mut comparison = Comparison { crossover_lost: f.is_some() != g.is_some(), ..Comparison::default() };
+    let mut band = span;
+    if let (Some(f), Some(g)) = (f, g) {
+        comparison.crossover =
+            Some(Change { value: g.value / f.value - 1.0, noise: both(weak, strong, &f, &g) / f.value });
+        let (low, high) = tolerances.band;
+        band =
+            Span { from: span.from.max(f.point.ln_f + low.ln()), to: span.to.min(f.point.ln_f + high.ln()) };
+    }
+    let margins = phase_margin(&weak.crossings, span)
+        .zip(phase_margin(&strong.crossings, span))
+        .filter(|_| comparison.crossover.is_some());
+    if let Some((a, b)) = margins {
+        let noise = both(weak, strong, &a, &b).to_degrees();
+        comparison.phase_margin_deg = Some(Change { value: wrap(b.value - a.value).to_degrees(), noise });
+    }
+    compare_curves(weak, strong, band, tolerances, &mut comparison);
+    let same_grid = weak.raw.frequency_hz() == strong.raw.frequency_hz();
+    if !same_grid || comparison.identical || comparison.relation(tolerances) == Relation::Agrees {
+        return comparison;
+    }
+    difference.take(&weak.raw, &strong.raw);
+    let small = |change: &Change| change.value.abs() < FIRST_ORDER;
+    if let (Some(f), Some(known)) = (f, comparison.crossover.filter(small)) {
+        let Change { value, noise } = difference.change(&f);
+        let change = Change { value: value / f.value, noise: noise / f.value };
+        comparison.crossover = Some(if small(&change) { change } else { known });
+        if let (Some((a, _)), Some(known)) = (margins, comparison.phase_margin_deg) {
+            let Change { value, noise } = difference.change(&a);
+            let change = Change { value: value.to_degrees(), noise: noise.to_degrees() };
+            let near = (change.value - known.value).abs() <= known.noise + change.noise;
+            comparison.phase_margin_deg = Some(if near { change } else { known });
+        }
+    }
+    let Difference { curve, noise, .. } = &*difference;
+    let [gain_share, phase_share] = noise.shares();
+    let mut seen = Seen::new(tolerances);
+    for (i, &x) in curve.ln_f().iter().enumerate().filter(|(_, x)| band.holds(**x)) {
+        let at = |values: &[f64]| values.get(i).copied().unwrap_or(0.0);
+        let fit = COVERAGE * at(noise.fit());
+        let change = |value, share| Change { value, noise: fit * share };
+        seen.see(change(at(curve.ln_mag()), gain_share), change(at(curve.angle()), phase_share), x);
+    }
+    seen.report(&mut comparison);
+    comparison
+}
+
+/// Relative change of the crossover up to which its first-order value is used: the second-order part is below 5 % of it.
+const FIRST_ORDER: f64 = 0.1;
+
+/// Expanded noise of the difference of a value read from two sweeps.
+fn both(weak: &Analysed, strong: &Analysed, a: &Located, b: &Located) -> f64 {
+    COVERAGE * weak.noise_of(a).hypot(strong.noise_of(b))
+}
+
+/// The worst deviation of one part of the curve, on the way.
+#[derive(Default)]
+struct Worst {
+    any: bool,
+    beyond: f64,
+    change: Change,
+    x: f64,
+    most_noise: (f64, f64),
+}
+
+impl Worst {
+    fn see(&mut self, change: Change, x: f64) {
+        let beyond = change.value.abs() - change.noise;
+        if !self.any || beyond > self.beyond {
+            *self = Self { any: true, beyond, change, x, ..*self };
+        }
+        if change.noise >= self.most_noise.0 {
+            self.most_noise = (change.noise, x);
+        }
+    }
+
+    fn deviation(&self, unit: f64) -> Deviation {
+        Deviation {
+            change: Change { value: self.change.value * unit, noise: self.change.noise * unit },
+            at_hz: self.x.exp(),
+            most_noise: (self.most_noise.0 * unit, self.most_noise.1.exp()),
+        }
+    }
+}
+
+/// What was seen of the curve, sample by sample.
+struct Seen {
+    gain_limit: f64,
+    phase_limit: f64,
+    gain: Worst,
+    phase: Worst,
+    breaks_at: Option<f64>,
+    count: usize,
+}
+
+impl Seen {
+    fn new(tolerances: &Tolerances) -> Self {
+        Self {
+            gain_limit: tolerances.gain.map_or(f64::INFINITY, |t| t.ln()),
+            phase_limit: tolerances.phase.map_or(f64::INFINITY, |t| t.rad()),
+            gain: Worst::default(),
+            phase: Worst::default(),
+            breaks_at: None,
+            count: 0,
+        }
+    }
+
+    fn see(&mut self, gain: Change, phase: Change, x: f64) {
+        self.count += 1;
+        self.gain.see(gain, x);
+        self.phase.see(phase, x);
+        let beyond = |change: Change, limit: f64| change.value.abs() - change.noise > limit;
+        if self.breaks_at.is_none() && (beyond(gain, self.gain_limit) || beyond(phase, self.phase_limit)) {
+            self.breaks_at = Some(x);
+        }
+    }
+
+    fn report(&self, comparison: &mut Comparison) {
+        comparison.compared = self.count;
+        if self.count == 0 {
+            return;
+        }
+        comparison.gain_db = Some(self.gain.deviation(db(1.0)));
+        comparison.phase_deg = Some(self.phase.deviation(1f64.to_degrees()));
+        comparison.breaks_at_hz = self.breaks_at.map(f64::exp);
+    }
+}
+
+fn compare_curves(
+    weak: &Analysed,
+    strong: &Analysed,
+    band: Span,
+    tolerances: &Tolerances,
+    comparison: &mut Comparison,
+) {
+    let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
+    let reach = strong.curve.span();
+    let mut seen = Seen::new(tolerances);
+    let mut identical = true;
+    let ([own_gain, own_phase], [other_gain, other_phase]) = (weak.noise.shares(), strong.noise.shares());
+    let first = weak.curve.ln_f().partition_point(|&x| x < band.from - 1e-12);
+    let samples = weak.curve.ln_f().iter().zip(weak.curve.ln_mag()).zip(weak.curve.angle());
+    for (i, ((&x, &a), &p)) in samples.enumerate().skip(first) {
+        if !band.holds(x) {
+            break;
+        }
+        let own = weak.noise.fit().get(i).copied().unwrap_or(0.0);
+        let (b, q, other) = if same_grid {
+            let at = |values: &[f64], or: f64| values.get(i).copied().unwrap_or(or);
+            identical &= same_sample(&weak.raw, &strong.raw, i);
+            (at(strong.curve.ln_mag(), a), at(strong.curve.angle(), p), at(strong.noise.fit(), 0.0))
+        } else if reach.holds(x) {
+            let point = strong.curve.at(x);
+            let raw = strong.raw.at(x);
+            // On another grid the interpolation at a shared sample leaves rounding behind.
+            let off = (raw.ln_mag - weak.raw.ln_mag().get(i).unwrap_or(&a)).abs();
+            identical &= off < 1e-12;
+            let near = strong.noise.fit().get(strong.curve.interval(x)).copied().unwrap_or(0.0);
+            (point.ln_mag, point.angle, near)
+        } else {
+            continue;
+        };
+        let change = |value, own, other| Change { value, noise: COVERAGE * f64::hypot(own, other) };
+        let gain = change(b - a, own * own_gain, other * other_gain);
+        seen.see(gain, change(wrap(q - p), own * own_phase, other * other_phase), x);
+    }
+    seen.report(comparison);
+    comparison.identical = identical && seen.count > 0;
+}
+
+/// Whether both sweeps have the same numbers at a sample.
+fn same_sample(weak: &Curve, strong: &Curve, i: usize) -> bool {
+    let differs = |a: Option<&f64>, b: Option<&f64>| a.zip(b).is_none_or(|(a, b)| (a - b).abs() >= 1e-12);
+    let phase = weak.angle().get(i).zip(strong.angle().get(i));
+    !differs(weak.ln_mag().get(i), strong.ln_mag().get(i))
+        && phase.is_some_and(|(p, q)| wrap(q - p).abs() < 1e-12)
+}

@@ -1,0 +1,24 @@
+//! Whether a stronger injection changes the result.
+//!
+//! A loop gain is a small-signal quantity: raising the injection must change nothing (common practice, no source). The
+//! comparison of two levels gives the change of the crossover and of the phase margin, and the largest deviation of the
+//! curve over the linearity band. The errors of the measuring chain are the same in both and cancel; the noise of both does
+//! not, so every change carries its expanded noise (coverage factor 2):
+//!
+//! | change less its noise | noise | the pair |
+//! | --- | --- | --- |
+//! | beyond the tolerance | any | differs |
+//! | inside | inside the tolerance | agrees |
+//! | inside | beyond the tolerance | tells nothing |
+
+mod change;
+mod choose;
+mod compare;
+
+pub use change::{Change, Comparison, Deviation, Relation};
+pub(crate) use choose::STEP_SLACK_DB;
+pub use choose::{Selection, select};
+pub use compare::{Difference, compare};
+
+#[cfg(test)]
+mod tests;

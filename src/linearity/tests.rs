@@ -1,0 +1,192 @@
+//! The comparison and the choice together.
+
+use super::*;
+use crate::analysed::Analysed;
+use crate::quantity::{Decibel, Degrees, Ratio};
+use crate::spec::CriticalPoint;
+use crate::spec::Tolerances;
+use crate::sweep::Samples;
+
+fn tolerances() -> Tolerances {
+    Tolerances {
+        step: Decibel::new(3.0).unwrap(),
+        crossover: Ratio::new(0.02),
+        phase_margin: Degrees::new(2.0),
+        gain: Decibel::new(1.0),
+        phase: Degrees::new(5.0),
+        band: (0.1, 10.0),
+    }
+}
+
+/// An integrator with a lag, crossing near 1 kHz; `gain` and `turn_deg` distort it.
+fn sweep(gain: f64, turn_deg: f64, offset: f64) -> Analysed {
+    let mut samples = Samples::default();
+    for k in 0..=120 {
+        let hz = 10.0 * 10f64.powf((f64::from(k) + offset) / 30.0);
+        samples.frequency_hz.push(hz);
+        samples.ln_magnitude.push((gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln());
+        samples.phase_rad.push((90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians());
+    }
+    Analysed::of(&samples, CriticalPoint::PlusOne)
+}
+
+fn between(weak: &Analysed, strong: &Analysed) -> Comparison {
+    let span = strong.curve.clip(weak.curve.span()).unwrap();
+    compare(weak, strong, span, &tolerances(), &mut Difference::default())
+}
+
+#[test]
+fn changes_are_measured_on_equal_and_on_other_grids() {
+    for offset in [0.0, 0.4] {
+        let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1.05, 1.0, offset));
+        // To first order in the difference.
+        assert!((c.crossover.unwrap().value - 0.05).abs() < 2e-3, "{c:?}");
+        assert!((c.gain_db.unwrap().change.value - 20.0 * 1.05f64.log10()).abs() < 1e-4);
+        assert!((c.phase_deg.unwrap().change.value + 1.0).abs() < 1e-4);
+        assert!(!c.agrees(&tolerances()) && !c.identical);
+    }
+    let same = between(&sweep(1.0, 0.0, 0.0), &sweep(1.0, 0.0, 0.0));
+    assert!(same.identical && same.agrees(&tolerances()));
+    assert!(between(&sweep(1.0, 0.0, 0.0), &sweep(1.001, 0.1, 0.4)).agrees(&tolerances()));
+}
+
+#[test]
+fn a_crossover_that_only_one_has_is_no_agreement() {
+    let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1e-6, 0.0, 0.0));
+    assert!(c.crossover_lost && !c.agrees(&tolerances()));
+    let neither = between(&sweep(1e-6, 0.0, 0.0), &sweep(1.001e-6, 0.0, 0.0));
+    assert!(neither.crossover.is_none() && neither.agrees(&tolerances()));
+    let only_crossover = Tolerances { gain: None, phase: None, ..tolerances() };
+    assert!(!neither.agrees(&only_crossover), "nothing is left to compare");
+}
+
+/// Levels by their true change of gain: equal numbers agree, others do not.
+fn choose(levels_db: &[f64], truth: &[u8], copies: &[bool]) -> Option<(usize, usize)> {
+    let change = |value: f64| Change { value, noise: 0.0 };
+    let compare = |a: usize, b: usize| Comparison {
+        crossover: Some(change(if truth[a] == truth[b] { 0.0 } else { 0.1 })),
+        phase_margin_deg: Some(change(0.0)),
+        gain_db: Some(Deviation { change: change(0.01), at_hz: 1e3, most_noise: (0.0, 1e3) }),
+        phase_deg: Some(Deviation { change: change(0.01), at_hz: 1e3, most_noise: (0.0, 1e3) }),
+        compared: 10,
+        ..Comparison::default()
+    };
+    select(levels_db, copies, &tolerances(), compare).confirmed
+}
+
+#[test]
+fn the_strongest_confirmed_level_is_chosen() {
+    let no = [false; 5];
+    assert_eq!(choose(&[-26.0, -23.0], &[0, 0], &no), Some((0, 1)));
+    assert_eq!(choose(&[-26.0, -23.0, -20.0, -17.0], &[0, 0, 0, 1], &no), Some((1, 2)));
+    assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 1, 2], &no), None);
+    // Two strong levels that clamp alike are contradicted by the weaker ones.
+    assert_eq!(choose(&[-26.0, -23.0, -20.0, -17.0], &[0, 0, 1, 1], &no), Some((0, 1)));
+    assert_eq!(choose(&[-26.0, -20.0, -17.0], &[0, 1, 1], &no), None);
+    // 2.9 dB are 3 dB with the slack of a source; 2 dB are no step, the next level counts.
+    assert_eq!(choose(&[-26.0, -23.1], &[0, 0], &no), Some((0, 1)));
+    assert_eq!(choose(&[-26.0, -24.0], &[0, 0], &no), None);
+    assert_eq!(choose(&[-26.0, -24.0, -22.0], &[0, 1, 0], &no), Some((0, 2)));
+    assert_eq!(choose(&[-26.0], &[0], &no), None);
+    assert_eq!(choose(&[], &[], &no), None);
+}
+
+#[test]
+fn a_copy_confirms_nothing() {
+    assert_eq!(choose(&[-26.0, -23.0], &[0, 0], &[false, true]), None);
+    assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 0, 0], &[false, true, false]), Some((1, 2)));
+}
+
+use crate::noise::drawn;
+
+/// Change and expanded noise, as parts of the tolerance, and what follows.
+const RULES: [(f64, f64, Relation); 7] = [
+    (0.0, 0.0, Relation::Agrees),
+    (1.0, 0.0, Relation::Agrees),
+    (1.01, 0.0, Relation::Differs),
+    (1.5, 0.6, Relation::Agrees),
+    (-1.7, 0.6, Relation::Differs),
+    (0.1, 1.1, Relation::Unclear),
+    (-2.5, 1.4, Relation::Differs),
+];
+
+#[test]
+fn noise_decides_what_a_change_tells() {
+    let t = tolerances();
+    let still = Change::default();
+    let flat = Deviation { change: still, at_hz: 1e3, most_noise: (0.0, 1e3) };
+    let quiet = Comparison {
+        crossover: Some(still),
+        phase_margin_deg: Some(still),
+        gain_db: Some(flat),
+        phase_deg: Some(flat),
+        compared: 10,
+        ..Comparison::default()
+    };
+    assert_eq!(quiet.relation(&t), Relation::Agrees);
+    for (value, noise, relation) in RULES {
+        let change = |tolerance: f64| Change { value: value * tolerance, noise: noise * tolerance };
+        let deviation = |tolerance: f64| {
+            let change = change(tolerance);
+            Some(Deviation { change, at_hz: 1e3, most_noise: (change.noise, 1e3) })
+        };
+        for one in [
+            Comparison { crossover: Some(change(0.02)), ..quiet },
+            Comparison { phase_margin_deg: Some(change(2.0)), ..quiet },
+            Comparison { gain_db: deviation(1.0), ..quiet },
+            Comparison { phase_deg: deviation(5.0), ..quiet },
+        ] {
+            assert_eq!(one.relation(&t), relation, "{value} {noise}: {one:?}");
+        }
+        // One that differs outweighs one that tells nothing.
+        let both = Comparison {
+            gain_db: deviation(1.0),
+            crossover: Some(Change { value: 0.0, noise: 0.03 }),
+            ..quiet
+        };
+        let expected = if relation == Relation::Differs { relation } else { Relation::Unclear };
+        assert_eq!(both.relation(&t), expected);
+    }
+    // The noise anywhere in the band counts, not only where the deviation is largest.
+    let loud = Deviation { most_noise: (1.2, 10.0), ..flat };
+    assert_eq!(Comparison { gain_db: Some(loud), ..quiet }.relation(&t), Relation::Unclear);
+    assert_eq!(Comparison { compared: 0, ..quiet }.relation(&t), Relation::Unclear);
+}
+
+/// Pairs of noisy sweeps, the stronger one with `gain` and turned by `degrees`: how many agree, differ, are unclear.
+fn pairs(sigma: f64, gain: f64, degrees: f64) -> [usize; 3] {
+    let hz = drawn::grid(50);
+    let mut counts = [0; 3];
+    let mut difference = Difference::default();
+    for seed in 0..40 {
+        let shape = |x: f64| drawn::line(x);
+        let other = |x: f64| {
+            let [a, p] = drawn::line(x);
+            [a + gain.ln(), p + degrees.to_radians()]
+        };
+        let weak = drawn::sweep(&hz, &shape, &|_| [sigma; 2], 2 * seed);
+        let strong = drawn::sweep(&hz, &other, &|_| [sigma; 2], 2 * seed + 1);
+        let t = tolerances();
+        let c = compare(&weak, &strong, weak.curve.span(), &t, &mut difference);
+        assert!(!c.identical);
+        counts[match c.relation(&t) {
+            Relation::Agrees => 0,
+            Relation::Differs => 1,
+            Relation::Unclear => 2,
+        }] += 1;
+    }
+    counts
+}
+
+#[test]
+fn noisy_pairs_agree_differ_or_tell_nothing() {
+    // Of one loop: all agree.
+    assert_eq!(pairs(0.003, 1.0, 0.0), [40, 0, 0]);
+    assert_eq!(pairs(0.01, 1.0, 0.0), [40, 0, 0]);
+    // A crossover that moves by 5 % and a phase that turns by 4 deg leave 2 % and 2 deg.
+    assert_eq!(pairs(0.003, 1.05, 0.0), [0, 40, 0]);
+    assert_eq!(pairs(0.003, 1.0, 4.0), [0, 40, 0]);
+    // Noise beyond the tolerances: nothing is confirmed, and nothing is blamed on the loop.
+    let [agree, differ, unclear] = pairs(0.1, 1.0, 0.0);
+    assert!(agree == 0 && differ <= 2 && unclear >= 38, "{agree} {differ} {unclear}");
+}

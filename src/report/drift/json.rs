@@ -1,0 +1,345 @@
+//! The JSON result of `drift`. Units are Hz, deg, dB and s; what does not exist is `null`. Text stays as it is.
+//!
+//! A product and each series stand on a line of their own, so that two results compare well line by line.
+
+use crate::check::{Limit, Unit, Verdict};
+use crate::drift::{
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
+    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+};
+use crate::report::TOOL;
+use serde::Serialize;
+use std::io::{self, Write};
+
+#[derive(Serialize)]
+struct ProductBody<'a> {
+    product: &'a str,
+    over: &'static str,
+    verdict: Option<Verdict>,
+    groups: Vec<HeadBody<'a>>,
+    retested: Vec<RetestedBody<'a>>,
+    false_alarms: Option<FalseAlarmsBody>,
+    notes: &'a [String],
+}
+
+#[derive(Serialize)]
+struct HeadBody<'a> {
+    group: &'a str,
+    units: u64,
+    records: u64,
+    revisions: &'a [String],
+    firmwares: &'a [Option<String>],
+    stations: &'a [Option<String>],
+}
+
+#[derive(Serialize)]
+struct RetestedBody<'a> {
+    serial: &'a str,
+    group: &'a str,
+    verdicts: &'a [Verdict],
+}
+
+#[derive(Serialize)]
+struct FalseAlarmsBody {
+    charts: usize,
+    one_chart: f64,
+    any_chart: f64,
+    is_held: bool,
+}
+
+#[derive(Serialize)]
+struct SeriesBody<'a> {
+    product: &'a str,
+    corner: &'a str,
+    quantity: &'a str,
+    unit: Unit,
+    over: &'static str,
+    limit: Limit,
+    verdict: Verdict,
+    groups: Vec<GroupBody<'a>>,
+    center: Option<f64>,
+    sigma: Option<f64>,
+    chart: Option<ChartBody<'a>>,
+    signals: Vec<SignalBody<'a>>,
+    trend: Option<SlopeBody>,
+    forecast: Option<ReachBody>,
+    capability: Option<AbilityBody>,
+    step: Option<StepBody<'a>>,
+    references: Vec<ReferenceBody<'a>>,
+    rules: Vec<RuleBody<'a>>,
+    message: &'a str,
+}
+
+#[derive(Serialize)]
+struct GroupBody<'a> {
+    group: &'a str,
+    units: u64,
+    bounds: u64,
+    mean: Option<f64>,
+    sd: Option<f64>,
+    min: Option<f64>,
+    max: Option<f64>,
+    uncertainty: Option<f64>,
+    chain: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct ChartBody<'a> {
+    kind: &'static str,
+    setup: usize,
+    widening: f64,
+    points: Vec<PointBody<'a>>,
+}
+
+#[derive(Serialize)]
+struct PointBody<'a> {
+    group: Option<&'a str>,
+    statistic: f64,
+    low: f64,
+    high: f64,
+    sigma: f64,
+}
+
+#[derive(Serialize)]
+struct SignalBody<'a> {
+    group: Option<&'a str>,
+    rule: &'static str,
+    explained_by_station: bool,
+    message: &'a str,
+}
+
+#[derive(Serialize)]
+struct SlopeBody {
+    per_group: f64,
+    low: f64,
+    high: f64,
+    level: f64,
+    least_squares: f64,
+}
+
+#[derive(Serialize)]
+struct ReachBody {
+    reaches: Limit,
+    in_groups: f64,
+    low: Option<f64>,
+    high: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct AbilityBody {
+    ppk: f64,
+    low: f64,
+    units: u64,
+    share: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct StepBody<'a> {
+    group: Option<&'a str>,
+    size: f64,
+    standard_error: f64,
+    chance: f64,
+    together_with: &'a [String],
+}
+
+#[derive(Serialize)]
+struct ReferenceBody<'a> {
+    serial: &'a str,
+    station: Option<&'a str>,
+    records: u64,
+    mean: f64,
+    sd: Option<f64>,
+    trend: Option<RecordSlopeBody>,
+}
+
+/// A slope whose steps are records, not groups.
+#[derive(Serialize)]
+struct RecordSlopeBody {
+    per_record: f64,
+    low: f64,
+    high: f64,
+    level: f64,
+    least_squares: f64,
+}
+
+#[derive(Serialize)]
+struct RuleBody<'a> {
+    rule: &'static str,
+    verdict: Verdict,
+    message: &'a str,
+}
+
+/// Writes the JSON result of any number of products.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_drift_json(mut sink: impl Write, products: &[ProductDrift]) -> io::Result<()> {
+    let series = || products.iter().flat_map(|product| product.series.iter().map(move |s| (product, s)));
+    write!(sink, "{{\"format\":1,\"tool\":\"{TOOL}\",\n\"verdict\":")?;
+    serde_json::to_writer(&mut sink, &Verdict::worst(series().map(|(_, series)| series.verdict)))?;
+    sink.write_all(b",\n\"products\":[")?;
+    write_lines(&mut sink, products.iter().map(ProductBody::from))?;
+    sink.write_all(b"],\n\"series\":[")?;
+    write_lines(&mut sink, series().map(|(product, series)| series_body(product, series)))?;
+    sink.write_all(b"]}\n")?;
+    sink.flush()
+}
+
+/// The entries of a list, a line each.
+fn write_lines<T: Serialize>(sink: &mut impl Write, entries: impl Iterator<Item = T>) -> io::Result<()> {
+    let mut separator: &[u8] = b"\n";
+    for entry in entries {
+        sink.write_all(separator)?;
+        serde_json::to_writer(&mut *sink, &entry)?;
+        separator = b",\n";
+    }
+    Ok(())
+}
+
+impl<'a> From<&'a ProductDrift> for ProductBody<'a> {
+    fn from(product: &'a ProductDrift) -> Self {
+        Self {
+            product: &product.product,
+            over: product.over.name(),
+            verdict: product.verdict,
+            groups: product.groups.iter().map(HeadBody::from).collect(),
+            retested: product.retested.iter().map(RetestedBody::from).collect(),
+            false_alarms: product.false_alarms.map(FalseAlarmsBody::from),
+            notes: &product.notes,
+        }
+    }
+}
+
+impl<'a> From<&'a GroupHead> for HeadBody<'a> {
+    fn from(head: &'a GroupHead) -> Self {
+        let GroupHead { label, units, records, revisions, firmwares, stations } = head;
+        Self { group: label, units: *units, records: *records, revisions, firmwares, stations }
+    }
+}
+
+impl<'a> From<&'a Retested> for RetestedBody<'a> {
+    fn from(retested: &'a Retested) -> Self {
+        let Retested { serial, group, verdicts } = retested;
+        Self { serial, group, verdicts }
+    }
+}
+
+impl From<FalseAlarms> for FalseAlarmsBody {
+    fn from(alarms: FalseAlarms) -> Self {
+        let FalseAlarms { charts, one_chart, any_chart, is_held } = alarms;
+        Self { charts, one_chart, any_chart, is_held }
+    }
+}
+
+fn series_body<'a>(product: &'a ProductDrift, series: &'a SeriesOutcome) -> SeriesBody<'a> {
+    let heads = product.groups.as_slice();
+    SeriesBody {
+        product: &product.product,
+        corner: &series.corner,
+        quantity: &series.quantity,
+        unit: series.unit,
+        over: product.over.name(),
+        limit: series.limit,
+        verdict: series.verdict,
+        groups: heads.iter().zip(&series.groups).map(|(head, stats)| group_body(head, stats)).collect(),
+        center: series.chart.as_ref().map(|chart| chart.center),
+        sigma: series.chart.as_ref().map(|chart| chart.sigma),
+        chart: series.chart.as_ref().map(|chart| chart_body(heads, chart)),
+        signals: series.signals.iter().map(|signal| signal_body(heads, signal)).collect(),
+        trend: series.trend.map(SlopeBody::from),
+        forecast: series.forecast.map(ReachBody::from),
+        capability: series.capability.map(AbilityBody::from),
+        step: series.step.as_ref().map(|step| step_body(heads, step)),
+        references: series.references.iter().map(ReferenceBody::from).collect(),
+        rules: series.rules.iter().map(RuleBody::from).collect(),
+        message: &series.message,
+    }
+}
+
+fn label(heads: &[GroupHead], group: usize) -> Option<&str> {
+    heads.get(group).map(|head| head.label.as_str())
+}
+
+fn group_body<'a>(head: &'a GroupHead, stats: &GroupStats) -> GroupBody<'a> {
+    let GroupStats { units, bounds, mean, sd, min, max, uncertainty, chain } = *stats;
+    GroupBody { group: &head.label, units, bounds, mean, sd, min, max, uncertainty, chain }
+}
+
+fn chart_body<'a>(heads: &'a [GroupHead], chart: &ChartRun) -> ChartBody<'a> {
+    let point = |point: &ChartPoint| {
+        let ChartPoint { group, statistic, low, high, sigma } = *point;
+        PointBody { group: label(heads, group), statistic, low, high, sigma }
+    };
+    ChartBody {
+        kind: super::words::chart_name(chart.kind),
+        setup: chart.setup,
+        widening: chart.widening,
+        points: chart.points.iter().map(point).collect(),
+    }
+}
+
+fn signal_body<'a>(heads: &'a [GroupHead], signal: &'a Signal) -> SignalBody<'a> {
+    let Signal { group, rule, message, explained_by_station } = signal;
+    let explained_by_station = *explained_by_station;
+    SignalBody { group: label(heads, *group), rule, explained_by_station, message }
+}
+
+impl From<Slope> for SlopeBody {
+    fn from(slope: Slope) -> Self {
+        let Slope { per_group, low, high, level, least_squares } = slope;
+        Self { per_group, low, high, level, least_squares }
+    }
+}
+
+impl From<Slope> for RecordSlopeBody {
+    fn from(slope: Slope) -> Self {
+        let Slope { per_group, low, high, level, least_squares } = slope;
+        Self { per_record: per_group, low, high, level, least_squares }
+    }
+}
+
+impl From<Reach> for ReachBody {
+    fn from(reach: Reach) -> Self {
+        let Reach { limit, in_groups, low, high } = reach;
+        Self { reaches: limit, in_groups, low, high }
+    }
+}
+
+impl From<Ability> for AbilityBody {
+    fn from(ability: Ability) -> Self {
+        let Ability { ppk, low, units, share } = ability;
+        Self { ppk, low, units, share }
+    }
+}
+
+fn step_body<'a>(heads: &'a [GroupHead], step: &'a StepFound) -> StepBody<'a> {
+    let StepFound { group, size, standard_error, chance, together_with } = step;
+    StepBody {
+        group: label(heads, *group),
+        size: *size,
+        standard_error: *standard_error,
+        chance: *chance,
+        together_with,
+    }
+}
+
+impl<'a> From<&'a ReferenceSeries> for ReferenceBody<'a> {
+    fn from(reference: &'a ReferenceSeries) -> Self {
+        let ReferenceSeries { serial, station, records, mean, sd, trend } = reference;
+        Self {
+            serial,
+            station: station.as_deref(),
+            records: *records,
+            mean: *mean,
+            sd: *sd,
+            trend: trend.map(RecordSlopeBody::from),
+        }
+    }
+}
+
+impl<'a> From<&'a RuleOutcome> for RuleBody<'a> {
+    fn from(rule: &'a RuleOutcome) -> Self {
+        let RuleOutcome { rule, verdict, message } = rule;
+        Self { rule, verdict: *verdict, message }
+    }
+}

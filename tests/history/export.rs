@@ -1,0 +1,83 @@
+//! The tables for other tools.
+
+use crate::bench::{Place, now, places, record, run};
+use loopgauge::history::{Address, History};
+use parquet::file::reader::{FileReader, SerializedFileReader};
+use parquet::record::RowAccessor;
+
+fn filled(address: &Address) -> History {
+    let mut history = History::open_to_record(address).unwrap();
+    let ids: Vec<_> = ["A", "B"].iter().map(|serial| record(&mut history, &run(serial)).unwrap()).collect();
+    history.mark(&ids[1..], "probe, \"broken\"", now()).unwrap();
+    history
+}
+
+#[test]
+fn csv_has_a_row_for_every_quantity() {
+    let mut texts = Vec::new();
+    for Place { address, .. } in places("csv") {
+        let mut bytes = Vec::new();
+        filled(&address).export_csv(&mut bytes).unwrap();
+        texts.push(String::from_utf8(bytes.clone()).unwrap());
+        let mut reader = csv::Reader::from_reader(bytes.as_slice());
+        let headers = reader.headers().unwrap().clone();
+        let column = |name: &str| headers.iter().position(|header| header == name).unwrap();
+        let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+        // Two records: 21 values, and two corners without any.
+        assert_eq!(rows.len(), 2 * (21 + 2));
+        let find = |serial: &str, corner: &str, quantity: &str| {
+            let wanted = [("serial", serial), ("corner", corner), ("quantity", quantity)];
+            rows.iter().find(|row| wanted.iter().all(|(name, text)| &row[column(name)] == *text)).unwrap()
+        };
+        let row = find("B", "10V-0.5A", "crossover_hz");
+        for (name, want) in [
+            ("value", "9310.4"),
+            ("uncertainty", "120"),
+            ("chain", "13"),
+            ("min", "8000"),
+            ("max", "30000"),
+            ("at_least", "false"),
+            ("reason", "probe, \"broken\""),
+            ("removed", "2026-04-03T08:00:00Z"),
+            ("corner_verdict", "pass"),
+            ("level", "-26 dBm"),
+            ("taken_us", "1775121300000000"),
+        ] {
+            assert_eq!(&row[column(name)], want, "{name}");
+        }
+        let missing = find("A", "32V-0.5A", "");
+        assert_eq!((&missing[column("corner_verdict")], &missing[column("value")]), ("missing", ""));
+    }
+    // Both databases give the same bytes.
+    assert!(texts.windows(2).all(|pair| pair[0] == pair[1]));
+}
+
+#[test]
+fn parquet_holds_the_same_rows() {
+    for Place { address, .. } in places("parquet") {
+        let mut csv = Vec::new();
+        let mut parquet = tempfile::tempfile().unwrap();
+        let mut history = filled(&address);
+        history.export_csv(&mut csv).unwrap();
+        history.export_parquet(&mut parquet).unwrap();
+        let mut lines = csv::Reader::from_reader(csv.as_slice());
+        let names: Vec<String> = lines.headers().unwrap().iter().map(str::to_owned).collect();
+        let lines: Vec<csv::StringRecord> = lines.records().map(Result::unwrap).collect();
+        let reader = SerializedFileReader::new(parquet).unwrap();
+        let rows: Vec<_> = reader.get_row_iter(None).unwrap().map(Result::unwrap).collect();
+        assert_eq!(rows.len(), lines.len());
+        for (row, line) in rows.iter().zip(&lines) {
+            for ((name, field), text) in row.get_column_iter().zip(line) {
+                let field = match field {
+                    parquet::record::Field::Null => String::new(),
+                    parquet::record::Field::Str(text) => text.clone(),
+                    parquet::record::Field::Double(value) => value.to_string(),
+                    other => other.to_string(),
+                };
+                assert_eq!(field, text, "{name}");
+            }
+            assert_eq!(row.get_column_iter().map(|(name, _)| name.clone()).collect::<Vec<_>>(), names);
+            assert!(row.get_long(0).unwrap() > 0);
+        }
+    }
+}
