@@ -7,6 +7,7 @@
 extern crate self as loopgauge;
 
 pub mod analysed;
+pub mod baseline;
 pub mod check;
 #[cfg(feature = "cli")]
 pub mod cli;

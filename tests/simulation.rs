@@ -132,6 +132,11 @@ fn the_strongest_confirmable_level_is_judged() {
 }
 
 #[test]
+fn the_true_change_lies_inside_its_uncertainty() {
+    assert_eq!(missed("regression", 10), Vec::<String>::new());
+}
+
+#[test]
 fn sound_corners_raise_no_alarm() {
     assert_eq!(missed("clean", 20), Vec::<String>::new());
 }

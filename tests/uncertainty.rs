@@ -152,13 +152,13 @@ fn judge(spec_text: &str, levels: &[&str], sweeps: &[Samples]) -> CornerOutcome 
     let run = run::parse(text.as_bytes(), &std::sync::Arc::from("run.yaml"), ".")
         .and_then(|raw| raw.resolve(&spec, &[]))
         .unwrap_or_else(|p| panic!("{}", p[0].one_line()));
-    let options = Options { today: jiff::civil::date(2026, 1, 1), only: None };
+    let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap();
         samples.clone_from(&sweeps[index]);
         Ok(())
     };
-    let run = judge_run(&run, &spec.spec, &options, &mut Workspace::default(), &mut read);
+    let run = judge_run(&run, &spec.spec, None, &options, &mut Workspace::default(), &mut read);
     run.unwrap().unwrap().corners.remove(0)
 }
 

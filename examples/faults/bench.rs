@@ -58,13 +58,13 @@ pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome 
     let run = run::parse(run_text.as_bytes(), "run.yaml", ".")
         .and_then(|raw| raw.resolve(&loaded, &[]))
         .unwrap_or_else(|e| panic!("{}", e[0].one_line()));
-    let options = Options { today: jiff::civil::date(2026, 1, 1), only: None };
+    let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
         samples.clone_from(&sweeps[index]);
         Ok(())
     };
-    let outcome = judge_run(&run, &loaded.spec, &options, &mut Workspace::default(), &mut read);
+    let outcome = judge_run(&run, &loaded.spec, None, &options, &mut Workspace::default(), &mut read);
     let corners = outcome.ok().flatten().map(|run| run.corners);
     corners.and_then(|corners| corners.into_iter().next()).expect("the run has one corner and no bad sweep")
 }

@@ -162,8 +162,7 @@ impl Line {
         for (slot, value, [gain, phase]) in values {
             let Some(measured) = slot else { continue };
             let budget = Budget { gain, phase, noise: 0.05 * gain.hypot(phase), ..Budget::default() };
-            *measured =
-                Measured { value, uncertainty: budget.combined(), budget: Some(budget), ..*measured };
+            *measured = Measured { value, uncertainty: budget.combined(), budget: Some(budget), ..*measured };
         }
         for check in &mut corner.checks {
             let value = match check.check.as_str() {

@@ -3,6 +3,7 @@
 use super::loops::Loop;
 use super::noise::Declared;
 use super::truth::Quantity;
+use loopgauge::baseline::{AcceptedValue, Quantity as Stored};
 use loopgauge::check::{CornerOutcome, Measured, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, Run, SweepEntry};
 use loopgauge::spec::{self, LoadedSpec};
@@ -91,14 +92,24 @@ impl Bench {
 
     /// Judges sweeps, the weakest level first.
     pub fn judge(&mut self, sweeps: &[Samples]) -> CornerOutcome {
-        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None };
+        self.judge_with(sweeps, false)
+    }
+
+    /// Judges one sweep; the values as accepting would store them.
+    pub fn values(&mut self, sweep: Samples) -> Option<Vec<(Stored, AcceptedValue)>> {
+        self.judge_with(&[sweep], true).keepsake.map(|kept| kept.values)
+    }
+
+    fn judge_with(&mut self, sweeps: &[Samples], keep: bool) -> CornerOutcome {
+        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep };
         let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
             let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
             samples.clone_from(&sweeps[index]);
             Ok(())
         };
-        let outcome =
-            judge_run(&self.run, &self.spec.spec, &options, &mut self.workspace, &mut read).ok().flatten();
+        let outcome = judge_run(&self.run, &self.spec.spec, None, &options, &mut self.workspace, &mut read)
+            .ok()
+            .flatten();
         outcome
             .and_then(|run| run.corners.into_iter().next())
             .expect("the run has one corner and no bad sweep")

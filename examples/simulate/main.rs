@@ -13,6 +13,7 @@
 //! | `acceptance` | wrong verdicts with limits at the truth | at most 2.5 %; none beyond two U |
 //! | `margins` | rms error against a ruler laid through two raw points | half of it or less |
 //! | `linearity` | is the strongest confirmable level judged | 99 % and more; never one that is not linear |
+//! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
 //! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
@@ -36,6 +37,7 @@ mod linearity;
 pub(crate) mod loops;
 mod margins;
 pub(crate) mod noise;
+mod regression;
 mod subjects;
 mod table;
 mod trend;
@@ -47,8 +49,8 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 8] =
-    ["loops", "coverage", "acceptance", "margins", "linearity", "clean", "charts", "trend"];
+pub const MODES: [&str; 9] =
+    ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean", "charts", "trend"];
 
 fn main() -> ExitCode {
     let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
@@ -94,6 +96,7 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "acceptance" => acceptance::run(subjects, share),
         "margins" => margins::run(subjects, share),
         "linearity" => linearity::run(subjects, share),
+        "regression" => regression::run(subjects, share),
         "charts" => charts::run(share),
         "trend" => trend::run(share),
         _ => clean::run(subjects, share),

@@ -109,6 +109,11 @@ impl Chain {
         Self { gain, phase_rad, delay_s, ratio }
     }
 
+    /// The same bench on another day: another unit has another impedance ratio.
+    pub fn again(&self, declared: &Declared, random: &mut Random) -> Self {
+        Self { ratio: Self::draw(declared, random).ratio, ..*self }
+    }
+
     fn apply(&self, hz: f64, t: Complex64) -> Complex64 {
         let loaded = (1.0 + t) * (1.0 + self.ratio) - 1.0;
         loaded * Complex64::from_polar(self.gain, self.phase_rad - TAU * hz * self.delay_s)

@@ -4,11 +4,13 @@ use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
 use super::observations::observations;
-use super::outcome::{CheckOutcome, CornerOutcome, Judged, MeasuredSet};
+use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
+use super::regression::{self, Gate};
 use super::validity;
 use super::waive::waive;
 use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
+use crate::baseline::{Accepted, Points, Quantity};
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::monte_carlo::Trials;
@@ -28,6 +30,14 @@ pub struct Context<'a> {
     pub today: jiff::civil::Date,
     /// Fingerprints of sweeps whose numbers stand in more than one corner of the run.
     pub shared: &'a HashSet<u64>,
+    /// Serial number of the unit.
+    pub serial: &'a str,
+    /// Station of the run.
+    pub station: Option<&'a str>,
+    /// The accepted units of the product; `None` without a baseline.
+    pub baseline: Option<&'a Accepted>,
+    /// Whether to keep what accepting the corner would store.
+    pub keep: bool,
 }
 
 /// Message of the comparisons with a baseline when there is none.
@@ -58,7 +68,7 @@ pub(super) fn judge(
         }
         judgement.limits_not_judged(context.corner);
     }
-    judgement.regression(context.corner);
+    judgement.regression_not_judged(context.corner);
     judgement.finish(context)
 }
 
@@ -71,6 +81,8 @@ struct Judgement {
     judged: Option<Judged>,
     measured: Option<MeasuredSet>,
     findings: Vec<String>,
+    compared: Option<Compared>,
+    keepsake: Option<Box<Keepsake>>,
 }
 
 impl Judgement {
@@ -144,6 +156,18 @@ impl Judgement {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
         }
         self.findings = observations(sweep, span, spec, corner);
+        if let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) {
+            let gate = Gate { context, accepted, sweep, span, measured: &quantities };
+            let comparisons = gate.judge();
+            self.checks.extend(comparisons.checks);
+            self.findings.extend(comparisons.finding);
+            self.compared = comparisons.compared;
+        }
+        if context.keep {
+            let value = |quantity| Some((quantity, regression::value_of(&quantities, quantity)?));
+            let values = Quantity::ALL.into_iter().filter_map(value).collect();
+            self.keepsake = Some(Box::new(Keepsake { values, curve: Points::of(sweep, span) }));
+        }
         self.measured = Some(quantities.report(spec.decision.coverage));
     }
 
@@ -157,9 +181,13 @@ impl Judgement {
         }
     }
 
-    fn regression(&mut self, corner: &Corner) {
-        for name in corner.regression.names() {
-            let name = format!("regression.{name}");
+    /// Lists the comparisons that were not made.
+    fn regression_not_judged(&mut self, corner: &Corner) {
+        if self.checks.iter().any(|check| check.check.starts_with("regression.")) {
+            return;
+        }
+        for (quantity, ..) in regression::list(&corner.regression) {
+            let name = regression::check_name(quantity);
             self.checks.push(CheckOutcome::bare(&name, Verdict::NotJudged, self.reason()));
         }
     }
@@ -177,6 +205,8 @@ impl Judgement {
             measured: self.measured,
             checks: self.checks,
             findings: self.findings,
+            regression: self.compared,
+            keepsake: self.keepsake,
         }
     }
 }

@@ -9,11 +9,14 @@
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
+//! | `regression` | a corner against its accepted baseline |
+//! | `accepted` | what accepting a run stores |
 //! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
 //! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
 
+mod accepted;
 mod corner;
 mod levels;
 mod limits;
@@ -21,17 +24,21 @@ mod linear_law;
 mod measure;
 mod observations;
 mod outcome;
+mod regression;
 mod run;
 mod validity;
 mod waive;
 mod wording;
 
 pub use crate::decision::{Limit, Verdict};
+pub use accepted::accept;
 pub use corner::NO_BASELINE;
 pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
 pub(crate) use limits::title;
 pub use measure::{Estimate, Quantities};
-pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, RunOutcome, Unit};
+pub use outcome::{
+    Against, CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome, Unit,
+};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 

@@ -1,6 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
+use crate::baseline::{Deviation, Points};
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
 use crate::uncertainty::Budget;
@@ -112,6 +113,9 @@ pub struct CheckOutcome {
     pub conformity: Option<f64>,
     /// Frequency the value was found at, Hz.
     pub at_hz: Option<f64>,
+    /// What a change was counted from; only for comparisons with a baseline.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accepted: Option<Against>,
     /// What was seen and what was wanted, one sentence, no line break.
     pub message: String,
     /// The value with its uncertainty as the message writes it; `None` for checks without a value.
@@ -135,11 +139,38 @@ impl CheckOutcome {
             limit: None,
             conformity: None,
             at_hz: None,
+            accepted: None,
             message: message.into(),
             value_text: None,
             remedy: None,
         }
     }
+}
+
+/// What a change is counted from.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Against {
+    /// The accepted value, or the mean of the accepted units, in the unit of the quantity (Hz for a crossover).
+    pub value: f64,
+    /// How many units it is the mean of.
+    pub units: usize,
+    /// Standard deviation of those units, same unit; `None` with one.
+    pub spread: Option<f64>,
+    /// Whose it is: a serial, or `mean of 3 units`.
+    pub of: String,
+}
+
+/// The judged curve beside the accepted one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Compared {
+    /// Serials of the accepted units.
+    pub with: Vec<String>,
+    /// The accepted curve, or the mean of several.
+    pub curve: Points,
+    /// Largest deviation of the gain, dB, where one is more than its uncertainty.
+    pub gain: Option<Deviation>,
+    /// The same of the phase, deg.
+    pub phase: Option<Deviation>,
 }
 
 /// The sweeps that carried the verdict.
@@ -170,6 +201,19 @@ pub struct CornerOutcome {
     pub checks: Vec<CheckOutcome>,
     /// Observations that change no verdict, one sentence each.
     pub findings: Vec<String>,
+    /// The accepted curve that it was compared with; `None` when it was not.
+    pub regression: Option<Compared>,
+    /// The judged curve and values as a baseline keeps them; only where they were asked for.
+    pub keepsake: Option<Box<Keepsake>>,
+}
+
+/// What accepting a corner keeps of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Keepsake {
+    /// The values that exist, with standard uncertainties.
+    pub values: Vec<(crate::baseline::Quantity, crate::baseline::AcceptedValue)>,
+    /// The judged curve, thinned.
+    pub curve: Points,
 }
 
 /// One run.

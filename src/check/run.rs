@@ -3,6 +3,7 @@
 use super::corner::{Context, judge};
 use super::outcome::{CornerOutcome, RunOutcome};
 use super::{SweepInput, Workspace};
+use crate::baseline::Accepted;
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::{CornerSweeps, Run, SweepEntry};
@@ -22,18 +23,22 @@ pub struct Options<'a> {
     pub today: jiff::civil::Date,
     /// Which checks are wanted. `None`: all.
     pub only: Option<&'a Wanted<'a>>,
+    /// Whether to keep what accepting the run would store.
+    pub keep: bool,
 }
 
 /// The checks that stay for every corner that `only` meets.
 const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
 
-/// Judges a run. `None` when `only` meets none of its checks.
+/// Judges a run. `None` when `only` meets none of its checks. `baseline` holds the accepted units of its product; without one
+/// the comparisons with it are not judged.
 ///
 /// # Errors
 /// What is wrong with its sweep files, all of them: a run with an unreadable sweep is not judged.
 pub fn judge_run(
     run: &Run,
     spec: &Spec,
+    baseline: Option<&Accepted>,
     options: &Options<'_>,
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
@@ -65,7 +70,16 @@ pub fn judge_run(
             .zip(prints)
             .map(|((entry, samples), fingerprint)| SweepInput { entry, samples, fingerprint })
             .collect();
-        let context = Context { spec, corner, today: options.today, shared };
+        let context = Context {
+            spec,
+            corner,
+            today: options.today,
+            shared,
+            serial: &run.serial,
+            station: run.station.as_deref(),
+            baseline,
+            keep: options.keep,
+        };
         let outcome = judge(&context, &inputs, workspace);
         workspace.samples = samples;
         Some(outcome)

@@ -58,6 +58,13 @@ pub enum Command {
     /// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
     /// environment variable SOURCE_DATE_EPOCH.
     Check(CheckArgs),
+    /// Store judged runs as the baseline that `check --baseline` compares with.
+    ///
+    /// Judges the runs and writes a text file per unit, `DIR/PRODUCT/SERIAL.yaml`, that reads well in a diff: values with their
+    /// uncertainties, the curve of every corner, and where they came from. Accepting a unit again replaces its file. Exit
+    /// status: 0 when all runs were accepted, 1 when one was refused because it did not pass, 2 when an input could not be
+    /// read, an output could not be written or the command line is wrong.
+    Accept(AcceptArgs),
     /// Watch margins over builds: tables, control charts, trend, forecast, capability.
     ///
     /// Reads a history that `check --record` wrote; never makes or changes one. What is judged stands in `drift` of the newest
@@ -93,6 +100,7 @@ pub enum Command {
 Examples:
   loopgauge check demo-data
   loopgauge check runs/RG-00042 --junit result.xml --json result.json
+  loopgauge check runs --baseline baseline
   loopgauge check runs --junit results/ --only '24V-*/phase_margin'")]
 pub struct CheckArgs {
     /// A run.yaml, its folder, or a folder that is searched for runs.
@@ -101,6 +109,9 @@ pub struct CheckArgs {
     /// The folder that holds PRODUCT.yaml for every product, or one spec file.
     #[arg(long, value_name = "PATH", default_value = "specs")]
     pub specs: PathBuf,
+    /// Judge the changes against the accepted results in this folder, written by `accept`.
+    #[arg(long, value_name = "DIR")]
+    pub baseline: Option<PathBuf>,
     /// Write JUnit XML; a folder, or a path that ends in /, gets one file per run. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub junit: Option<PathBuf>,
@@ -238,6 +249,31 @@ fn percent(text: &str) -> Result<f64, String> {
         Ok(percent) if percent > 0.0 && percent < 100.0 => Ok(percent),
         _ => Err("a percentage above 0 and below 100 is wanted, such as 5".to_owned()),
     }
+}
+
+/// Arguments of `accept`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge accept runs/RG-00042 --baseline baseline
+  loopgauge accept runs/fw-2.4.0 --baseline baseline --replace
+  loopgauge accept runs/RG-00042 --baseline baseline --anyway \"cold start is open: ECO 17\"")]
+pub struct AcceptArgs {
+    /// A run.yaml, its folder, or a folder that is searched for runs.
+    #[arg(required = true, value_name = "RUN")]
+    pub runs: Vec<PathBuf>,
+    /// The folder of the baseline; made when it is not there.
+    #[arg(long, value_name = "DIR", required = true)]
+    pub baseline: PathBuf,
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
+    #[arg(long, value_name = "PATH", default_value = "specs")]
+    pub specs: PathBuf,
+    /// Store runs that did not pass, too; the reason is stored with them.
+    #[arg(long, value_name = "REASON")]
+    pub anyway: Option<String>,
+    /// Drop the other accepted units of the products, when all runs given of a product were accepted.
+    #[arg(long)]
+    pub replace: bool,
 }
 
 /// Arguments of `inspect`.

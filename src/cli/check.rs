@@ -1,6 +1,7 @@
 //! `check`: judges runs against specs.
 
 use super::args::CheckArgs;
+use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
@@ -34,12 +35,20 @@ enum Done {
 /// Runs the command.
 pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
     match prepare(args, console) {
-        Some((only, specs, pool)) => judge_all(args, verbose, only.as_ref(), &specs, &pool, console),
+        Some(asked) => judge_all(args, verbose, &asked, console),
         None => UNREADABLE,
     }
 }
 
-fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, Specs, rayon::ThreadPool)> {
+/// What runs are judged with.
+struct Asked {
+    only: Option<GlobSet>,
+    specs: Specs,
+    baselines: Option<Baselines>,
+    pool: rayon::ThreadPool,
+}
+
+fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let stdout =
         [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
     if stdout.count() > 1 {
@@ -63,10 +72,17 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<(Option<GlobSet>, 
         }
     };
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
+    let baselines = match args.baseline.as_deref().map(Baselines::new).transpose() {
+        Ok(baselines) => baselines,
+        Err(problem) => {
+            console.show(&problem);
+            return None;
+        }
+    };
     // More threads than this help no machine, and a mistyped number must not exhaust it.
     let threads = args.jobs.map_or(0, |jobs| jobs.get().min(MOST_THREADS));
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
-        Ok(pool) => Some((only, specs, pool)),
+        Ok(pool) => Some(Asked { only, specs, baselines, pool }),
         Err(error) => {
             console.fault(&format!("cannot start threads: {error}"));
             None
@@ -86,14 +102,9 @@ fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {
     set.build().map(Some).map_err(|error| format!("--only: {error}"))
 }
 
-fn judge_all(
-    args: &CheckArgs,
-    verbose: bool,
-    only: Option<&GlobSet>,
-    specs: &Specs,
-    pool: &rayon::ThreadPool,
-    console: &mut Console,
-) -> u8 {
+fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
+    let Asked { only, pool, .. } = asked;
+    let only = only.as_ref();
     let (places, problems) = discover::runs(&args.runs);
     let mut outputs = Outputs::open(args, verbose, console);
     let mut recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
@@ -104,22 +115,25 @@ fn judge_all(
         }
     }
     let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
-    let options = Options { today: today(), only: only.map(|_| &wants as _) };
+    let options = Options { today: today(), only: only.map(|_| &wants as _), keep: false };
     let wanted = outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let (mut met, mut judged) = (false, false);
-    let mut specs_shown = HashSet::new();
+    let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
     for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
         let done: Vec<Done> = pool.install(|| {
-            batch.par_iter().map(|place| guarded(place, specs, &options, wanted, &benches)).collect()
+            batch.par_iter().map(|place| guarded(place, asked, &options, wanted, &benches)).collect()
         });
         for (place, done) in batch.iter().zip(done) {
             match done {
                 Done::Judged(run, pieces) => {
                     (met, judged) = (true, true);
                     if let Some(recorder) = &mut recorder {
-                        recorder.record(&run, pieces.json(), specs, console);
+                        recorder.record(&run, pieces.json(), &asked.specs, console);
                     }
+                    let problems = asked.of_baseline(&run.product, &mut baselines_shown);
+                    problems.iter().for_each(|problem| console.show(problem));
+                    outputs.add_problems(None, &problems, console);
                     outputs.add(&run, *pieces, console);
                 }
                 Done::NothingMet => judged = true,
@@ -137,6 +151,17 @@ fn judge_all(
     let verdict = outputs.tally.verdict();
     outputs.finish(console);
     status(verdict, console)
+}
+
+impl Asked {
+    /// What is wrong with the baseline of a product, told once.
+    fn of_baseline(&self, product: &str, shown: &mut HashSet<String>) -> Vec<Diagnostic> {
+        let Some(baselines) = self.baselines.as_ref().filter(|_| !shown.contains(product)) else {
+            return Vec::new();
+        };
+        shown.insert(product.to_owned());
+        baselines.of(product).problems.clone()
+    }
 }
 
 fn status(verdict: Option<Verdict>, console: &Console) -> u8 {
@@ -165,41 +190,43 @@ fn told(trouble: Trouble, specs_shown: &mut HashSet<String>) -> Vec<Diagnostic> 
 /// does not stop the others.
 fn guarded(
     place: &RunPlace,
-    specs: &Specs,
+    asked: &Asked,
     options: &Options<'_>,
     wanted: Wanted,
     benches: &Mutex<Vec<Bench>>,
 ) -> Done {
     let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);
     let mut bench = free().pop().unwrap_or_default();
-    let result =
-        catch_unwind(AssertUnwindSafe(|| match judge(place, specs, options, wanted.traces(), &mut bench) {
+    let result = catch_unwind(AssertUnwindSafe(|| {
+        match judge(place, &asked.specs, asked.baselines.as_ref(), options, wanted.traces(), &mut bench) {
             Ok(Some(run)) => {
                 let pieces = wanted.pieces(&run);
                 Done::Judged(Box::new(run), Box::new(pieces))
             }
             Ok(None) => Done::NothingMet,
             Err(trouble) => Done::Trouble(trouble),
-        }));
+        }
+    }));
     match result {
         Ok(done) => {
             free().push(bench);
             done
         }
-        Err(_) => {
-            let file: Arc<str> = place.label.as_str().into();
-            Done::Trouble(Trouble::Run(vec![
-                Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
-                    .in_file(&file)
-                    .with_help("keep the run's files and report it"),
-            ]))
-        }
+        Err(_) => Done::Trouble(Trouble::Run(vec![internal(place)])),
     }
+}
+
+/// What is said when the program itself was at fault.
+pub fn internal(place: &RunPlace) -> Diagnostic {
+    let file: Arc<str> = place.label.as_str().into();
+    Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
+        .in_file(&file)
+        .with_help("keep the run's files and report it")
 }
 
 /// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
 /// takes its place.
-fn today() -> jiff::civil::Date {
+pub fn today() -> jiff::civil::Date {
     let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
     let time = given.and_then(|seconds| jiff::Timestamp::from_second(seconds).ok());
     jiff::tz::Offset::UTC.to_datetime(time.unwrap_or_else(jiff::Timestamp::now)).date()

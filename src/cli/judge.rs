@@ -3,6 +3,7 @@
 use super::discover::RunPlace;
 use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_inside, read_regular};
 use super::specs::Specs;
+use crate::baseline::Accepted;
 use crate::check::{Options, RunOutcome, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::{FileDigest, Provenance};
@@ -151,13 +152,14 @@ fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> 
     Ok(names)
 }
 
-/// Reads and judges a run. `None` when `only` meets none of its checks. With `trace` the outcome tells what it rests on.
+/// Reads and judges a run, against the baseline where there is one. `None` when `only` meets none of its checks. With `trace` the outcome tells what it rests on.
 ///
 /// # Errors
 /// Why it was not judged.
 pub fn judge(
     place: &RunPlace,
     specs: &Specs,
+    baselines: Option<&super::baselines::Baselines>,
     options: &Options<'_>,
     trace: bool,
     bench: &mut Bench,
@@ -168,11 +170,14 @@ pub fn judge(
         vec![FileDigest::of(&name, &bench.bytes)]
     });
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
+    let baseline = baselines.map(|baselines| baselines.of(&run.product));
+    let accepted: Option<&Accepted> = baseline.as_ref().map(|loaded| &loaded.accepted);
     let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    let mut outcome = judge_run(&run, &spec.spec, options, workspace, &mut read).map_err(Trouble::Run)?;
+    let mut outcome =
+        judge_run(&run, &spec.spec, accepted, options, workspace, &mut read).map_err(Trouble::Run)?;
     if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
         outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
     }

@@ -4,16 +4,19 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
+//! | `accept`, `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
 //! | `discover` | finds runs in folders |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
+//! | `baselines` | finds the accepted units of a product, each once |
 //! | `judge` | reads and judges one run |
 //! | `outputs` | feeds the reports of `check` |
 //! | `record` | writes judged runs into a history |
 //! | `console` | standard error: problems of inputs |
 
+mod accept;
 mod args;
+mod baselines;
 mod check;
 mod console;
 mod discover;
@@ -59,6 +62,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(&args, cli.verbose, &mut console),
         Command::Drift(args) => drift::drift(&args, cli.verbose, &mut console),
         Command::History { command } => history::history(&command, &mut console),
+        Command::Accept(args) => accept::accept(&args, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),

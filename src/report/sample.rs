@@ -120,6 +120,8 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
             judged("delay_margin", Verdict::Pass, 1.6142e-5, Some(2.2e-7), Unit::S, min(2e-6)),
         ],
         findings: Vec::new(),
+        regression: None,
+        keepsake: None,
     }
 }
 
@@ -163,6 +165,7 @@ pub fn bare(check: &str, verdict: Verdict, message: &str) -> CheckOutcome {
         limit: None,
         conformity: None,
         at_hz: None,
+        accepted: None,
         message: message.to_owned(),
         value_text: None,
         remedy: None,

@@ -180,6 +180,24 @@ impl<'a> Value<'a> {
         text
     }
 
+    /// The lines of a block of text, each as a value of its own at its place.
+    pub(crate) fn lines(&self, wanted: &str) -> Option<Vec<(&'a str, Self)>> {
+        let text = self.text(wanted)?;
+        // The text of a block is no stretch of the file: its lines stand below the key, indented.
+        let key = self.spot.at.map_or(0, |(offset, _)| offset);
+        let rest = self.spot.source.text.get(key..).unwrap_or("");
+        let mut offset = key + rest.find('\n').map_or(rest.len(), |end| end + 1);
+        let mut below = rest.split_inclusive('\n').skip(1);
+        let lines = text.lines().map(|line| {
+            let raw = below.next().unwrap_or("");
+            let found = raw.find(line.trim()).filter(|_| raw.trim() == line.trim());
+            let at = found.map(|begin| (offset + begin, line.trim().len())).or(self.spot.at);
+            offset += raw.len();
+            (line.trim(), Self { spot: Spot { at, ..self.spot }, ..*self })
+        });
+        Some(lines.collect())
+    }
+
     /// The keys of a map; `wanted` says what for, with its article and an example.
     pub(crate) fn fields(&self, wanted: &str) -> Option<Fields<'a>> {
         match &self.node.kind {

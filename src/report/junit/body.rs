@@ -34,7 +34,14 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
     let unit = check.unit.unwrap_or(Unit::One);
     if let Some(value) = check.value {
         let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
-        body.entry("value", &value_against(value, None, unit, corner.is_bound(check), &limit));
+        let name = if check.accepted.is_some() { "change" } else { "value" };
+        body.entry(name, &value_against(value, None, unit, corner.is_bound(check), &limit));
+    }
+    if let Some(accepted) = &check.accepted {
+        let unit = if check.check.ends_with(".crossover") { Unit::Hz } else { unit };
+        let text =
+            value_against(accepted.value, None, unit, false, &crate::check::Limit { min: None, max: None });
+        body.entry("accepted", &format!("{text} ({})", accepted.of));
     }
     if let Some(uncertainty) = check.uncertainty {
         let text = crate::check::value_text(uncertainty, None, unit, false);

@@ -1,0 +1,33 @@
+//! The accepted baseline: what units measured when somebody accepted them, and what has changed since.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `model` | accepted units, corners, values |
+//! | `points` | a curve as few points, with its noise |
+//! | `thin` | which points of a curve are enough |
+//! | `name` | file names of units |
+//! | `write`, `scalar` | an accepted unit as text that reads well in a diff |
+//! | `read` | that text back, with everything that is wrong with it |
+//! | `choose` | which accepted units a corner is compared with |
+//! | `change` | the change of a value, with the uncertainty of both sides |
+//! | `deviation` | the largest deviation of a curve from the accepted one |
+
+mod change;
+mod choose;
+mod deviation;
+mod model;
+mod name;
+mod points;
+mod read;
+mod scalar;
+mod thin;
+mod write;
+
+pub use change::{Change, Side, Station, change};
+pub use choose::{Choice, Reference, choose};
+pub use deviation::{Deviation, Present, deviations, mean_curve};
+pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Quantity};
+pub use name::file_name;
+pub use points::{Points, Row};
+pub use read::parse;
+pub use write::text;
