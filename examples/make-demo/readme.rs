@@ -26,7 +26,7 @@ const HEAD: &str = "\
 # Demo data: the river-gauge telemetry board
 
 Invented boards, measured by a model: `cargo run --example make-demo` writes everything here, the same bytes each time. The
-specs that the runs are judged against are in `specs/`. Folders are `rev-<revision>/<serial>/<product>`.
+specs that the runs are judged against are in `specs/`. Folders are `rev-<revision>/<serial>/<product>`; `baseline/` holds a unit that `accept` stored.
 
 Every sweep is taken around the closed loop (critical point `+1`), 45 points per decade, with a receiver whose noise
 shows most where the loop gain is large. Runs that do not pass have one thing planted in them:

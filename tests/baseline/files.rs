@@ -34,7 +34,7 @@ fn the_demos_baseline_is_what_accept_writes() {
     let room = Room::empty();
     let base = room.path("base");
     demo(&format!("accept demo-data/rev-c/RG-00021/river-gauge-5v --baseline {}", base.display())).ends(0);
-    let committed = checkout().join("demo-baseline/river-gauge-5v/RG-00021.yaml");
+    let committed = checkout().join("demo-data/baseline/river-gauge-5v/RG-00021.yaml");
     assert_eq!(room.read("base/river-gauge-5v/RG-00021.yaml"), std::fs::read_to_string(committed).unwrap());
 }
 
