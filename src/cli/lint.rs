@@ -32,10 +32,12 @@ pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
 
 /// Sorts the arguments into spec files and runs.
 fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec<RunPlace>) {
-    let (mut specs, mut runs) = (Vec::new(), Vec::new());
+    let (mut specs, mut runs, mut units) = (Vec::new(), Vec::new(), Vec::new());
     let mut take = |path: PathBuf| {
-        if path.file_name().is_some_and(|name| name == RUN_FILE) || names_a_run(&path) {
+        if path.file_name().is_some_and(|name| name == RUN_FILE) || begins_with(&path, "run:") {
             runs.push(RunPlace::at(path));
+        } else if begins_with(&path, "baseline:") {
+            units.push(path);
         } else {
             specs.push(path);
         }
@@ -67,18 +69,28 @@ fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec
             findings.push(Diagnostic::error("no-yaml", "holds no spec and no run").in_file(&file));
         }
     }
+    findings.extend(units.iter().flat_map(|path| accepted(path)));
     (specs, runs)
 }
 
-/// Whether a YAML file of another name is a run: its first key says so.
-fn names_a_run(path: &Path) -> bool {
+/// What is wrong with the file of an accepted unit.
+fn accepted(path: &Path) -> Vec<Diagnostic> {
+    let (mut bytes, file) = (Vec::new(), label(path).into());
+    match read_regular(path, &file, YAML_LIMIT, &mut bytes) {
+        Ok(()) => crate::baseline::parse(&bytes, &file).err().unwrap_or_default(),
+        Err(problem) => vec![problem],
+    }
+}
+
+/// Whether the first key of a YAML file is this one: a run of another name, an accepted unit.
+fn begins_with(path: &Path, key: &str) -> bool {
     let mut bytes = Vec::new();
     let read = read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes);
     read.is_ok()
         && bytes
             .split(|&b| b == b'\n')
             .find(|line| line.first().is_some_and(|b| b.is_ascii_alphabetic()))
-            .is_some_and(|line| line.starts_with(b"run:"))
+            .is_some_and(|line| line.starts_with(key.as_bytes()))
 }
 
 /// Reads from disk and remembers what was reached.
