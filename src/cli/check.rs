@@ -194,7 +194,7 @@ fn guarded(
 
 /// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
 /// takes its place.
-fn today() -> jiff::civil::Date {
+pub(super) fn today() -> jiff::civil::Date {
     let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
     let time = given.and_then(|seconds| jiff::Timestamp::from_second(seconds).ok());
     jiff::tz::Offset::UTC.to_datetime(time.unwrap_or_else(jiff::Timestamp::now)).date()
