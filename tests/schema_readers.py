@@ -1,7 +1,8 @@
 """The JSON Schema in the hands of a public validator (check-jsonschema from PyPI, which reads YAML as editors do).
 
 usage: schema_readers.py LOOPGAUGE CHECK-JSONSCHEMA, in the project's folder. The schema is a schema; the specs and runs of the
-demo and what `begin` writes are valid; what `lint` refuses in one file is not valid either, mistake by mistake.
+demo and what `begin` writes are valid; what `lint` refuses in one file is not valid either, mistake by mistake, and other
+ways to write what is sound are valid.
 """
 
 import pathlib
@@ -74,6 +75,43 @@ RUN_MISTAKES = [
     ("level: {profile: gentle, offset: 0 dB}", "level: 0 Vpp"),
     ("file: cold-start.csv, corner: cold-start, level: -26 dBm", "file: cold-start.csv, corner: cold-start, level: quiet"),
 ]
+# Other ways to write what is sound; each must be taken by `lint` and by the schema.
+SPEC_WAYS = [
+    ("critical_point: +1", "critical_point: 1"),
+    ("critical_point: +1", "critical_point: '+1'"),
+    ("critical_point: +1", "critical_point: -1"),
+    ("spec: 1", "spec: '1'"),
+    ("title: 5 V rail of the river-gauge telemetry board", "title: 5"),
+    ("switching_frequency: 600 kHz", "switching_frequency: 6.0e5Hz"),
+    ("switching_frequency: 600 kHz", "switching_frequency: +0.6 MHz"),
+    ("switching_frequency: 600 kHz", "density: '15'"),
+    ("switching_frequency: 600 kHz", "density: 15.5"),
+    ("switching_frequency: 600 kHz", "accuracy: {delay: 0.002 \u00b5s, gain: 0 dB}"),
+    ("switching_frequency: 600 kHz", "accuracy: {delay: 0.002 \u03bcs}"),
+    ("switching_frequency: 600 kHz", "linearity: {waived: one level}"),
+    ("switching_frequency: 600 kHz", "linearity: {band: ['0.1', 10]}"),
+    ("switching_frequency: 600 kHz", "band: {to: 150 kHz}"),
+    ("switching_frequency: 600 kHz", "injection_point: {impedance_ratio: 1e-3}"),
+    ("switching_frequency: 600 kHz", "injection_point: {impedance_ratio: 0}"),
+    ("switching_frequency: 600 kHz", "reading: {delimiter: tab, header: false, columns: {frequency: {column: 1, unit: GHz},"
+     " real: 2, imag: {column: 3}}}"),
+    ("switching_frequency: 600 kHz", "reading: {columns: {gain: {column: 'gain 2', unit: dB}}}"),
+    ("phase_margin: {min: 50 deg}", "phase_margin: {min: -50deg, max: 5e1 deg}"),
+    ("load: [0.5 A, 3 A]", "load: [500 mA, burst]"),
+    ("load: [0.5 A, 3 A]", "load: [yes, true]"),
+    ("    conditions: {input: 24 V, load: 3 A, ambient: -30 degC}\n", ""),
+    ("name: cold-start", "name: 24"),
+]
+RUN_WAYS = [
+    ("serial: RG-00021", "serial: 00021"),
+    ("revision: C", "revision: 2.10"),
+    ("revision: C", "revision: true"),
+    ("station: bench-1", "reference: true"),
+    ("taken: 2026-05-26T08:00:00Z", "taken: 2026-05-26T10:00:00.5+02:00"),
+    ("level: {profile: gentle, offset: 0 dB}", "level: {profile: gentle, offset: -1.5 dB}"),
+    ("file: 10v-0.5a.csv", "file: morning/10v-0.5a..csv"),
+    ("corner: cold-start, level: -26 dBm", "corner: cold-start, level: 20 mVpp"),
+]
 
 
 def main(loopgauge: str, validator: str) -> None:
@@ -95,7 +133,7 @@ def main(loopgauge: str, validator: str) -> None:
             is_valid(validator, ["--schemafile", str(schemas[what]), *files], True)
 
         (room / "specs/common.yaml").write_text(COMMON)
-        count = 0
+        count, count_sound = 0, 0
         for sample, mistakes, file, what in (
             (SPEC, SPEC_MISTAKES, room / "specs/river-gauge-5v.yaml", "spec"),
             (COMMON + "product: river-gauge-5v\ncorners: [{name: a}]\n", WHOLE_MISTAKES, room / "specs/river-gauge-5v.yaml", "spec"),
@@ -114,7 +152,21 @@ def main(loopgauge: str, validator: str) -> None:
                     sys.exit(f"error: lint takes {old!r} -> {new!r}\n{ran.stderr}")
                 is_valid(validator, ["--schemafile", str(schemas[what]), str(file)], False, f"{old!r} -> {new!r}")
                 count += 1
-        print(f"{len(specs)} specs and {len(runs)} runs are valid, {count} mistakes are not")
+        for sample, ways, file, what in (
+            (SPEC, SPEC_WAYS, room / "specs/river-gauge-5v.yaml", "spec"),
+            (RUN, RUN_WAYS, room / "run/run.yaml", "run"),
+        ):
+            (room / "specs/river-gauge-5v.yaml").write_text(SPEC)
+            for old, new in ways:
+                if sample.count(old) != 1:
+                    sys.exit(f"error: {old!r} does not stand once in the sample")
+                file.write_text(sample.replace(old, new))
+                ran = subprocess.run([loopgauge, "lint", "--specs", room / "specs", file], capture_output=True, text=True)
+                if ran.returncode != (0 if what == "spec" else 2) or what == "run" and "sweeps-missing" not in ran.stderr:
+                    sys.exit(f"error: lint refuses {old!r} -> {new!r}\n{ran.stderr}")
+                is_valid(validator, ["--schemafile", str(schemas[what]), str(file)], True, f"{old!r} -> {new!r}")
+                count_sound += 1
+        print(f"{len(specs)} specs and {len(runs)} runs are valid, {count_sound} other ways to write them too, {count} mistakes are not")
 
 
 def begin(loopgauge: str, room: pathlib.Path) -> list[str]:
