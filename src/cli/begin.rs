@@ -129,14 +129,7 @@ fn begin_run(folder: &Path, args: &BeginArgs, console: &mut Console) -> Option<S
             return None;
         }
     };
-    let unit = Unit {
-        serial: args.serial.clone().unwrap_or_default(),
-        revision: args.revision.clone().unwrap_or_default(),
-        firmware: args.firmware.clone(),
-        build: args.build.clone(),
-        station: args.station.clone(),
-        taken: args.taken.clone(),
-    };
+    let unit = unit_of(args);
     let (text, page) = (run_text(&plan, &unit), checklist(&plan, &unit));
     let (run_file, page_file) = (folder.join(RUN_FILE), folder.join(CHECKLIST));
     // What was typed may be no label or no time: a file that cannot be read is not written.
@@ -161,6 +154,18 @@ fn begin_run(folder: &Path, args: &BeginArgs, console: &mut Console) -> Option<S
         page.pages,
         if page.pages == 1 { "" } else { "s" }
     ))
+}
+
+/// What was typed of a unit.
+fn unit_of(args: &BeginArgs) -> Unit {
+    Unit {
+        serial: args.serial.clone().unwrap_or_default(),
+        revision: args.revision.clone().unwrap_or_default(),
+        firmware: args.firmware.clone(),
+        build: args.build.clone(),
+        station: args.station.clone(),
+        taken: args.taken.clone(),
+    }
 }
 
 /// A finding about what was typed.
