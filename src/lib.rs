@@ -8,6 +8,7 @@ extern crate self as loopgauge;
 
 pub mod analysed;
 pub mod baseline;
+pub mod begin;
 pub mod check;
 #[cfg(feature = "cli")]
 pub mod cli;
@@ -32,6 +33,7 @@ pub mod quantity;
 pub mod report;
 pub mod run;
 pub mod sanity;
+pub mod schema;
 pub mod spec;
 pub mod sweep;
 pub mod uncertainty;

@@ -47,6 +47,12 @@ pub enum OutputError {
         /// The output.
         path: PathBuf,
     },
+    /// Something stands there that must not be replaced.
+    #[error("{} exists already and is left as it is; name another place, or move it away", path.display())]
+    Exists {
+        /// The output.
+        path: PathBuf,
+    },
     /// The system refuses.
     #[error("cannot write {}: {source}; choose another place or make room and rights there", path.display())]
     System {
@@ -152,16 +158,46 @@ impl OutputFile {
         self.complete().map_err(|source| self.error(source))
     }
 
+    /// Completes the output under a name that must be free: what stands there is never touched.
+    ///
+    /// # Errors
+    /// As [`commit`](Self::commit), and when there is something of that name.
+    pub fn commit_new(mut self) -> Result<(), OutputError> {
+        self.complete_new().map_err(|source| match source.kind() {
+            io::ErrorKind::AlreadyExists => OutputError::Exists { path: self.path.clone() },
+            _ => self.error(source),
+        })
+    }
+
     fn complete(&mut self) -> io::Result<()> {
-        let Some(sink) = &mut self.sink else { return Ok(()) };
-        sink.flush()?;
+        self.fill()?;
         let Some(aside) = &self.aside else { return Ok(()) };
-        if let Sink::File(file) = sink.get_ref() {
-            file.sync_all()?;
-        }
         fs::rename(&aside.part, &aside.target)?;
         self.aside = None;
         Ok(())
+    }
+
+    fn complete_new(&mut self) -> io::Result<()> {
+        self.fill()?;
+        let Some(aside) = &self.aside else { return Ok(()) };
+        match fs::hard_link(&aside.part, &aside.target) {
+            // The name aside goes when this is dropped.
+            Ok(()) => Ok(()),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(error),
+            // A file system without links, such as that of a memory stick: looking first has to do.
+            Err(_) if fs::symlink_metadata(&aside.target).is_err() => self.complete(),
+            Err(_) => Err(io::ErrorKind::AlreadyExists.into()),
+        }
+    }
+
+    /// Writes what is left, safe on the disk.
+    fn fill(&mut self) -> io::Result<()> {
+        let Some(sink) = &mut self.sink else { return Ok(()) };
+        sink.flush()?;
+        match (&self.aside, sink.get_ref()) {
+            (Some(_), Sink::File(file)) => file.sync_all(),
+            _ => Ok(()),
+        }
     }
 
     fn direct(path: &Path) -> io::Result<Self> {
@@ -358,6 +394,21 @@ mod tests {
         drop(dropped);
         assert_eq!(fs::read_to_string(&path).unwrap(), "new");
         assert_eq!(names(folder.path()), ["report.xml"]);
+    }
+
+    #[test]
+    fn a_new_file_replaces_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("run.yaml");
+        let new = |text: &str| {
+            let mut file = OutputFile::create(&path).unwrap();
+            file.write_all(text.as_bytes()).unwrap();
+            file.commit_new()
+        };
+        new("first").unwrap();
+        assert!(matches!(new("second"), Err(OutputError::Exists { .. })));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "first");
+        assert_eq!(names(folder.path()), ["run.yaml"]);
     }
 
     #[test]

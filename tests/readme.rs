@@ -129,7 +129,7 @@ fn waivers_shown_are_read() {
 
 #[test]
 fn the_json_shown_is_a_part_of_the_real_one() {
-    let block = blocks("json").pop().unwrap();
+    let block = blocks("json").into_iter().find(|block| block.contains("\"corner\"")).unwrap();
     let shown: serde_json::Value = serde_json::from_str(&block).unwrap();
     let (text, _) =
         run("check demo-data/rev-b/RG-00011/river-gauge-5v --only '10V-3A/phase_margin' --json -");

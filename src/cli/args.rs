@@ -1,18 +1,35 @@
 //! What may be typed.
 
+use super::begin::BeginArgs;
+use super::schema::{CompletionsArgs, ManArgs, SchemaArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::ffi::OsString;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
+const LONG: &str = "\
+Regression test harness for the loop stability of power converters: judges injected loop-gain sweeps against \
+per-product specs.
+
+A spec declares, per product, the corners and the limits that must hold there. A run is a folder with the sweeps of one \
+unit and a run.yaml. Exit status of all commands: 0 all is well, 1 something was judged and did not pass, 2 an input could \
+not be read, an output could not be written or the command line is wrong.";
+
 const CAUTION: &str = "\
+First steps:
+  loopgauge begin river-gauge-5v                     a spec to start from
+  loopgauge begin --run runs/RG-00042 --spec specs/river-gauge-5v.yaml \\
+      --serial RG-00042 --revision C                 a folder and a checklist for one unit
+  loopgauge lint specs                               is the spec sound, and wise?
+  loopgauge check runs --junit result.xml            verdicts, for people and for CI
+
 Cautions: sweeps are taken on live circuits. Parts may carry dangerous voltage and be hot; isolate the injection \
 transformer and the probes, and mind that an electronic load can disturb the loop. Follow the local codes, and have \
 qualified people do it.";
 
 /// Judges injected loop-gain sweeps of power converters against specs.
 #[derive(Debug, Parser)]
-#[command(name = "loopgauge", version, about, long_about = None, after_long_help = CAUTION)]
+#[command(name = "loopgauge", version, about, long_about = LONG, after_long_help = CAUTION)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
@@ -54,7 +71,8 @@ impl Color {
 pub enum Command {
     /// Judge runs against their specs.
     ///
-    /// Exit status: 0 everything judged passed or is waived, 1 something did not pass, 2 an input could not be read, an
+    /// Refuses sweeps that cannot carry a verdict, computes the margins of the others with their uncertainty, and holds them
+    /// against the limits of the specs. Exit status: 0 everything judged passed or is waived, 1 something did not pass, 2 an input could not be read, an
     /// output could not be written or the command line is wrong. Waivers end by the date of today, UTC, or by that of the
     /// environment variable SOURCE_DATE_EPOCH.
     Check(CheckArgs),
@@ -80,6 +98,9 @@ pub enum Command {
         command: HistoryCommand,
     },
     /// Show all crossings and margins of sweep files, without a spec.
+    ///
+    /// Each with its uncertainty, as far as noise and the distance of the points tell it. Nothing is judged. Exit status: 0, or
+    /// 2 when a sweep could not be read, an output could not be written or the command line is wrong.
     Inspect(InspectArgs),
     /// Find how strongly a corner may be excited, frequency by frequency.
     ///
@@ -90,8 +111,29 @@ pub enum Command {
     Levels(LevelsArgs),
     /// Check specs and runs without judging.
     ///
-    /// Every problem is shown with its place. Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
+    /// Every problem is shown with its place. Warnings tell what is legal but unwise: no accuracy, linearity waived, too few
+    /// points, a band that ends too early, a limit below common practice, waivers at their end, corners of which the runs
+    /// given have no sweep. Waivers are held against today, UTC, or the date of the environment variable SOURCE_DATE_EPOCH.
+    /// Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
     Lint(LintArgs),
+    /// Write a commented spec to start from, or the folder of one unit with a checklist for the bench.
+    ///
+    /// With PRODUCT: a spec that loads as it is and whose comments say what to decide. With --run: a folder with a run.yaml
+    /// that lists every sweep the spec asks for, two levels a step apart for each corner, and a checklist.txt to print. What
+    /// exists is never overwritten. Exit status: 0 when all is written, 2 when it is not.
+    Begin(BeginArgs),
+    /// Print the JSON Schema of specs and runs, for editors.
+    ///
+    /// JSON Schema 2020-12 with descriptions, units, examples and defaults. Exit status: 0, or 2 when it cannot be written.
+    Schema(SchemaArgs),
+    /// Print completions for a shell.
+    ///
+    /// Exit status: 0, or 2 when they cannot be written.
+    Completions(CompletionsArgs),
+    /// Print the manual page, or write the pages of all commands.
+    ///
+    /// Without --to the page of the program goes to standard output. Exit status: 0, or 2 when a page cannot be written.
+    Man(ManArgs),
 }
 
 /// Arguments of `check`.
@@ -101,7 +143,10 @@ Examples:
   loopgauge check demo-data
   loopgauge check runs/RG-00042 --junit result.xml --json result.json
   loopgauge check runs --baseline baseline
-  loopgauge check runs --junit results/ --only '24V-*/phase_margin'")]
+  loopgauge check runs --junit results/ --only '24V-*/phase_margin'
+
+Cautions: a verdict holds for the sweeps that were given, at the corners that the spec declares. It replaces neither the \
+judgement of an engineer nor a safety assessment.")]
 pub struct CheckArgs {
     /// A run.yaml, its folder, or a folder that is searched for runs.
     #[arg(required = true, value_name = "RUN")]
@@ -330,7 +375,8 @@ pub struct LevelsArgs {
 #[command(after_long_help = "\
 Examples:
   loopgauge lint specs
-  loopgauge lint specs runs/RG-00042")]
+  loopgauge lint specs runs/RG-00042
+  loopgauge lint --format json specs/river-gauge-5v.yaml")]
 pub struct LintArgs {
     /// Spec files, run.yaml files, or folders that are searched for both.
     #[arg(required = true, value_name = "SPEC")]
@@ -338,9 +384,21 @@ pub struct LintArgs {
     /// Where the specs of runs are found: a folder that holds PRODUCT.yaml, or one spec file.
     #[arg(long, value_name = "PATH", default_value = "specs")]
     pub specs: PathBuf,
+    /// How the findings are shown: text on standard error, or json on standard output for editors.
+    #[arg(long, value_name = "FORMAT", default_value = "text")]
+    pub format: Format,
     /// Write the findings as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+}
+
+/// How `lint` shows what it finds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    Text,
+    /// For editors: one object with the list `findings`.
+    Json,
 }
 
 fn critical_point(text: &str) -> Result<crate::spec::CriticalPoint, String> {

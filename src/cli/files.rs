@@ -11,6 +11,9 @@ pub const SWEEP_LIMIT: u64 = 200_000_000;
 /// Largest YAML file, bytes.
 pub const YAML_LIMIT: u64 = 10_000_000;
 
+/// Code of a file that is not there.
+pub const MISSING: &str = "file-missing";
+
 /// A path as results show it: with `/`, whatever the system writes.
 pub fn label(path: &Path) -> String {
     let mut parts: Vec<String> = Vec::new();
@@ -47,7 +50,7 @@ fn read_found(
     into.clear();
     let failed = |code, message: String| Diagnostic::error(code, message).in_file(label);
     let system = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::NotFound => failed("file-missing", "there is no such file".to_owned())
+        std::io::ErrorKind::NotFound => failed(MISSING, "there is no such file".to_owned())
             .with_help("check the name, also upper and lower case"),
         _ => failed("file-unreadable", format!("cannot be read: {error}")),
     };

@@ -2,6 +2,7 @@
 
 use super::discover::RunPlace;
 use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_inside, read_regular};
+use super::missing::gather;
 use super::specs::Specs;
 use crate::baseline::Accepted;
 use crate::check::{Options, RunOutcome, Workspace, judge_run};
@@ -176,8 +177,8 @@ pub fn judge(
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    let mut outcome =
-        judge_run(&run, &spec.spec, accepted, options, workspace, &mut read).map_err(Trouble::Run)?;
+    let mut outcome = judge_run(&run, &spec.spec, accepted, options, workspace, &mut read)
+        .map_err(|problems| Trouble::Run(gather(problems, &run, place)))?;
     if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
         outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
     }

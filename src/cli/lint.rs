@@ -1,20 +1,23 @@
 //! `lint`: checks specs and runs without judging.
 
-use super::args::LintArgs;
+use super::args::{Format, LintArgs};
+use super::check::today;
 use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
 use super::files::{YAML_LIMIT, label, read_regular};
 use super::judge::{SweepReader, Trouble, load};
+use super::missing::gather;
 use super::outputs::{cannot_write, commit, print};
-use super::specs::{Disk, Specs};
+use super::specs::{Disk, Loaded, Specs};
 use super::{PASSED, UNREADABLE};
-use crate::diagnostic::{Diagnostic, Severity};
+use crate::diagnostic::{Diagnostic, Severity, has_errors};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
-use crate::spec::{self, Files};
+use crate::run::Run;
+use crate::spec::{self, DriftAxis, Files, Spec};
 use crate::sweep::Samples;
 use std::cell::RefCell;
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use walkdir::WalkDir;
@@ -25,9 +28,11 @@ pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
     let (specs, runs) = sort(&args.paths, &mut findings);
     lint_specs(&specs, &mut findings);
     lint_runs(&runs, args, &mut findings);
-    findings.iter().for_each(|finding| console.show(finding));
+    if args.format == Format::Text {
+        findings.iter().for_each(|finding| console.show(finding));
+    }
     write(args, specs.len(), runs.len(), &findings, console);
-    if console.has_errors() { UNREADABLE } else { PASSED }
+    if console.has_errors() || has_errors(&findings) { UNREADABLE } else { PASSED }
 }
 
 /// Sorts the arguments into spec files and runs.
@@ -121,6 +126,7 @@ fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
             (file, loaded)
         })
         .collect();
+    let today = today();
     let mut shown = HashSet::new();
     let mut add = |all: Vec<Diagnostic>| {
         // A problem of a part is met again in every spec that extends it.
@@ -128,7 +134,11 @@ fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
     };
     for (file, result) in loaded {
         match result {
-            Ok(spec) => add(spec.warnings),
+            Ok(spec) => {
+                let unwise = spec::unwise(&spec, today);
+                add(spec.warnings);
+                add(unwise);
+            }
             Err(_) if parts.contains(&real(&file)) => match spec::check_part(&file, &Disk) {
                 Ok(warnings) | Err(warnings) => add(warnings),
             },
@@ -150,6 +160,7 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
     };
     let (mut bytes, mut reader, mut samples) = (Vec::new(), SweepReader::default(), Samples::default());
     let mut shown = HashSet::new();
+    let mut collected = Collected::new();
     for place in runs {
         match load(place, &specs, &mut bytes) {
             Err(Trouble::Run(problems)) => findings.extend(problems),
@@ -159,22 +170,67 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
                 );
                 findings.push(*of_run);
             }
-            Ok((run, _)) => {
+            Ok((run, loaded)) => {
+                let mut problems = Vec::new();
                 for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
                     let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
-                    findings.extend(read.err().into_iter().flatten());
+                    problems.extend(read.err().into_iter().flatten());
+                }
+                findings.extend(gather(problems, &run, place));
+                if let Ok(spec) = loaded.as_ref() {
+                    findings.extend(without_label(&run, &spec.spec));
+                    note_corners(&mut collected, &loaded, &run);
                 }
             }
         }
     }
+    for (loaded, flags) in collected.values() {
+        findings.extend(
+            loaded.as_ref().as_ref().ok().map(|spec| spec::uncollected(spec, flags)).unwrap_or_default(),
+        );
+    }
+}
+
+/// Specs by their file, with a flag for every corner that a run has a sweep for.
+type Collected = BTreeMap<String, (Arc<Loaded>, Vec<bool>)>;
+
+fn note_corners(collected: &mut Collected, loaded: &Arc<Loaded>, run: &Run) {
+    let Ok(spec) = loaded.as_ref() else { return };
+    let (_, flags) = collected
+        .entry(spec.spec.file.clone())
+        .or_insert_with(|| (Arc::clone(loaded), vec![false; spec.spec.corners.len()]));
+    for (flag, corner) in flags.iter_mut().zip(&run.corners) {
+        *flag |= !corner.entries.is_empty();
+    }
+}
+
+/// A run that drift cannot place, since it lacks the label that the spec tracks drift over.
+fn without_label(run: &Run, spec: &Spec) -> Option<Diagnostic> {
+    let (key, label) = match spec.drift?.over? {
+        DriftAxis::Build => ("build", &run.build),
+        DriftAxis::Firmware => ("firmware", &run.firmware),
+        DriftAxis::Taken => ("taken", &run.taken),
+        DriftAxis::Revision => return None,
+    };
+    if label.is_some() {
+        return None;
+    }
+    let message = format!("has no `{key}`, which the spec tracks drift over: the run is left out of drift");
+    let file: Arc<str> = run.file.as_str().into();
+    Some(Diagnostic::warning("no-drift-label", message).in_file(&file).with_help(format!("add `{key}`")))
 }
 
 fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {
     let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
-    let to_stdout = args.json.as_deref() == Some(Path::new("-"));
+    let to_stdout = args.format == Format::Json || args.json.as_deref() == Some(Path::new("-"));
+    if args.format == Format::Json && args.json.as_deref() != Some(Path::new("-")) {
+        let mut file = OutputFile::stdout();
+        let written = write_lint_json(&mut file, findings).map_err(|e| cannot_write(Path::new("-"), e));
+        commit(written.map(|()| file), console);
+    }
     if let Some(path) = &args.json {
-        let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
+        let file = if path == Path::new("-") { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
         let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
             write_lint_json(&mut file, findings).map_err(|e| cannot_write(path, e))?;
             Ok(file)

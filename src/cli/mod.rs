@@ -4,7 +4,9 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `accept`, `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
+//! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
+//! | `schema` | also `completions` and `man` |
+//! | `missing` | sweeps of a run that are still to collect, told as one |
 //! | `discover` | finds runs in folders |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
@@ -17,6 +19,7 @@
 mod accept;
 mod args;
 mod baselines;
+mod begin;
 mod check;
 mod console;
 mod discover;
@@ -27,8 +30,10 @@ mod inspect;
 mod judge;
 mod levels;
 mod lint;
+mod missing;
 mod outputs;
 mod record;
+mod schema;
 mod specs;
 
 use args::{Cli, Command};
@@ -66,6 +71,10 @@ pub fn main() -> ExitCode {
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),
+        Command::Begin(args) => begin::begin(&args, &mut console),
+        Command::Schema(args) => schema::schema(&args, &mut console),
+        Command::Completions(args) => schema::completions(&args, &mut console),
+        Command::Man(args) => schema::man(&args, &mut console),
     };
     ExitCode::from(status)
 }

@@ -102,6 +102,17 @@ struct FindingBody<'a> {
     severity: &'static str,
     #[serde(flatten)]
     body: ErrorBody<'a>,
+    end_line: Option<u64>,
+    end_column: Option<u64>,
+}
+
+/// The column after the last character meant, 1-based, on the line where it begins. `None` where columns are no characters:
+/// in sweeps they count fields.
+fn end_column(finding: &Diagnostic) -> Option<u64> {
+    let (place, excerpt) = (finding.place.as_ref()?, finding.excerpt.as_ref()?);
+    let is_yaml = place.file.ends_with(".yaml") || place.file.ends_with(".yml");
+    let length = excerpt.text.get(excerpt.mark.clone())?.chars().count() as u64;
+    place.column.filter(|_| is_yaml).map(|column| column + length)
 }
 
 /// Writes the findings of `lint`, a line per entry.
@@ -117,6 +128,8 @@ pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Res
                 Severity::Warning => "warning",
             },
             body: ErrorBody::from(finding),
+            end_line: end_column(finding).and(finding.place.as_ref().and_then(|place| place.line)),
+            end_column: end_column(finding),
         })
         .collect();
     serde_json::to_writer_pretty(&mut sink, &LintBody { format: 1, findings })?;

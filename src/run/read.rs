@@ -81,7 +81,7 @@ fn reading(fields: &Fields<'_>, against: Option<Against<'_>>) -> Option<Reading>
         return own.and_then(|value| read_reading(&value, false));
     };
     let Some(own) = own else { return Some(spec.spec.reading.clone()) };
-    let Some(below) = &spec.reading else { return read_reading(&own, true) };
+    let Some(below) = spec.root.get("reading") else { return read_reading(&own, true) };
     let over: Node = own.node.clone();
     if !matches!(over.kind, Kind::Map(_)) {
         return read_reading(&own, true);

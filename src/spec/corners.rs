@@ -57,7 +57,7 @@ struct Corners {
 }
 
 /// How many corners an entry multiplies out to.
-fn product_of(corner: &Node) -> usize {
+pub(super) fn product_of(corner: &Node) -> usize {
     let Some(Node { kind: Kind::Map(conditions), .. }) = corner.get("conditions") else { return 1 };
     let length = |entry: &Entry| match &entry.value.kind {
         Kind::List(items) => items.len(),
@@ -67,7 +67,7 @@ fn product_of(corner: &Node) -> usize {
 }
 
 /// The part of a map that a corner may override.
-fn shared_keys(node: &Node) -> Node {
+pub(super) fn shared_keys(node: &Node) -> Node {
     let entries = KEYS.iter().filter_map(|key| node.entry(key)).cloned().collect();
     Node { kind: Kind::Map(entries), source: node.source.clone(), offset: None }
 }

@@ -1,6 +1,6 @@
 //! Texts with rules of their own that specs and runs share.
 
-use crate::quantity::Condition;
+use crate::quantity::{Condition, QuantityError};
 use crate::yaml::{Value, code_of};
 
 /// An identifier of a product: ASCII letters, digits, `.`, `_` and `-`, not only dots.
@@ -10,10 +10,18 @@ pub(crate) fn product(value: &Value<'_>) -> Option<String> {
     if !text.chars().all(allowed) || text.chars().all(|c| c == '.') {
         let message =
             format!("`{text}` is not a product name: letters, digits, `.`, `_` and `-` are allowed");
-        value.error("bad-product", message, "write for example `river-gauge-5v`");
+        value.error("bad-product", message, format!("write for example `{}`", identifier(text)));
         return None;
     }
     Some(text.to_owned())
+}
+
+/// A text as a product name: what is not allowed becomes a dash.
+fn identifier(text: &str) -> String {
+    let letters = text.to_lowercase();
+    let parts = letters.split(|c: char| !c.is_ascii_alphanumeric() && !matches!(c, '.' | '_'));
+    let name = parts.filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
+    if name.chars().all(|c| c == '.') { "river-gauge-5v".to_owned() } else { name }
 }
 
 /// A value of an operating condition.
@@ -22,8 +30,14 @@ pub(crate) fn condition(value: &Value<'_>) -> Option<Condition> {
     match Condition::parse(text) {
         Ok(condition) => Some(condition),
         Err(error) => {
-            let help =
+            const UNITS: &str =
                 "units: V A Hz s ohm W F H with a prefix, degC K % dB deg; a word begins with a letter";
+            let help = match &error {
+                QuantityError::NoUnit { found } => {
+                    format!("write `{} V` or the unit that is meant; {UNITS}", found.trim())
+                }
+                _ => UNITS.to_owned(),
+            };
             value.error(
                 code_of(&error),
                 format!("{error}; a condition such as `{}` is wanted", Condition::EXAMPLE),

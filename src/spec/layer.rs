@@ -4,7 +4,7 @@ use super::limits::band;
 use super::{Band, GainAt, Limits, Linearity, Regression, limits, linearity, regression};
 use crate::diagnostic::Diagnostic;
 use crate::quantity::Hertz;
-use crate::yaml::{Fields, Sign, Value};
+use crate::yaml::{Fields, Kind, Sign, Value};
 
 /// The keys of a layer.
 pub(super) const KEYS: [&str; 5] = ["band", "density", "limits", "linearity", "regression"];
@@ -48,7 +48,7 @@ pub(super) fn read(fields: &Fields<'_>, switching: Option<Hertz>, whole: bool) -
 }
 
 fn is_empty_map(value: &Value<'_>) -> bool {
-    matches!(&value.node.kind, crate::yaml::Kind::Map(entries) if entries.is_empty())
+    matches!(&value.node.kind, Kind::Map(entries) if entries.is_empty())
 }
 
 /// Highest frequency of a sampled loop's band and of its crossover, as parts of the switching frequency: half of it is
@@ -87,7 +87,7 @@ fn warn_gains(fields: &Fields<'_>, layer: &Layer) {
     let Some(band) = layer.band else { return };
     let Some(value) = fields.get("limits") else { return };
     let Some(inner) = value.fields("a map") else { return };
-    let Some(list) = inner.get("gain") else { return };
+    let Some(list) = inner.get("gain").filter(|list| matches!(list.node.kind, Kind::List(_))) else { return };
     let Some(items) = list.items("a list") else { return };
     // Only a list without errors matches entry by entry.
     if items.len() != layer.limits.gain.len() {

@@ -78,12 +78,13 @@ fn window<T: PartialOrd + Copy>(
 fn rising(low: &Value<'_>, high: &Value<'_>, code: &'static str, name: &str) {
     let text = |value: &Value<'_>| value.text("a value").unwrap_or_default().to_owned();
     let (a, b) = (text(low), text(high));
+    let other = if name == "min" { "max" } else { "to" };
     let message = match name {
         "min" => format!("`min` {a} is above `max` {b}"),
         _ => format!("`from` {a} is not below `to` {b}"),
     };
     let at = if high.spot.is_after(&low.spot) { high } else { low };
-    at.error(code, message, "swap the two, or check their units");
+    at.error(code, message, format!("write `{name}: {b}, {other}: {a}`, or check their units"));
 }
 
 /// Reads `from` and `to` of a map. In a part one of them may be missing.

@@ -22,8 +22,8 @@ pub struct LoadedSpec {
     pub extends: Vec<String>,
     /// Everything laid together, for the record.
     pub resolved: ResolvedSpec,
-    /// The tree of `reading`, for runs to lay theirs over.
-    pub(crate) reading: Option<Node>,
+    /// The tree that it was read from.
+    pub(crate) root: Node,
 }
 
 /// Reads a spec with everything it extends.
@@ -55,10 +55,10 @@ pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>
     let spec = tree.as_ref().and_then(|tree| read(&tree.root, path, true, &findings));
     let (spec, warnings) = findings.into_result(spec, &top)?;
     let resolved = ResolvedSpec::of(&tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default());
-    let (extends, reading) = tree
-        .map(|Tree { mut root, extends }| (extends, root.remove("reading").map(|e| e.value)))
-        .unwrap_or_default();
-    Ok(LoadedSpec { spec, warnings, extends, resolved, reading })
+    match tree {
+        Some(Tree { root, extends }) => Ok(LoadedSpec { spec, warnings, extends, resolved, root }),
+        None => Err(warnings),
+    }
 }
 
 /// Checks a file that is only meant to be extended: its keys and values, not that it is complete. Gives the warnings.

@@ -2,7 +2,7 @@
 //!
 //! [`load`] reads a spec file with everything it extends; [`check_part`] checks a file that is only meant to be extended.
 //! Files come in through [`Files`]. What the keys mean: `head` (the top level), `layer` (what a corner may override),
-//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`.
+//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`. What is legal but unwise: `unwise`.
 
 mod corners;
 mod drift;
@@ -17,6 +17,7 @@ mod model;
 mod names;
 mod reading;
 mod regression;
+mod unwise;
 mod waivers;
 
 pub use extends::Files;
@@ -29,3 +30,4 @@ pub use model::{
 };
 pub use reading::load_reading;
 pub(crate) use reading::read as read_reading;
+pub use unwise::{uncollected, unwise};

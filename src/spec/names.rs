@@ -61,7 +61,10 @@ fn unknown(value: &Value<'_>, name: &str, conditions: &[&str]) {
     let help = match nearest(name, conditions.iter().copied()) {
         Some(near) => format!("did you mean `{{{near}}}`?"),
         None if conditions.is_empty() => "the corner has no `conditions`".to_owned(),
-        None => format!("conditions of this corner: {}", conditions.join(", ")),
+        None => {
+            let list: Vec<String> = conditions.iter().map(|name| format!("`{{{name}}}`")).collect();
+            format!("write a condition of this corner: {}", list.join(", "))
+        }
     };
     value.error("unknown-placeholder", message, help);
 }

@@ -79,6 +79,14 @@ fn reason(value: &Value<'_>) -> Option<String> {
     Some(text.to_owned())
 }
 
+/// `31.3.2027` the other way round.
+fn year_first(text: &str) -> Option<String> {
+    let parts: Vec<&str> = text.split('.').collect();
+    let [day, month, year] = parts.as_slice() else { return None };
+    let date = jiff::civil::Date::new(year.parse().ok()?, month.parse().ok()?, day.parse().ok()?).ok()?;
+    (year.len() == 4).then(|| date.to_string())
+}
+
 fn day(value: &Value<'_>) -> Option<jiff::civil::Date> {
     let text = value.text("a day such as `2027-03-31`")?;
     let shaped = text.len() == 10
@@ -91,7 +99,7 @@ fn day(value: &Value<'_>) -> Option<jiff::civil::Date> {
         value.error(
             "bad-date",
             format!("`{text}` is no day of the form YYYY-MM-DD"),
-            "write for example `2027-03-31`",
+            format!("write for example `{}`", year_first(text).unwrap_or_else(|| "2027-03-31".to_owned())),
         );
     }
     day

@@ -7,6 +7,7 @@
 mod canonical;
 mod findings;
 mod guard;
+mod hint;
 mod nesting;
 mod node;
 mod parse;

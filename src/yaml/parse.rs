@@ -1,5 +1,6 @@
 //! From bytes to a tree.
 
+use super::hint::hint;
 use super::node::{Kind, Node};
 use super::source::Source;
 use super::walk::{Plan, State, Trouble, pass};
@@ -67,6 +68,9 @@ fn note_all(source: &Source, state: State<'_>, findings: &Findings) {
     }
 }
 
+/// What to do where nothing better is known.
+const LOOK_AROUND: &str = "check the indentation, brackets and quotes here and on the line above";
+
 /// Reports why a pass ended.
 fn refuse(
     source: &Source,
@@ -80,7 +84,10 @@ fn refuse(
     let Trouble { code, message, help, range } =
         stopped.unwrap_or_else(|| of_the_parser(source, at, &error.to_string()));
     let mut diagnostic = Diagnostic::error(code, message);
-    if !help.is_empty() {
+    let common = (help == LOOK_AROUND).then(|| hint(source, at)).flatten();
+    if let Some(help) = common {
+        diagnostic = diagnostic.with_help(help);
+    } else if !help.is_empty() {
         diagnostic = diagnostic.with_help(help);
     }
     note(source, range.unwrap_or(at..at + 1), diagnostic, findings);
@@ -124,7 +131,7 @@ fn of_the_parser(source: &Source, at: usize, message: &str) -> Trouble {
     }
     let help = match source.text.as_bytes().get(at) {
         Some(b'@' | b'`' | b'%' | b'*' | b'&' | b'!') => "put the text in quotes",
-        _ => "check the indentation, brackets and quotes here and on the line above",
+        _ => LOOK_AROUND,
     };
     trouble("yaml-syntax", &format!("not YAML: {}", without_places(message)), help, None)
 }

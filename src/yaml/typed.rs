@@ -65,6 +65,75 @@ fn units<Q: Parsable>() -> String {
     Q::SYMBOLS.iter().map(unit).collect::<Vec<_>>().join(" or ")
 }
 
+/// How to mend a quantity: its own number with the unit that was meant, where that shows, else the units.
+fn mend<Q: Parsable>(error: &QuantityError) -> String {
+    let units = || format!("unit: {}", units::<Q>());
+    let (text, unit) = match error {
+        QuantityError::NoUnit { found } => (found.trim(), ""),
+        QuantityError::WrongUnit { found, unit } => (found.trim(), unit.as_str()),
+        _ => return format!("write {}", format_what::<Q>()),
+    };
+    if unit.starts_with(',') {
+        let pointed = text.replacen(',', ".", 1);
+        return if parse::<Q>(&pointed).is_ok() {
+            format!("write a decimal point: `{pointed}`")
+        } else {
+            format!("write a decimal point, and the {}", units())
+        };
+    }
+    let digits = text.strip_suffix(unit).unwrap_or(text).trim_end();
+    let like = meant::<Q>(unit);
+    if !like.is_empty() {
+        let list: Vec<String> = like.iter().map(|unit| format!("`{digits} {unit}`")).collect();
+        return format!("did you mean {}?", list.join(" or "));
+    }
+    let Some(symbol) = Q::SYMBOLS.first().filter(|_| unit.is_empty()) else { return units() };
+    if symbol.prefixes {
+        let example = Q::EXAMPLE.rsplit(' ').next().unwrap_or(symbol.text);
+        return format!(
+            "write `{digits} {example}` or `{digits} {}`, whichever is meant; {}",
+            symbol.text,
+            units()
+        );
+    }
+    // A bare fraction may be a ratio or percent already.
+    match split(digits) {
+        Ok((number, _)) if symbol.factor != 1.0 && number < 1.0 => {
+            // Dust of the division must not be shown.
+            let percent = (number / symbol.factor * 1e9).round() / 1e9;
+            format!("write `{percent} {}` for a ratio of {digits}", symbol.text)
+        }
+        _ => format!("write `{digits} {}`", symbol.text),
+    }
+}
+
+/// Units of a kind that are written nearly like this one: in another case, or in full.
+fn meant<Q: Parsable>(unit: &str) -> Vec<String> {
+    const FULL: [(&str, &[&str]); 5] = [
+        ("deg", &["degree", "degrees", "\u{b0}"]),
+        ("dB", &["decibel", "decibels"]),
+        ("%", &["percent", "pct"]),
+        ("Hz", &["hertz"]),
+        ("s", &["sec", "second", "seconds"]),
+    ];
+    if unit.is_empty() {
+        return Vec::new();
+    }
+    let lower = unit.to_lowercase();
+    let mut like = Vec::new();
+    for symbol in Q::SYMBOLS {
+        let prefixes: &[&str] =
+            if symbol.prefixes { &["", "p", "n", "u", "m", "k", "M", "G"] } else { &[""] };
+        let own = std::iter::once(symbol.text.to_lowercase());
+        let full = FULL.iter().filter(|(text, _)| *text == symbol.text).flat_map(|(_, words)| *words);
+        for word in own.chain(full.map(|word| (*word).to_owned())) {
+            let written = |prefix: &&&str| format!("{}{word}", prefix.to_lowercase()) == lower;
+            like.extend(prefixes.iter().filter(written).map(|prefix| format!("{prefix}{}", symbol.text)));
+        }
+    }
+    like
+}
+
 impl<'a> Value<'a> {
     /// The raw text of a scalar; what is wanted is only put into words when it is none.
     fn text_or(&self, wanted: impl FnOnce() -> String) -> Option<&'a str> {
@@ -85,7 +154,7 @@ impl<'a> Value<'a> {
             },
             Err(error) => {
                 let message = format!("{error}; {} is wanted", format_what::<Q>());
-                self.error(code_of(&error), message, format!("unit: {}", units::<Q>()));
+                self.error(code_of(&error), message, mend::<Q>(&error));
                 None
             }
         }
@@ -109,7 +178,8 @@ impl<'a> Value<'a> {
             },
             Ok((_, unit)) => {
                 let message = format!("`{text}` has the unit `{unit}`; {} is wanted", wanted());
-                self.error("unexpected-unit", message, "write the number without a unit");
+                let digits = text.trim().strip_suffix(unit).unwrap_or(text).trim_end();
+                self.error("unexpected-unit", message, format!("write the number alone: `{digits}`"));
                 None
             }
             Err(error) => {

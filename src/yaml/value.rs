@@ -118,7 +118,16 @@ pub(crate) struct Value<'a> {
 impl<'a> Value<'a> {
     /// The root of a file.
     pub(crate) fn root(node: &'a Node, findings: &'a Findings) -> Self {
-        let at = Some(node.first_offset().unwrap_or((0, 0)));
+        // A merged map begins with the keys of the file below.
+        let own = match &node.kind {
+            Kind::Map(entries) => entries
+                .iter()
+                .filter(|entry| Arc::ptr_eq(&entry.value.source, &node.source))
+                .filter_map(|entry| entry.offset.map(|offset| (offset, entry.key.len())))
+                .min(),
+            _ => node.first_offset(),
+        };
+        let at = Some(own.unwrap_or((0, 0)));
         Self { node, path: Path::ROOT, spot: Spot { source: &node.source, at }, findings }
     }
 

@@ -1,0 +1,191 @@
+//! `begin`: a spec to start from, or the folder of one unit.
+
+use super::console::Console;
+use super::discover::RUN_FILE;
+use super::files::label;
+use super::outputs::{cannot_write, print};
+use super::specs::Disk;
+use super::{PASSED, UNREADABLE};
+use crate::begin::{Unit, checklist, plan, run_text, spec_text};
+use crate::diagnostic::Diagnostic;
+use crate::output::{OutputError, OutputFile};
+use crate::quantity::Level;
+use crate::{run, spec};
+use clap::Args;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Name of the page for the bench.
+const CHECKLIST: &str = "checklist.txt";
+
+/// Arguments of `begin`.
+#[derive(Debug, Args)]
+#[command(
+    group(clap::ArgGroup::new("what").required(true).args(["product", "run"])),
+    after_long_help = "\
+Examples:
+  loopgauge begin river-gauge-5v
+  loopgauge begin river-gauge-5v --to -
+  loopgauge begin --run runs/RG-00042 --spec specs/river-gauge-5v.yaml \\
+      --serial RG-00042 --revision C
+  loopgauge begin --run runs/RG-00043 --spec specs/river-gauge-5v.yaml \\
+      --serial RG-00043 --revision C --firmware 2.3.1 --build 2026-W14 --level '-30 dBm'
+
+Cautions: the numbers of a new spec are a start and no advice. The level is one too: begin weak, watch the output on an \
+oscilloscope, and let `loopgauge levels` find what a corner bears. Sweeps are taken on live circuits: parts may carry \
+dangerous voltage and be hot; follow the local codes, and have qualified people do it."
+)]
+pub struct BeginArgs {
+    /// Write a commented spec for this product.
+    #[arg(value_name = "PRODUCT")]
+    pub product: Option<String>,
+    /// Where the spec goes; specs/PRODUCT.yaml by default. - is standard output.
+    #[arg(long, value_name = "FILE", requires = "product")]
+    pub to: Option<PathBuf>,
+    /// Make this folder for one unit: a run.yaml with every sweep that the spec asks for, and a checklist.txt.
+    #[arg(long, value_name = "FOLDER", requires_all = ["spec", "serial", "revision"])]
+    pub run: Option<PathBuf>,
+    /// The spec file of the unit's product.
+    #[arg(long, value_name = "SPEC", requires = "run")]
+    pub spec: Option<PathBuf>,
+    /// Serial number of the unit.
+    #[arg(long, value_name = "TEXT", requires = "run")]
+    pub serial: Option<String>,
+    /// Its board revision.
+    #[arg(long, value_name = "TEXT", requires = "run")]
+    pub revision: Option<String>,
+    /// Its firmware.
+    #[arg(long, value_name = "TEXT", requires = "run")]
+    pub firmware: Option<String>,
+    /// Its lot or build label.
+    #[arg(long, value_name = "TEXT", requires = "run")]
+    pub build: Option<String>,
+    /// Where it is measured.
+    #[arg(long, value_name = "TEXT", requires = "run")]
+    pub station: Option<String>,
+    /// When it is measured, RFC 3339, such as 2026-04-02T09:15:00Z.
+    #[arg(long, value_name = "TIME", requires = "run")]
+    pub taken: Option<String>,
+    /// The weaker of the two levels that every corner is swept at; the other one is the spec's `step` above.
+    #[arg(long, value_name = "LEVEL", default_value = Level::EXAMPLE, allow_hyphen_values = true)]
+    pub level: String,
+}
+
+/// Runs the command.
+pub fn begin(args: &BeginArgs, console: &mut Console) -> u8 {
+    let done = match (&args.product, &args.run) {
+        (Some(product), _) => begin_spec(product, args.to.as_deref(), console),
+        (None, Some(folder)) => begin_run(folder, args, console),
+        (None, None) => None,
+    };
+    match done {
+        Some(text) if !console.has_errors() => {
+            print(&text, console);
+            PASSED
+        }
+        _ => UNREADABLE,
+    }
+}
+
+/// Writes a spec; gives what to say of it.
+fn begin_spec(product: &str, to: Option<&Path>, console: &mut Console) -> Option<String> {
+    let path = to.map_or_else(|| Path::new("specs").join(format!("{product}.yaml")), Path::to_owned);
+    let text = spec_text(product);
+    let bytes = |_: &str| Ok(text.clone().into_bytes());
+    if let Err(problems) = spec::load(&label(&path), &bytes) {
+        // The text is sound but for the name put into it.
+        problems.iter().take(1).for_each(|problem| console.fault(&in_words("PRODUCT", problem)));
+        return None;
+    }
+    if path == Path::new("-") {
+        return Some(text);
+    }
+    write_new(&[(&path, &text)]).map_err(|problem| console.fault(&problem)).ok()?;
+    let path = path.display();
+    Some(format!("{path}: put the product's own numbers in, then run `loopgauge lint {path}`\n"))
+}
+
+/// Makes the folder of one unit; gives what to say of it.
+fn begin_run(folder: &Path, args: &BeginArgs, console: &mut Console) -> Option<String> {
+    let spec_path = args.spec.as_deref().unwrap_or(Path::new("specs"));
+    if spec_path.is_dir() {
+        console.fault(&format!(
+            "--spec names a folder, {}: name the spec file of the product in it",
+            spec_path.display()
+        ));
+        return None;
+    }
+    let loaded = match spec::load(&label(spec_path), &Disk) {
+        Ok(loaded) => loaded,
+        Err(problems) => {
+            problems.iter().for_each(|problem| console.show(problem));
+            return None;
+        }
+    };
+    let plan = match plan(&loaded.spec, &args.level) {
+        Ok(plan) => plan,
+        Err(error) => {
+            console.fault(&format!("--level: {error}; a level such as `{}` is wanted", Level::EXAMPLE));
+            return None;
+        }
+    };
+    let unit = unit_of(args);
+    let (text, page) = (run_text(&plan, &unit), checklist(&plan, &unit));
+    let (run_file, page_file) = (folder.join(RUN_FILE), folder.join(CHECKLIST));
+    // What was typed may be no label or no time: a file that cannot be read is not written.
+    let read = run::parse(text.as_bytes(), &label(&run_file), &label(folder))
+        .and_then(|raw| raw.resolve(&loaded, &[]));
+    if let Err(problems) = read {
+        for problem in &problems {
+            let key = problem.place.as_ref().and_then(|place| place.key.as_deref()).unwrap_or("begin");
+            console.fault(&in_words(&format!("--{key}"), problem));
+        }
+        return None;
+    }
+    write_new(&[(&run_file, &text), (&page_file, &page.text)])
+        .map_err(|problem| console.fault(&problem))
+        .ok()?;
+    Some(format!(
+        "{}: {} sweeps of {} corners to collect\n{}: {} page{} to print\n",
+        run_file.display(),
+        plan.sweeps(),
+        plan.corners.len(),
+        page_file.display(),
+        page.pages,
+        if page.pages == 1 { "" } else { "s" }
+    ))
+}
+
+/// What was typed of a unit.
+fn unit_of(args: &BeginArgs) -> Unit {
+    Unit {
+        serial: args.serial.clone().unwrap_or_default(),
+        revision: args.revision.clone().unwrap_or_default(),
+        firmware: args.firmware.clone(),
+        build: args.build.clone(),
+        station: args.station.clone(),
+        taken: args.taken.clone(),
+    }
+}
+
+/// A finding about what was typed.
+fn in_words(what: &str, problem: &Diagnostic) -> String {
+    let help = problem.help.as_ref().map_or_else(String::new, |help| format!("; {help}"));
+    format!("{what}: {}{help}", problem.message)
+}
+
+/// Writes files that must be new, with the folders above them: all, or none when one stands there already.
+fn write_new(files: &[(&Path, &str)]) -> Result<(), String> {
+    for (path, _) in files {
+        if std::fs::symlink_metadata(path).is_ok() {
+            return Err(OutputError::Exists { path: path.to_path_buf() }.to_string());
+        }
+    }
+    let mut open = Vec::with_capacity(files.len());
+    for (path, text) in files {
+        let mut file = OutputFile::create_with_folders(path).map_err(|error| error.to_string())?;
+        file.write_all(text.as_bytes()).map_err(|error| cannot_write(path, error))?;
+        open.push(file);
+    }
+    open.into_iter().try_for_each(|file| file.commit_new().map_err(|error| error.to_string()))
+}

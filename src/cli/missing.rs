@@ -1,0 +1,65 @@
+//! Sweeps that a run lists and that are not there yet: one finding that tells all of them.
+
+use super::discover::RunPlace;
+use super::files::{MISSING, label};
+use crate::diagnostic::Diagnostic;
+use crate::run::Run;
+use std::collections::HashSet;
+use std::fs;
+use std::sync::Arc;
+
+/// Names shown: a bench's week.
+const SHOWN: usize = 100;
+
+/// Puts one finding in the place of those of every missing sweep, before all others.
+pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace) -> Vec<Diagnostic> {
+    let (missing, mut others): (Vec<_>, Vec<_>) =
+        problems.into_iter().partition(|problem| problem.code == MISSING);
+    let absent: HashSet<String> =
+        missing.iter().filter_map(|problem| Some(problem.place.as_ref()?.file.to_string())).collect();
+    if absent.is_empty() {
+        return others;
+    }
+    let entries = || run.corners.iter().flat_map(|corner| &corner.entries);
+    let is_absent = |file: &str| absent.contains(&format!("{}/{file}", place.label));
+    let names: Vec<&str> =
+        entries().map(|entry| entry.file.as_str()).filter(|file| is_absent(file)).collect();
+    let counts = format!("still to collect: {} of {} sweeps", names.len(), entries().count());
+    if let ([only], [_]) = (missing.as_slice(), names.as_slice()) {
+        // One is told at its own place.
+        let message = format!("{}; {counts}", only.message);
+        let finding = Diagnostic { message, ..only.clone() };
+        others.insert(0, finding.with_help(help(&names, place)));
+        return others;
+    }
+    let mut list = names.iter().take(SHOWN).copied().collect::<Vec<_>>().join(", ");
+    if names.len() > SHOWN {
+        list.push_str(&format!(" and {} more", names.len() - SHOWN));
+    }
+    let file: Arc<str> = label(&place.file).into();
+    let finding = Diagnostic::error("sweeps-missing", format!("{counts}: {list}"))
+        .in_file(&file)
+        .with_help(help(&names, place));
+    others.insert(0, finding);
+    others
+}
+
+/// What to do; names what was misspelt, where that shows.
+fn help(names: &[&str], place: &RunPlace) -> String {
+    let there: Vec<String> = fs::read_dir(place.folder())
+        .into_iter()
+        .flatten()
+        .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
+        .collect();
+    let meant = names.iter().find_map(|name| {
+        let near = there.iter().find(|other| other.to_lowercase() == name.to_lowercase())?;
+        Some(format!("`{near}` is there, `{name}` is listed: rename one of them"))
+    });
+    meant.unwrap_or_else(|| {
+        format!(
+            "save them in {} under these names; remove the entries of a corner that is not measured, which is then \
+             missing by name and the others are judged",
+            place.label
+        )
+    })
+}

@@ -1,0 +1,122 @@
+//! `schema`, `completions` and `man`: what the program tells about itself to other programs.
+
+use super::args::Cli;
+use super::console::Console;
+use super::outputs::{cannot_write, commit, print};
+use super::{PASSED, UNREADABLE};
+use crate::output::OutputFile;
+use crate::schema::{Subject, document};
+use clap::{Args, Command, CommandFactory, ValueEnum};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Arguments of `schema`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge schema > loopgauge.schema.json
+  loopgauge schema spec > spec.schema.json")]
+pub struct SchemaArgs {
+    /// Of what; of both when left out.
+    #[arg(value_name = "WHAT")]
+    pub what: Option<What>,
+}
+
+/// What a schema is wanted of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum What {
+    /// Specs.
+    Spec,
+    /// Runs.
+    Run,
+}
+
+/// Arguments of `completions`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge completions bash > ~/.local/share/bash-completion/completions/loopgauge
+  loopgauge completions zsh > ~/.zfunc/_loopgauge
+  loopgauge completions fish > ~/.config/fish/completions/loopgauge.fish")]
+pub struct CompletionsArgs {
+    /// The shell.
+    #[arg(value_name = "SHELL")]
+    pub shell: clap_complete::Shell,
+}
+
+/// Arguments of `man`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge man | man -l -
+  loopgauge man --to ~/.local/share/man/man1")]
+pub struct ManArgs {
+    /// Write the pages of the program and of every command into this folder, as NAME.1.
+    #[arg(long, value_name = "FOLDER")]
+    pub to: Option<PathBuf>,
+}
+
+/// Runs `schema`.
+pub fn schema(args: &SchemaArgs, console: &mut Console) -> u8 {
+    let subject = match args.what {
+        None => Subject::Both,
+        Some(What::Spec) => Subject::Spec,
+        Some(What::Run) => Subject::Run,
+    };
+    print(&document(subject), console);
+    status(console)
+}
+
+/// Runs `completions`.
+pub fn completions(args: &CompletionsArgs, console: &mut Console) -> u8 {
+    let mut text = Vec::new();
+    clap_complete::generate(args.shell, &mut Cli::command(), "loopgauge", &mut text);
+    print(&String::from_utf8_lossy(&text), console);
+    status(console)
+}
+
+/// Runs `man`.
+pub fn man(args: &ManArgs, console: &mut Console) -> u8 {
+    let Some(folder) = &args.to else {
+        match page(&Cli::command()) {
+            Ok(text) => print(&String::from_utf8_lossy(&text), console),
+            Err(error) => console.fault(&format!("the page cannot be made: {error}")),
+        }
+        return status(console);
+    };
+    let mut program = Cli::command().disable_help_subcommand(true);
+    // Gives every command the options that hold for all of them.
+    program.build();
+    let mut count = 1;
+    write_page(folder, "loopgauge", &program, console);
+    for command in program.get_subcommands() {
+        let name = format!("loopgauge-{}", command.get_name());
+        write_page(folder, &name, command, console);
+        count += 1;
+    }
+    if !console.has_errors() {
+        print(&format!("{count} pages written to {}\n", folder.display()), console);
+    }
+    status(console)
+}
+
+fn status(console: &Console) -> u8 {
+    if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+fn page(command: &Command) -> std::io::Result<Vec<u8>> {
+    let mut text = Vec::new();
+    let source = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));
+    clap_mangen::Man::new(command.clone()).source(source).manual("loopgauge").render(&mut text)?;
+    Ok(text)
+}
+
+fn write_page(folder: &Path, name: &str, command: &Command, console: &mut Console) {
+    let path = folder.join(format!("{name}.1"));
+    let written = page(command).map_err(|error| cannot_write(&path, error)).and_then(|text| {
+        let mut file = OutputFile::create_with_folders(&path).map_err(|error| error.to_string())?;
+        file.write_all(&text).map_err(|error| cannot_write(&path, error))?;
+        Ok(file)
+    });
+    commit(written, console);
+}

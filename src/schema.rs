@@ -1,0 +1,43 @@
+//! The JSON Schema (2020-12) of specs and runs, for editors.
+//!
+//! All keys, units, examples and defaults stand in `schema/defs.json`. The readers ask for each key by hand; the tests hold the
+//! two against each other, key by key.
+
+/// The definitions that all documents share.
+const DEFS: &str = include_str!("schema/defs.json");
+
+/// What a schema is wanted of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Subject {
+    /// Specs and runs: what has the key `run` is a run.
+    #[default]
+    Both,
+    /// Specs.
+    Spec,
+    /// Runs.
+    Run,
+}
+
+/// The schema as a JSON text with a line end.
+///
+/// ```
+/// use loopgauge::schema::{Subject, document};
+/// assert!(document(Subject::Run).contains("https://json-schema.org/draft/2020-12/schema"));
+/// ```
+#[must_use]
+pub fn document(subject: Subject) -> String {
+    let (title, root) = match subject {
+        Subject::Both => (
+            "spec or run of loopgauge",
+            "\"if\": {\"required\": [\"run\"]},\n  \"then\": {\"$ref\": \"#/$defs/run\"},\n  \
+             \"else\": {\"$ref\": \"#/$defs/spec\"}",
+        ),
+        Subject::Spec => ("spec of loopgauge", "\"$ref\": \"#/$defs/spec\""),
+        Subject::Run => ("run of loopgauge", "\"$ref\": \"#/$defs/run\""),
+    };
+    let defs = DEFS.trim_end().replace('\n', "\n  ");
+    format!(
+        "{{\n  \"$schema\": \"https://json-schema.org/draft/2020-12/schema\",\n  \"title\": \"{title}\",\n  \
+         {root},\n  \"$defs\": {defs}\n}}\n"
+    )
+}
