@@ -91,7 +91,7 @@ impl Bench {
 
     /// Judges sweeps, the weakest level first.
     pub fn judge(&mut self, sweeps: &[Samples]) -> CornerOutcome {
-        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None };
+        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, plots: false };
         let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
             let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
             samples.clone_from(&sweeps[index]);

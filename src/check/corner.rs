@@ -5,6 +5,7 @@ use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
 use super::observations::observations;
 use super::outcome::{CheckOutcome, CornerOutcome, Judged, MeasuredSet};
+use super::plot::{CornerPlot, Setup, corner_plot};
 use super::validity;
 use super::waive::waive;
 use super::{SweepInput, Workspace};
@@ -28,6 +29,8 @@ pub struct Context<'a> {
     pub today: jiff::civil::Date,
     /// Fingerprints of sweeps whose numbers stand in more than one corner of the run.
     pub shared: &'a HashSet<u64>,
+    /// Whether plots are wanted.
+    pub plots: bool,
 }
 
 /// Message of the comparisons with a baseline when there is none.
@@ -71,6 +74,7 @@ struct Judgement {
     judged: Option<Judged>,
     measured: Option<MeasuredSet>,
     findings: Vec<String>,
+    plot: Option<Box<CornerPlot>>,
 }
 
 impl Judgement {
@@ -109,6 +113,16 @@ impl Judgement {
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
         let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
+        if context.plots {
+            let setup = Setup {
+                critical_point: spec.critical_point,
+                corner,
+                chain: Chain::of(spec),
+                coverage: spec.decision.coverage,
+                band,
+            };
+            self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
+        }
         let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
         let bound: Vec<(&Level, &Analysed)> =
             [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
@@ -177,6 +191,7 @@ impl Judgement {
             measured: self.measured,
             checks: self.checks,
             findings: self.findings,
+            plot: self.plot,
         }
     }
 }

@@ -11,6 +11,7 @@
 //! | `limits` | the limits against what was measured |
 //! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
+//! | `plot` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
 
@@ -21,6 +22,7 @@ mod linear_law;
 mod measure;
 mod observations;
 mod outcome;
+mod plot;
 mod run;
 mod validity;
 mod waive;
@@ -31,6 +33,7 @@ pub use corner::NO_BASELINE;
 pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
 pub use measure::{Estimate, Quantities};
 pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, RunOutcome, Unit};
+pub use plot::{CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 

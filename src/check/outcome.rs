@@ -1,6 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
+use super::plot::CornerPlot;
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
 use crate::uncertainty::Budget;
@@ -160,6 +161,8 @@ pub struct CornerOutcome {
     pub checks: Vec<CheckOutcome>,
     /// Observations that change no verdict, one sentence each.
     pub findings: Vec<String>,
+    /// What its plots are drawn from; only where it was asked for and something was collected.
+    pub plot: Option<Box<CornerPlot>>,
 }
 
 /// One run.

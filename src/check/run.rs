@@ -22,6 +22,8 @@ pub struct Options<'a> {
     pub today: jiff::civil::Date,
     /// Which checks are wanted. `None`: all.
     pub only: Option<&'a Wanted<'a>>,
+    /// Whether corners shall carry what their plots are drawn from.
+    pub plots: bool,
 }
 
 /// The checks that stay for every corner that `only` meets.
@@ -65,7 +67,7 @@ pub fn judge_run(
             .zip(prints)
             .map(|((entry, samples), fingerprint)| SweepInput { entry, samples, fingerprint })
             .collect();
-        let context = Context { spec, corner, today: options.today, shared };
+        let context = Context { spec, corner, today: options.today, shared, plots: options.plots };
         let outcome = judge(&context, &inputs, workspace);
         workspace.samples = samples;
         Some(outcome)

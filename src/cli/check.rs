@@ -102,7 +102,8 @@ fn judge_all(
         }
     }
     let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
-    let options = Options { today: today(), only: only.map(|_| &wants as _) };
+    let options =
+        Options { today: today(), only: only.map(|_| &wants as _), plots: outputs.wanted().plots() };
     let wanted = outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let (mut met, mut judged) = (false, false);

@@ -120,6 +120,7 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
             judged("delay_margin", Verdict::Pass, 1.6142e-5, Some(2.2e-7), Unit::S, min(2e-6)),
         ],
         findings: Vec::new(),
+        plot: None,
     }
 }
 

@@ -1,0 +1,35 @@
+//! The report that people look at: one HTML file that needs nothing but itself.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `frame` | head, content security policy, foot: the same for every page |
+//! | `text` | text from files made harmless, verdicts as shape and word |
+//! | `axis` | ticks of linear and of logarithmic axes |
+//! | `path` | paths and dots in whole numbers of a plot's own units |
+//! | `strip` | a plot over a common axis whose text keeps its size at any width |
+//! | `bode` | gain and angle over log frequency |
+//! | `plane` | the complex plane about the critical point |
+//! | `gauge` | a value with its uncertainty against its limit |
+//! | `corner` | the detail of one corner |
+//! | `run` | the pieces of one run, made in worker threads |
+//! | `plan` | which pieces are worth making |
+//! | `writer` | the pieces put together, as many as a browser bears |
+//! | `overview` | verdict, counts, the matrix of runs and corners |
+
+mod axis;
+mod bode;
+mod corner;
+mod frame;
+mod gauge;
+mod overview;
+mod path;
+mod plan;
+mod plane;
+mod run;
+mod strip;
+mod text;
+mod writer;
+
+pub use plan::HtmlPlan;
+pub use run::{HtmlRun, html_run};
+pub use writer::{HtmlSummary, HtmlWriter};
