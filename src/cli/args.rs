@@ -78,6 +78,7 @@ pub enum Command {
 Examples:
   loopgauge check demo-data
   loopgauge check runs/RG-00042 --junit result.xml --json result.json
+  loopgauge check runs --html report.html
   loopgauge check runs --junit results/ --only '24V-*/phase_margin'")]
 pub struct CheckArgs {
     /// A run.yaml, its folder, or a folder that is searched for runs.
@@ -92,6 +93,9 @@ pub struct CheckArgs {
     /// Write the whole result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write the report for people as one HTML file. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,

@@ -6,6 +6,7 @@
 
 mod diagnostics;
 pub mod escape;
+pub mod html;
 mod inspect;
 mod json;
 pub mod junit;

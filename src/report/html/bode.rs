@@ -4,7 +4,9 @@
 use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_of, widened};
 use super::path::{Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
-use crate::check::{CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text};
+use crate::check::{
+    CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text,
+};
 use maud::{Markup, html};
 
 /// Gains beyond these, dB, are not drawn: a flat line there says as much.
@@ -140,10 +142,12 @@ impl Drawing<'_> {
         self.curves(&mut strip, |p| p.angle_deg, |s| s.angle_deg);
         if let Some(found) = self.corner.measured.and_then(|m| m.phase_margin_deg) {
             // The margin counts from the nearest whole turn.
-            let base = self.at(found.at_hz).map_or(0.0, |p| ((p.angle_deg - found.value) / 360.0).round() * 360.0);
+            let base =
+                self.at(found.at_hz).map_or(0.0, |p| ((p.angle_deg - found.value) / 360.0).round() * 360.0);
             let at = across(found.at_hz);
             if let Some(min) = self.limit("phase_margin").and_then(|limit| limit.min) {
-                let (y, reach) = (down(base + min.copysign(found.value)), (self.axis.to - self.axis.from) / 12);
+                let (y, reach) =
+                    (down(base + min.copysign(found.value)), (self.axis.to - self.axis.from) / 12);
                 strip.draw("limit", &line([(at - reach, y), (at + reach, y)]));
             }
             let ends = (base, base + found.value);
@@ -189,12 +193,7 @@ impl Drawing<'_> {
         }
     }
 
-    fn curves(
-        &self,
-        strip: &mut Strip,
-        of: fn(&PlotPoint) -> f64,
-        spread: fn(&crate::check::Spread) -> f64,
-    ) {
+    fn curves(&self, strip: &mut Strip, of: fn(&PlotPoint) -> f64, spread: fn(&crate::check::Spread) -> f64) {
         let place = |p: &PlotPoint| (across(p.hz), down(of(p)));
         let edge = |sign: f64| -> Vec<Place> {
             let both = self.level.curve.iter().zip(&self.level.spread);

@@ -57,10 +57,14 @@ impl Scale {
 }
 
 /// How near a check's value is to its nearest limit, relative to that limit: 0 on it, negative beyond it. `None` without a value
-/// or a limit, and for a limit of 0.
+/// or a limit, for a limit of 0, and for the count of crossings.
 #[must_use]
 pub fn headroom(check: &CheckOutcome) -> Option<f64> {
     let (value, limit) = (check.value?, check.limit?);
+    // A count sits on its limit in every good loop, which says nothing.
+    if check.check == "crossings" {
+        return None;
+    }
     let value = if check.check == "phase_margin" { value.abs() } else { value };
     let below = limit.min.map(|min| (value - min, min));
     let above = limit.max.map(|max| (max - value, max));
@@ -103,6 +107,7 @@ mod tests {
         assert_eq!(of("phase_margin", -60.0, Some(50.0), None), Some(0.2));
         assert_eq!(of("crossover", 28.0, Some(8.0), Some(32.0)), Some(0.125));
         assert_eq!(of("gain@1Hz", -9.0, None, Some(-8.0)), Some(0.125));
-        assert_eq!(of("crossings", 1.0, None, Some(0.0)), None);
+        assert_eq!(of("gain@1Hz", 1.0, None, Some(0.0)), None);
+        assert_eq!(of("crossings", 1.0, None, Some(1.0)), None);
     }
 }

@@ -13,6 +13,7 @@
 //! | `corner` | the detail of one corner |
 //! | `run` | the pieces of one run, made in worker threads |
 //! | `plan` | which pieces are worth making |
+//! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
 
@@ -26,6 +27,7 @@ mod path;
 mod plan;
 mod plane;
 mod run;
+mod spool;
 mod strip;
 mod text;
 mod writer;

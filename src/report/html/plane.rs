@@ -64,7 +64,8 @@ pub fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
 
 /// The point on the curve nearest to a frequency, between its drawn points.
 fn closest(curve: &[PlotPoint], hz: f64) -> Option<PlotPoint> {
-    let pair = curve.windows(2).find(|pair| pair.iter().any(|p| p.hz >= hz) && pair.iter().any(|p| p.hz <= hz));
+    let pair =
+        curve.windows(2).find(|pair| pair.iter().any(|p| p.hz >= hz) && pair.iter().any(|p| p.hz <= hz));
     match pair {
         Some([a, b]) => Some(mix(a, b, (hz / a.hz).ln() / (b.hz / a.hz).ln())),
         _ => curve.last().copied(),

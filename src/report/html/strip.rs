@@ -149,8 +149,10 @@ impl Strip {
     pub fn say(&mut self, value: f64, at_right: bool, words: &str) {
         let (x, anchor) = if at_right { ("99%", "end") } else { ("1%", "start") };
         let y = round((self.pixels(value) - 5.0).clamp(11.0, f64::from(self.height) - 4.0));
-        let _ =
-            write!(self.notes, "<text x=\"{x}\" y=\"{y}\" text-anchor=\"{anchor}\" class=\"say\">{words}</text>");
+        let _ = write!(
+            self.notes,
+            "<text x=\"{x}\" y=\"{y}\" text-anchor=\"{anchor}\" class=\"say\">{words}</text>"
+        );
     }
 
     fn grid(&self, across: &Across) -> String {
