@@ -33,7 +33,7 @@ pub use corner::NO_BASELINE;
 pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
 pub use measure::{Estimate, Quantities};
 pub use outcome::{CheckOutcome, CornerOutcome, Judged, Measured, MeasuredSet, RunOutcome, Unit};
-pub use plot::{CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
+pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 

@@ -4,7 +4,7 @@ use super::SweepInput;
 use super::levels::{Level, files};
 use crate::analysed::Analysed;
 use crate::curve::{Span, db};
-use crate::spec::{Corner, CriticalPoint, GainAt, GainLimit};
+use crate::spec::{Corner, CriticalPoint, GainAt, GainLimit, Linearity};
 use crate::uncertainty::Chain;
 use std::f64::consts::TAU;
 
@@ -72,6 +72,17 @@ pub struct GainLine {
     pub max_db: Option<f64>,
 }
 
+/// How far the levels may differ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Agreement {
+    /// Largest difference of the gain, dB; `None`: not held.
+    pub gain_db: Option<f64>,
+    /// Largest difference of the phase, deg; `None`: not held.
+    pub phase_deg: Option<f64>,
+    /// Where it is held, Hz; `None`: over the whole band, because there is no crossover.
+    pub band_hz: Option<(f64, f64)>,
+}
+
 /// Everything that a corner's plots show.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CornerPlot {
@@ -83,6 +94,8 @@ pub struct CornerPlot {
     pub levels: Vec<LevelPlot>,
     /// Limits on the gain, in the spec's order.
     pub gain_limits: Vec<GainLine>,
+    /// How far the levels may differ; `None` where the spec waives it.
+    pub linearity: Option<Agreement>,
 }
 
 /// Most points of a curve: half of what a plot is wide in pixels.
@@ -116,6 +129,7 @@ pub(super) fn corner_plot(
         critical_point: setup.critical_point,
         band_hz: setup.corner.band.map(|band| (band.from.hz(), band.to.hz())),
         levels: drawn.collect(),
+        linearity: prepared.get(bound.0).and_then(|sweep| agreement(setup, sweep)),
         gain_limits: setup.corner.limits.gain.iter().map(gain_line).collect(),
     }
 }
@@ -127,6 +141,25 @@ pub(super) struct Setup<'a> {
     pub(super) chain: Chain,
     pub(super) coverage: f64,
     pub(super) band: Option<Span>,
+}
+
+fn agreement(setup: &Setup<'_>, sweep: &Analysed) -> Option<Agreement> {
+    let Linearity::Required(tolerances) = &setup.corner.linearity else { return None };
+    let span = judged(sweep, setup.band);
+    let clipped = |(low, high): (f64, f64), crossover: f64| {
+        ((low * crossover).max(span.from.exp()), (high * crossover).min(span.to.exp()))
+    };
+    let crossover = crate::margins::crossover(&sweep.crossings, span);
+    Some(Agreement {
+        gain_db: tolerances.gain.map(|t| t.db()),
+        phase_deg: tolerances.phase.map(|t| t.deg()),
+        band_hz: crossover.map(|found| clipped(tolerances.band, found.value)),
+    })
+}
+
+/// The band as far as the sweep covers it, else the whole sweep.
+fn judged(sweep: &Analysed, band: Option<Span>) -> Span {
+    band.and_then(|band| sweep.curve.clip(band)).unwrap_or_else(|| sweep.curve.span())
 }
 
 fn gain_line(limit: &GainLimit) -> GainLine {
@@ -186,7 +219,7 @@ fn spread(sweep: &Analysed, ln_f: f64, setup: &Setup<'_>) -> Spread {
 /// middle of the sweep.
 fn turn(sweep: &Analysed, band: Option<Span>) -> f64 {
     let curve = &sweep.curve;
-    let span = band.and_then(|band| curve.clip(band)).unwrap_or_else(|| curve.span());
+    let span = judged(sweep, band);
     let crossover = crate::margins::crossover(&sweep.crossings, span);
     let angle = crossover.map_or_else(|| curve.at(0.5 * (span.from + span.to)).angle, |c| c.point.angle);
     (angle / TAU).round() * TAU

@@ -2,6 +2,7 @@
 //! the gain crosses 0 dB its height is the phase margin.
 
 use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_of, widened};
+use super::change::{Shown, change};
 use super::path::{Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
 use crate::check::{
@@ -15,7 +16,7 @@ const GAIN_RANGE: (f64, f64) = (-120.0, 160.0);
 const ANGLE_RANGE: (f64, f64) = (-540.0, 540.0);
 
 /// Class of a level's line.
-const fn class(role: Role) -> &'static str {
+pub const fn class(role: Role) -> &'static str {
     match role {
         Role::Judged => "curve judged",
         Role::Confirms => "curve confirms",
@@ -40,15 +41,33 @@ pub fn bode(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     }
     let drawing = Drawing { corner, plot, level, axis: &axis };
     let (gain, angle) = (drawing.gain(), drawing.angle());
+    let agreed = plot.linearity;
+    let shown = [
+        Shown {
+            of: |p| p.gain_db,
+            title: "Δ gain, dB",
+            what: "gain",
+            tolerance: agreed.and_then(|a| a.gain_db),
+        },
+        Shown {
+            of: |p| p.angle_deg,
+            title: "Δ angle, deg",
+            what: "angle",
+            tolerance: agreed.and_then(|a| a.phase_deg),
+        },
+    ];
+    let changes: Vec<Strip> = shown.iter().filter_map(|shown| change(plot, level, &axis, shown)).collect();
     Some(html! {
         figure.bode {
             div.strips {
                 (gain.markup(&axis, "gain"))
                 (angle.markup(&axis, "angle"))
+                @for strip in &changes { (strip.markup(&axis, "change")) }
                 span {}
                 (axis.labels("frequency"))
             }
-            figcaption { "Gain of the loop, and its phase as angle above the critical point’s direction: at a crossover that angle is the phase margin." }
+            figcaption { "Gain of the loop, and its phase as angle above the critical point’s direction: at a crossover that angle is the phase margin."
+                @if !changes.is_empty() { " Δ: the other levels against the one in front." } }
         }
     })
 }
@@ -213,14 +232,14 @@ fn words_of(name: &str, found: &Measured, unit: Unit) -> String {
 }
 
 /// What the lines are.
-pub fn legend(plot: &CornerPlot) -> Markup {
+pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
     html! {
         ul.legend {
             @for level in &plot.levels {
                 li {
                     svg width="34" height="10" aria-hidden="true" { path.(class(level.role)) d="M1 5h32" {} }
                     (level.level.as_deref().map_or_else(|| "level not said".to_owned(), super::text::safe))
-                    ", " (role_word(level.role))
+                    ", " (role_word(level.role, corner))
                 }
             }
             @if plot.levels.iter().any(|l| !l.spread.is_empty()) {
@@ -238,8 +257,9 @@ pub fn legend(plot: &CornerPlot) -> Markup {
 }
 
 /// A role as it reads.
-pub const fn role_word(role: Role) -> &'static str {
+pub const fn role_word(role: Role, corner: &CornerOutcome) -> &'static str {
     match role {
+        Role::Judged if corner.judged.is_none() => "not judged",
         Role::Judged => "judged",
         Role::Confirms => "confirms it",
         Role::Other => "also swept",

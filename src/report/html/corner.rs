@@ -84,7 +84,7 @@ fn wrong(corner: &CornerOutcome) -> Markup {
 fn plots(corner: &CornerOutcome) -> Option<Markup> {
     let plot = corner.plot.as_ref()?;
     let (bode, plane) = (bode(corner, plot)?, plane(corner, plot)?);
-    Some(html! { div.plots { (bode) (plane) (legend(plot)) p.readout { output {} } } })
+    Some(html! { div.plots { (bode) (plane) (legend(corner, plot)) p.readout { output {} } } })
 }
 
 fn checks(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
@@ -92,10 +92,28 @@ fn checks(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
         div.wide tabindex="0" role="group" aria-label="checks" {
             table.checks {
                 thead { tr { th scope="col" { "check" } th scope="col" { "verdict" } th scope="col" { "value" } th scope="col" { "against its limit" } th scope="col" { "limit" } th scope="col" { "meets it with" } th scope="col" { "at" } } }
-                tbody { @for check in &corner.checks { (check_row(corner, check)) } }
+                tbody { @for part in corner.checks.chunk_by(is_alike) { (check_rows(corner, part)) } }
             }
         }
         p.small { "± is the expanded uncertainty, coverage factor " (number(run.coverage, 5)) ". The dot is the value, the whisker its uncertainty, the thick ground what the limit allows." }
+    }
+}
+
+/// What is not judged for one reason takes one row.
+fn is_alike(a: &CheckOutcome, b: &CheckOutcome) -> bool {
+    a.verdict == Verdict::NotJudged && b.verdict == Verdict::NotJudged && a.message == b.message
+}
+
+fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
+    if let [check] = checks {
+        return check_row(corner, check);
+    }
+    let names: Vec<String> = checks.iter().map(|check| check_name(&check.check)).collect();
+    html! {
+        tr {
+            th.several scope="row" colspan="2" { (names.join(", ")) }
+            td colspan="5" { (mark(Verdict::NotJudged)) " " (checks.first().map(|c| safe(&c.message)).unwrap_or_default()) }
+        }
     }
 }
 
@@ -144,7 +162,7 @@ fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
                 tbody {
                     @for level in levels {
                         @for file in &level.files {
-                            (file_row(file, level.level.as_deref(), role_word(level.role), digest(file)))
+                            (file_row(file, level.level.as_deref(), role_word(level.role, corner), digest(file)))
                         }
                     }
                     (file_row(&run.run_file, None, "run", digest(run_name)))

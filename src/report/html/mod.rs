@@ -8,6 +8,7 @@
 //! | `path` | paths and dots in whole numbers of a plot's own units |
 //! | `strip` | a plot over a common axis whose text keeps its size at any width |
 //! | `bode` | gain and angle over log frequency |
+//! | `change` | the other levels against the judged one |
 //! | `plane` | the complex plane about the critical point |
 //! | `gauge` | a value with its uncertainty against its limit |
 //! | `corner` | the detail of one corner |
@@ -19,6 +20,7 @@
 
 mod axis;
 mod bode;
+mod change;
 mod corner;
 mod frame;
 mod gauge;

@@ -181,9 +181,10 @@
   all(document, '.bode').forEach((figure) => {
     let plot = null;
     const ready = () => (plot = plot || prepare(figure));
-    figure.tabIndex = 0;
-    figure.setAttribute('role', 'group');
-    figure.setAttribute('aria-label', 'gain and angle over frequency; left and right arrow keys read values');
+    const focus = figure.querySelector('.strips');
+    focus.tabIndex = 0;
+    focus.setAttribute('role', 'group');
+    focus.setAttribute('aria-label', 'gain and angle over frequency; left and right arrow keys read values');
     const output = figure.closest('.plots').querySelector('output');
     output.className = 'hint';
     output.textContent = 'Point at the plot, or move to it and use the arrow keys, to read values.';
