@@ -228,7 +228,9 @@ impl Drawing<'_> {
 }
 
 fn words_of(name: &str, found: &Measured, unit: Unit) -> String {
-    format!("{name} {}", value_text(found.value, None, unit, found.at_least == Some(true)))
+    // As exact as its uncertainty, which stands in the table.
+    let text = value_text(found.value, found.uncertainty, unit, found.at_least == Some(true));
+    format!("{name} {}", text.split(" \u{b1} ").next().unwrap_or_default())
 }
 
 /// What the lines are.

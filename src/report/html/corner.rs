@@ -112,16 +112,22 @@ fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
     html! {
         tr {
             th.several scope="row" colspan="2" { (names.join(", ")) }
-            td colspan="5" { (mark(Verdict::NotJudged)) " " (checks.first().map(|c| safe(&c.message)).unwrap_or_default()) }
+            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(|c| reason(c)).unwrap_or_default()) }
         }
     }
+}
+
+/// Why a check is not judged, without saying so twice.
+fn reason(check: &CheckOutcome) -> String {
+    safe(check.message.strip_prefix("not judged: ").unwrap_or(&check.message))
 }
 
 fn check_row(corner: &CornerOutcome, check: &CheckOutcome) -> Markup {
     let unit = check.unit.unwrap_or(Unit::One);
     let limit = check.limit.unwrap_or(Limit { min: None, max: None });
-    let value =
-        check.value.map(|v| value_against(v, check.uncertainty, unit, corner.is_bound(check), &limit));
+    let value = check.value.map(|v| {
+        value_against(v, check.uncertainty.filter(|u| *u > 0.0), unit, corner.is_bound(check), &limit)
+    });
     html! {
         tr {
             th scope="row" { (check_name(&check.check)) }
@@ -181,7 +187,7 @@ fn file_row(file: &str, level: Option<&str>, part: &str, digest: Option<FileDige
     html! {
         tr {
             th scope="row" { (safe(file)) }
-            td { (level.map(safe).unwrap_or_default()) }
+            td.number { (level.map(safe).unwrap_or_default()) }
             td { (part) }
             td.number { @if let Some(digest) = &digest { (digest.bytes) } }
             td { @if let Some(digest) = &digest { code { (digest.sha256) } } }

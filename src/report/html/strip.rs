@@ -136,7 +136,7 @@ impl Strip {
             round(a),
             round(b)
         );
-        let (anchor, shift) = if percent > 55.0 { ("end", -9) } else { ("start", 9) };
+        let (anchor, shift) = if percent > 50.0 { ("end", -9) } else { ("start", 9) };
         let middle = (0.5 * (a + b) + 4.0).clamp(12.0, f64::from(self.height) - 5.0);
         let _ = write!(
             self.notes,
@@ -145,10 +145,11 @@ impl Strip {
         );
     }
 
-    /// Words at a value, at the left or the right edge, above its line.
+    /// Words at a value: above its line at the right edge, below it at the left one.
     pub fn say(&mut self, value: f64, at_right: bool, words: &str) {
         let (x, anchor) = if at_right { ("99%", "end") } else { ("1%", "start") };
-        let y = round((self.pixels(value) - 5.0).clamp(11.0, f64::from(self.height) - 4.0));
+        let off = if at_right { -5.0 } else { 13.0 };
+        let y = round((self.pixels(value) + off).clamp(11.0, f64::from(self.height) - 4.0));
         let _ = write!(
             self.notes,
             "<text x=\"{x}\" y=\"{y}\" text-anchor=\"{anchor}\" class=\"say\">{words}</text>"
