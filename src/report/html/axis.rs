@@ -55,6 +55,18 @@ pub fn step_of(steps: &[f64], width: f64, most: f64) -> f64 {
     fits.or(steps.last()).copied().unwrap_or(1.0)
 }
 
+/// The smallest of 1, 2 and 5 times a power of ten that makes at most `most` intervals of `width`, above 0.
+#[must_use]
+pub fn round_step(width: f64, most: f64) -> f64 {
+    let least = (width / most).max(f64::MIN_POSITIVE);
+    let power = 10f64.powf(least.log10().floor());
+    [1.0, 2.0, 5.0]
+        .into_iter()
+        .map(|digit| digit * power)
+        .find(|step| *step >= least * (1.0 - 1e-9))
+        .unwrap_or(10.0 * power)
+}
+
 /// Ticks at whole multiples of `step` from `low` to `high`.
 #[must_use]
 pub fn linear_ticks(low: f64, high: f64, step: f64) -> Vec<Tick> {
@@ -101,6 +113,7 @@ mod tests {
         assert_eq!(named(&linear_ticks(-20.0, 0.0, 20.0)), ["\u{2212}20", "0"]);
         assert_eq!(step_of(&GAIN_STEPS, 95.0, 6.0), 20.0);
         assert_eq!(step_of(&ANGLE_STEPS, 1e6, 6.0), 360.0);
+        assert_eq!((round_step(95.0, 6.0), round_step(3e-6, 3.0)), (20.0, 1e-6));
         assert_eq!(widened(-41.0, 60.0, 20.0), (-60.0, 60.0));
         assert_eq!(widened(5.0, 5.0, 10.0), (0.0, 10.0));
     }

@@ -3,7 +3,7 @@
 
 use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_of, widened};
 use super::change::{Shown, change};
-use super::path::{Place, across, area, dots, down, line};
+use super::path::{PER_UNIT, Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
 use crate::check::{
     CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text,
@@ -103,6 +103,8 @@ impl Drawing<'_> {
         let (low, high) = widened(low, high, step.min(10.0));
         let mut strip = Strip {
             height: 236,
+            per_one: PER_UNIT,
+            origin: 0.0,
             low,
             high,
             ticks: linear_ticks(low, high, step),
@@ -143,6 +145,8 @@ impl Drawing<'_> {
         let (low, high) = widened(low, high, step.min(45.0));
         let mut strip = Strip {
             height: 196,
+            per_one: PER_UNIT,
+            origin: 0.0,
             low,
             high,
             ticks: linear_ticks(low, high, step),

@@ -1,7 +1,7 @@
 //! How the other levels differ from the judged one: on a scale where the tolerance can be seen.
 
 use super::axis::{Tick, linear_ticks, step_of, widened};
-use super::path::{across, down, line};
+use super::path::{PER_UNIT, across, down, line};
 use super::strip::{Across, Strip};
 use crate::check::{CornerPlot, LevelPlot, PlotPoint, Role};
 use crate::quantity::number;
@@ -38,6 +38,8 @@ pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown)
     let ticks: Vec<Tick> = linear_ticks(low, high, step);
     let mut strip = Strip {
         height: 92,
+        per_one: PER_UNIT,
+        origin: 0.0,
         low,
         high,
         ticks,

@@ -12,6 +12,7 @@
 //! | `plane` | the complex plane about the critical point |
 //! | `gauge` | a value with its uncertainty against its limit |
 //! | `corner` | the detail of one corner |
+//! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `run` | the pieces of one run, made in worker threads |
 //! | `plan` | which pieces are worth making |
 //! | `spool` | text that waits in a file |
@@ -22,6 +23,8 @@ mod axis;
 mod bode;
 mod change;
 mod corner;
+mod drift;
+mod drift_plot;
 mod frame;
 mod gauge;
 mod overview;
@@ -34,6 +37,7 @@ mod strip;
 mod text;
 mod writer;
 
+pub use drift::write_drift_html;
 pub use plan::HtmlPlan;
 pub use run::{HtmlRun, html_run};
 pub use writer::{HtmlSummary, HtmlWriter};

@@ -2,7 +2,7 @@
 //! in percent across.
 
 use super::axis::Tick;
-use super::path::{PER_UNIT, down};
+use super::path::whole;
 use maud::{Markup, PreEscaped, html};
 use std::fmt::Write;
 
@@ -63,6 +63,10 @@ fn anchor(percent: f64) -> &'static str {
 pub struct Strip {
     /// Height, pixels.
     pub height: u32,
+    /// Units of the lines in one of the values: enough that a step of 1 cannot be seen.
+    pub per_one: f64,
+    /// The value at unit 0.
+    pub origin: f64,
     /// Lowest value.
     pub low: f64,
     /// Highest value.
@@ -80,6 +84,12 @@ pub struct Strip {
 }
 
 impl Strip {
+    /// A value in units of the lines, downwards.
+    #[must_use]
+    pub fn down(&self, value: f64) -> i32 {
+        whole(self.per_one * (self.origin - value))
+    }
+
     /// Pixels from the top of a value, kept inside the plot.
     #[must_use]
     pub fn pixels(&self, value: f64) -> f64 {
@@ -97,7 +107,7 @@ impl Strip {
 
     /// A rectangle of a class, in values.
     pub fn fill(&mut self, class: &str, from: i32, to: i32, low: f64, high: f64) {
-        let (top, bottom) = (down(high.min(self.high)), down(low.max(self.low)));
+        let (top, bottom) = (self.down(high.min(self.high)), self.down(low.max(self.low)));
         if to > from && bottom > top {
             let (width, height) = (to - from, bottom - top);
             let _ = write!(
@@ -157,14 +167,14 @@ impl Strip {
     }
 
     fn grid(&self, across: &Across) -> String {
-        let (top, height) = (down(self.high), down(self.low) - down(self.high));
+        let (top, height) = (self.down(self.high), self.down(self.low) - self.down(self.high));
         let upright = |at: &i32| format!("M{at} {top}v{height}");
         let lesser: String =
             across.ticks.iter().filter(|(_, label)| label.is_empty()).map(|(at, _)| upright(at)).collect();
         let mut major: String =
             across.ticks.iter().filter(|(_, label)| !label.is_empty()).map(|(at, _)| upright(at)).collect();
         for tick in &self.ticks {
-            let _ = write!(major, "M{} {}H{}", across.from, down(tick.at), across.to);
+            let _ = write!(major, "M{} {}H{}", across.from, self.down(tick.at), across.to);
         }
         format!("<path class=\"grid lesser\" d=\"{lesser}\"/><path class=\"grid\" d=\"{major}\"/>")
     }
@@ -172,10 +182,10 @@ impl Strip {
     /// The plot with its labels.
     #[must_use]
     pub fn markup(&self, across: &Across, name: &str) -> Markup {
-        let (width, top) = (across.to - across.from, down(self.high));
-        let tall = down(self.low) - top;
+        let (width, top) = (across.to - across.from, self.down(self.high));
+        let tall = self.down(self.low) - top;
         let view = format!("{} {top} {width} {tall}", across.from);
-        let step = round(PER_UNIT);
+        let step = round(self.per_one);
         html! {
             svg.ylab width=(LABELS) height=(self.height) aria-hidden="true" {
                 text.axis-title transform={ "translate(11 " (self.height / 2) ") rotate(-90)" } text-anchor="middle" {
@@ -212,6 +222,8 @@ mod tests {
     fn strip() -> Strip {
         Strip {
             height: 200,
+            per_one: 100.0,
+            origin: 0.0,
             low: -40.0,
             high: 60.0,
             ticks: super::super::axis::linear_ticks(-40.0, 60.0, 20.0),
