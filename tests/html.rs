@@ -399,7 +399,7 @@ fn history(name: &str) -> ProductDrift {
 
 #[test]
 fn the_page_of_drift_is_well_formed_self_contained_and_complete() {
-    for name in ["24V-3A", &hostile()] {
+    for name in [&hostile(), "24V-3A"] {
         let mut bytes = Vec::new();
         write_drift_html(&mut bytes, &[history(name), history(name)]).unwrap();
         let page = String::from_utf8(bytes).unwrap();

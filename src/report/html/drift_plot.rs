@@ -18,7 +18,7 @@ const TALL: f64 = 100_000.0;
 /// Most groups that are drawn ahead of the newest one.
 const AHEAD: f64 = 12.0;
 /// Most labels below the plot; the others are in the table.
-const LABELS: usize = 12;
+const LABELS: usize = 8;
 /// A limit farther away than so many heights of what was measured is named in the text alone.
 const NEAR: f64 = 3.0;
 
