@@ -1,11 +1,6 @@
 //! The HTML report: well-formed, self-contained, complete, and unmoved by hostile text.
 
-#![expect(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    clippy::panic,
-    reason = "a test stops at what it did not expect"
-)]
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at what it did not expect")]
 
 #[path = "../src/report/sample.rs"]
 mod sample;

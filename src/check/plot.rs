@@ -53,7 +53,7 @@ pub struct LevelPlot {
     /// Samples as measured, thinned.
     pub samples: Vec<PlotPoint>,
     /// The curve that margins are read from. Between neighbours a straight line over the logarithm of the frequency stays
-    /// within [`GAIN_SLACK_DB`] and [`ANGLE_SLACK_DEG`] of it, unless it has more detail than [`MOST_POINTS`].
+    /// within 0.03 dB and 0.1 deg of it, unless it has more detail than 360 points carry.
     pub curve: Vec<PlotPoint>,
     /// Expanded uncertainty at the points of `curve`; empty where the noise is not known.
     pub spread: Vec<Spread>,

@@ -112,7 +112,7 @@ fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
     html! {
         tr {
             th.several scope="row" colspan="2" { (names.join(", ")) }
-            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(|c| reason(c)).unwrap_or_default()) }
+            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(reason).unwrap_or_default()) }
         }
     }
 }
@@ -156,9 +156,8 @@ fn percent(p: f64) -> String {
 
 /// The sweeps, the run, the spec: with digests where they are known.
 fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
-    let digest = |file: &str| {
-        run.provenance.as_ref().and_then(|p| p.files.iter().find(|d| d.file == file)).map(FileDigest::clone)
-    };
+    let digest =
+        |file: &str| run.provenance.as_ref().and_then(|p| p.files.iter().find(|d| d.file == file)).cloned();
     let levels = corner.plot.as_ref().map_or(&[][..], |plot| &plot.levels);
     let run_name = run.run_file.rsplit('/').next().unwrap_or_default();
     html! {

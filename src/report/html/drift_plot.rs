@@ -71,7 +71,7 @@ fn axis(heads: &[GroupHead], series: &SeriesOutcome) -> Across {
     let ahead = series.forecast.map_or(0.0, |reach| reach.in_groups.clamp(0.0, AHEAD));
     let every = heads.len().div_ceil(LABELS).max(1);
     let label = |index: usize, head: &GroupHead| {
-        if index % every == 0 { clip(&safe(&head.label), 14).into_owned() } else { String::new() }
+        if index.is_multiple_of(every) { clip(&safe(&head.label), 14).into_owned() } else { String::new() }
     };
     let ticks = heads.iter().enumerate().map(|(i, head)| (place(i as f64), label(i, head))).collect();
     Across { from: place(-0.6), to: place(newest + ahead + 0.6), ticks }

@@ -88,6 +88,38 @@ mod tests {
         }
     }
 
+    /// Relative luminance (WCAG 2.2, definitions).
+    fn luminance(colour: &str) -> f64 {
+        let part = |i: usize| {
+            let c = f64::from(u8::from_str_radix(&colour[i..i + 2], 16).unwrap()) / 255.0;
+            if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * part(0) + 0.7152 * part(2) + 0.0722 * part(4)
+    }
+
+    fn colour<'a>(scheme: &'a str, name: &str) -> &'a str {
+        scheme.split(&format!("--{name}:#")).nth(1).map(|rest| &rest[..6]).unwrap()
+    }
+
+    /// WCAG 2.2, 1.4.3 (text, 4.5) and 1.4.11 (graphics, 3), on both grounds of both schemes.
+    #[test]
+    fn words_and_lines_stand_out_from_the_page() {
+        let (light, rest) = STYLE.split_once("@media (prefers-color-scheme:dark)").unwrap();
+        let dark = rest.split_once("}}").unwrap().0;
+        for scheme in [light, dark] {
+            for (names, least) in [
+                ("ink soft link pass fail undecided invalid missing waived not limit", 4.5),
+                ("judged confirms other accepted", 3.0),
+            ] {
+                for (name, ground) in names.split(' ').flat_map(|n| [(n, "paper"), (n, "sheet")]) {
+                    let (a, b) = (luminance(colour(scheme, name)), luminance(colour(scheme, ground)));
+                    let contrast = (a.max(b) + 0.05) / (a.min(b) + 0.05);
+                    assert!(contrast >= least, "{name} on {ground}: {contrast:.2}");
+                }
+            }
+        }
+    }
+
     #[test]
     fn neither_style_nor_script_can_end_its_element() {
         assert!(!STYLE.contains("</") && !SCRIPT.contains("</"));

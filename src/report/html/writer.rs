@@ -64,6 +64,9 @@ struct Kept {
     has_plots: bool,
 }
 
+/// Product and corners: runs that have both alike share a table.
+type Sheet = (String, Vec<String>);
+
 #[derive(Debug, Clone, Copy)]
 struct Row {
     sheet: usize,
@@ -77,8 +80,8 @@ pub struct HtmlWriter<W: Write> {
     plan: Arc<HtmlPlan>,
     rows: Spool,
     details: Spool,
-    sheets: Vec<(String, Vec<String>)>,
-    sheet_of: HashMap<(String, Vec<String>), usize>,
+    sheets: Vec<Sheet>,
+    sheet_of: HashMap<Sheet, usize>,
     row_at: Vec<Row>,
     kept: Vec<Kept>,
     /// By product and corner: the smallest headroom and its detail, if it has one.
@@ -262,7 +265,7 @@ fn write_problems(out: &mut impl Write, problems: &str, left: u64) -> io::Result
 
 fn write_matrix(
     out: &mut impl Write,
-    sheets: &[(String, Vec<String>)],
+    sheets: &[Sheet],
     row_at: &[Row],
     rows: &mut Spool,
     shown: &HashSet<(u32, u32)>,
@@ -274,7 +277,7 @@ fn write_matrix(
             runs.push(run);
         }
     }
-    let mut order: Vec<(&(String, Vec<String>), &Vec<u32>)> = sheets.iter().zip(&by_sheet).collect();
+    let mut order: Vec<(&Sheet, &Vec<u32>)> = sheets.iter().zip(&by_sheet).collect();
     order.sort();
     let mut buffer = Vec::new();
     for ((product, corners), runs) in order {
