@@ -394,9 +394,9 @@ fn history(name: &str) -> ProductDrift {
 
 #[test]
 fn the_page_of_drift_is_well_formed_self_contained_and_complete() {
-    for name in [&hostile(), "24V-3A"] {
+    for name in [hostile().as_str(), "24V-3A"] {
         let mut bytes = Vec::new();
-        write_drift_html(&mut bytes, &[history(name), history(name)]).unwrap();
+        write_drift_html(&mut bytes, &[history(name), history(&format!("{name} b"))]).unwrap();
         let page = String::from_utf8(bytes).unwrap();
         std::fs::write(std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("drift.html"), &page).unwrap();
         assert!(!page.contains("NaN") && !page.contains("inf\""));
