@@ -127,7 +127,7 @@ impl Drawing<'_> {
         }
         for (found, words) in [
             (measured.and_then(|m| m.gain_margin_db), "gain margin"),
-            (measured.and_then(|m| m.gain_reduction_margin_db), "gain reduction margin"),
+            (measured.and_then(|m| m.gain_reduction_margin_db), "reduction margin"),
         ] {
             let Some(found) = found else { continue };
             let sign = if words == "gain margin" { -1.0 } else { 1.0 };
