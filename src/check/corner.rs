@@ -5,6 +5,7 @@ use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
 use super::observations::observations;
 use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
+use super::plot::{CornerPlot, Setup, corner_plot};
 use super::regression::{self, Gate};
 use super::validity;
 use super::waive::waive;
@@ -38,6 +39,8 @@ pub struct Context<'a> {
     pub baseline: Option<&'a Accepted>,
     /// Whether to keep what accepting the corner would store.
     pub keep: bool,
+    /// Whether plots are wanted.
+    pub plots: bool,
 }
 
 /// Message of the comparisons with a baseline when there is none.
@@ -83,6 +86,7 @@ struct Judgement {
     findings: Vec<String>,
     compared: Option<Compared>,
     keepsake: Option<Box<Keepsake>>,
+    plot: Option<Box<CornerPlot>>,
 }
 
 impl Judgement {
@@ -121,6 +125,16 @@ impl Judgement {
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
         let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
+        if context.plots {
+            let setup = Setup {
+                critical_point: spec.critical_point,
+                corner,
+                chain: Chain::of(spec),
+                coverage: spec.decision.coverage,
+                band,
+            };
+            self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
+        }
         let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
         let bound: Vec<(&Level, &Analysed)> =
             [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
@@ -207,6 +221,7 @@ impl Judgement {
             findings: self.findings,
             regression: self.compared,
             keepsake: self.keepsake,
+            plot: self.plot,
         }
     }
 }

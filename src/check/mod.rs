@@ -13,6 +13,7 @@
 //! | `accepted` | what accepting a run stores |
 //! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
+//! | `plot` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
 //! | `wording` | how values and limits read |
 
@@ -24,6 +25,7 @@ mod linear_law;
 mod measure;
 mod observations;
 mod outcome;
+mod plot;
 mod regression;
 mod run;
 mod validity;
@@ -39,6 +41,7 @@ pub use measure::{Estimate, Quantities};
 pub use outcome::{
     Against, CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome, Unit,
 };
+pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 

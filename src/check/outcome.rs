@@ -1,6 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
+use super::plot::CornerPlot;
 use crate::baseline::{Deviation, Points};
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
@@ -205,6 +206,8 @@ pub struct CornerOutcome {
     pub regression: Option<Compared>,
     /// The judged curve and values as a baseline keeps them; only where they were asked for.
     pub keepsake: Option<Box<Keepsake>>,
+    /// What its plots are drawn from; only where it was asked for and something was collected.
+    pub plot: Option<Box<CornerPlot>>,
 }
 
 /// What accepting a corner keeps of it.

@@ -25,6 +25,8 @@ pub struct Options<'a> {
     pub only: Option<&'a Wanted<'a>>,
     /// Whether to keep what accepting the run would store.
     pub keep: bool,
+    /// Whether corners shall carry what their plots are drawn from.
+    pub plots: bool,
 }
 
 /// The checks that stay for every corner that `only` meets.
@@ -79,6 +81,7 @@ pub fn judge_run(
             station: run.station.as_deref(),
             baseline,
             keep: options.keep,
+            plots: options.plots,
         };
         let outcome = judge(&context, &inputs, workspace);
         workspace.samples = samples;

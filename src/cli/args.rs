@@ -143,6 +143,7 @@ Examples:
   loopgauge check demo-data
   loopgauge check runs/RG-00042 --junit result.xml --json result.json
   loopgauge check runs --baseline baseline
+  loopgauge check runs --html report.html
   loopgauge check runs --junit results/ --only '24V-*/phase_margin'
 
 Cautions: a verdict holds for the sweeps that were given, at the corners that the spec declares. It replaces neither the \
@@ -166,6 +167,9 @@ pub struct CheckArgs {
     /// Record every judged run in this history: path of an SQLite file, made when it is not there, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", conflicts_with = "only")]
     pub record: Option<OsString>,
+    /// Write the report for people as one HTML file. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,

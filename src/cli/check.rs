@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, is_same};
+use super::outputs::{Outputs, Pieces, Wanted, is_same, is_stdout};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -49,19 +49,8 @@ struct Asked {
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
-    let stdout =
-        [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
-    if stdout.count() > 1 {
-        console.fault(
-            "only one of --json and --junit can go to standard output: give the other one a file name",
-        );
-        return None;
-    }
-    if let (Some(json), Some(junit)) = (&args.json, &args.junit)
-        && is_same(json, junit)
-    {
-        console
-            .fault(&format!("--json and --junit both name {}: give each a file of its own", json.display()));
+    if let Err(text) = outputs_apart(args) {
+        console.fault(&text);
         return None;
     }
     let only = match globs(&args.only) {
@@ -90,6 +79,29 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     }
 }
 
+/// Outputs that would take each other's place are refused.
+fn outputs_apart(args: &CheckArgs) -> Result<(), String> {
+    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
+    let given: Vec<(&str, &Path)> =
+        outputs.into_iter().filter_map(|(name, path)| Some((name, path.as_deref()?))).collect();
+    for (index, (name, path)) in given.iter().enumerate() {
+        for (other_name, other) in given.iter().skip(index + 1) {
+            if is_stdout(path) && is_stdout(other) {
+                return Err(format!(
+                    "only one of {name} and {other_name} can go to standard output: give the other one a file name"
+                ));
+            }
+            if is_same(path, other) {
+                return Err(format!(
+                    "{name} and {other_name} both name {}: give each a file of its own",
+                    path.display()
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
 fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {
     if patterns.is_empty() {
         return Ok(None);
@@ -115,14 +127,19 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         }
     }
     let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
-    let options = Options { today: today(), only: only.map(|_| &wants as _), keep: false };
+    let options = Options {
+        today: today(),
+        only: only.map(|_| &wants as _),
+        keep: false,
+        plots: outputs.wanted().plots(),
+    };
     let wanted = outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let (mut met, mut judged) = (false, false);
     let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
     for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
         let done: Vec<Done> = pool.install(|| {
-            batch.par_iter().map(|place| guarded(place, asked, &options, wanted, &benches)).collect()
+            batch.par_iter().map(|place| guarded(place, asked, &options, &wanted, &benches)).collect()
         });
         for (place, done) in batch.iter().zip(done) {
             match done {
@@ -192,7 +209,7 @@ fn guarded(
     place: &RunPlace,
     asked: &Asked,
     options: &Options<'_>,
-    wanted: Wanted,
+    wanted: &Wanted,
     benches: &Mutex<Vec<Bench>>,
 ) -> Done {
     let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);

@@ -5,20 +5,23 @@ use super::console::{Console, stdout_style};
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::output::OutputFile;
+use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
 use crate::report::{JsonWriter, Tally, run_json};
 use std::fmt::Display;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Which pieces of a run are wanted.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Wanted {
     json: bool,
     /// Runs are recorded.
     record: bool,
     junit: bool,
+    html: Option<Arc<HtmlPlan>>,
     text: Option<Style>,
 }
 
@@ -26,21 +29,28 @@ pub struct Wanted {
 pub struct Pieces {
     json: io::Result<Vec<u8>>,
     junit: io::Result<Vec<u8>>,
+    html: Option<HtmlRun>,
     text: Option<RunText>,
 }
 
 impl Wanted {
     /// Whether a result shall tell what it rests on.
-    pub const fn traces(self) -> bool {
-        self.json || self.record
+    pub const fn traces(&self) -> bool {
+        self.json || self.record || self.html.is_some()
+    }
+
+    /// Whether corners shall carry what their plots are drawn from.
+    pub const fn plots(&self) -> bool {
+        self.html.is_some()
     }
 
     /// Makes the pieces of a judged run.
-    pub fn pieces(self, run: &RunOutcome) -> Pieces {
+    pub fn pieces(&self, run: &RunOutcome) -> Pieces {
         let nothing = || Ok(Vec::new());
         Pieces {
             json: if self.traces() { run_json(run) } else { nothing() },
             junit: if self.junit { junit::suite(run) } else { nothing() },
+            html: self.html.as_ref().map(|plan| html_run(run, plan)),
             text: self.text.map(|style| render_run(run, style)),
         }
     }
@@ -64,6 +74,7 @@ pub struct Outputs {
     json: Option<(JsonWriter<OutputFile>, PathBuf)>,
     record: bool,
     junit: Option<Junit>,
+    html: Option<(HtmlWriter<OutputFile>, Arc<HtmlPlan>, PathBuf)>,
     terminal: Option<TerminalSpool>,
     /// The sum over all runs.
     pub tally: Tally,
@@ -115,11 +126,12 @@ impl Outputs {
             json: None,
             record: args.record.is_some(),
             junit: None,
+            html: None,
             terminal: None,
             tally: Tally::new(),
         };
         // Standard output carries one result.
-        if ![&args.json, &args.junit].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
+        if ![&args.json, &args.junit, &args.html].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
             outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
         }
         if let Some(path) = &args.json {
@@ -148,6 +160,15 @@ impl Outputs {
                 }
             }
         }
+        if let Some(path) = &args.html {
+            match create(path) {
+                Ok(file) => {
+                    let plan = Arc::new(HtmlPlan::new());
+                    outputs.html = Some((HtmlWriter::new(file, Arc::clone(&plan)), plan, path.clone()));
+                }
+                Err(text) => console.fault(&text),
+            }
+        }
         outputs
     }
 
@@ -157,6 +178,7 @@ impl Outputs {
             json: self.json.is_some(),
             record: self.record,
             junit: self.junit.is_some(),
+            html: self.html.as_ref().map(|(_, plan, _)| Arc::clone(plan)),
             text: self.terminal.as_ref().map(TerminalSpool::style),
         }
     }
@@ -171,6 +193,12 @@ impl Outputs {
             self.json = None;
         }
         self.add_suite(&run.run, pieces.junit, console);
+        if let (Some((writer, _, path)), Some(piece)) = (&mut self.html, pieces.html)
+            && let Err(error) = writer.append(piece)
+        {
+            console.fault(&cannot_write(path, error));
+            self.html = None;
+        }
         if let (Some(spool), Some(text)) = (&mut self.terminal, &pieces.text)
             && let Err(error) = spool.append(text)
         {
@@ -186,6 +214,9 @@ impl Outputs {
         {
             console.fault(&cannot_write(path, error));
             self.json = None;
+        }
+        if let Some((writer, ..)) = &mut self.html {
+            writer.append_problems(run, problems);
         }
         if let Some(run) = run {
             self.tally.add_unreadable();
@@ -215,13 +246,22 @@ impl Outputs {
 
     /// Writes the ends and puts the files in place.
     pub fn finish(self, console: &mut Console) {
-        let Self { json, junit, terminal, tally, .. } = self;
+        let Self { json, junit, html, terminal, tally, .. } = self;
         if let Some((writer, path)) = json {
             let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
             commit(written, console);
         }
         if let Some(Junit::File { writer, path }) = junit {
             let written = writer.finish().map_err(|e| cannot_write(&path, e)).map(|(file, summary)| {
+                if let Some(note) = summary.note() {
+                    console.note(&note);
+                }
+                file
+            });
+            commit(written, console);
+        }
+        if let Some((writer, _, path)) = html {
+            let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e)).map(|(file, summary)| {
                 if let Some(note) = summary.note() {
                     console.note(&note);
                 }

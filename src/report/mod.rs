@@ -8,6 +8,7 @@
 mod diagnostics;
 mod drift;
 pub mod escape;
+pub mod html;
 mod inspect;
 mod json;
 pub mod junit;

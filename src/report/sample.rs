@@ -122,6 +122,7 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
         findings: Vec::new(),
         regression: None,
         keepsake: None,
+        plot: None,
     }
 }
 

@@ -1,0 +1,233 @@
+//! The detail of one corner: what is wrong and what to do, the plots, every check, what was judged.
+
+use super::bode::{bode, legend, role_word};
+use super::gauge::gauge;
+use super::plan::Detail;
+use super::plane::plane;
+use super::run::{OPEN, RUN, deciding};
+use super::text::{check_name, mark, safe};
+use crate::check::{
+    CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, frequency_text, limit_text, value_against,
+};
+use crate::provenance::FileDigest;
+use crate::quantity::number;
+use maud::{Markup, PreEscaped, html};
+
+/// A detail, cut where its plots stand.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Parts {
+    pub(super) head: String,
+    /// The plots; empty where there are none.
+    pub(super) plots: String,
+    pub(super) tail: String,
+}
+
+/// Makes the detail of a corner.
+pub(super) fn detail(run: &RunOutcome, index: usize, corner: &CornerOutcome, wanted: Detail) -> Parts {
+    let plots = if wanted == Detail::Plots { plots(corner) } else { None };
+    let is_good = corner.verdict == Verdict::Pass;
+    let open = if is_good { String::new() } else { OPEN.to_string() };
+    let head = html! {
+        (PreEscaped(format!("<details{open}>")))
+        summary { (summary(run, corner)) }
+        (PreEscaped(format!("<div class=\"body\" id=\"r{RUN}c{index}\">")))
+        (wrong(corner))
+    };
+    let tail = html! { (checks(run, corner)) (rests_on(run, corner)) };
+    Parts {
+        head: format!(
+            "<article class=\"corner{}\">{}",
+            if is_good { "" } else { " bad" },
+            head.into_string()
+        ),
+        plots: plots.map(Markup::into_string).unwrap_or_default(),
+        tail: format!("{}</div></details></article>\n", tail.into_string()),
+    }
+}
+
+fn summary(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
+    let first = deciding(corner).next().or_else(|| corner.checks.iter().find(|c| c.verdict != Verdict::Pass));
+    html! {
+        (mark(corner.verdict))
+        h4 { (safe(&run.serial)) " " span.at { (safe(&run.product)) } " " (safe(&corner.corner)) }
+        @if let Some(check) = first.filter(|_| corner.verdict != Verdict::Pass) {
+            p.lead { (check_name(&check.check)) ": " (safe(&check.message)) }
+        }
+    }
+}
+
+/// What is not a pass, with what to do, and what else was noticed.
+fn wrong(corner: &CornerOutcome) -> Markup {
+    let bad: Vec<&CheckOutcome> =
+        corner.checks.iter().filter(|c| !matches!(c.verdict, Verdict::Pass | Verdict::NotJudged)).collect();
+    html! {
+        @if !corner.conditions.is_empty() {
+            dl.labels { @for (name, value) in &corner.conditions { div { dt { (safe(name)) } dd { (safe(value)) } } } }
+        }
+        @if !bad.is_empty() {
+            ul.wrong {
+                @for check in bad {
+                    li {
+                        (mark(check.verdict)) " " strong { (check_name(&check.check)) } " "
+                        span { (safe(&check.message)) }
+                        @if let Some(remedy) = &check.remedy { p.todo { b { "To do: " } (safe(remedy)) } }
+                    }
+                }
+            }
+        }
+        @if !corner.findings.is_empty() {
+            ul.noticed { @for finding in &corner.findings { li { b { "Noticed: " } (safe(finding)) } } }
+        }
+    }
+}
+
+fn plots(corner: &CornerOutcome) -> Option<Markup> {
+    let plot = corner.plot.as_ref()?;
+    let (bode, plane) = (bode(corner, plot)?, plane(corner, plot)?);
+    Some(html! { div.plots { (bode) (plane) (legend(corner, plot)) p.readout { output {} } } })
+}
+
+fn checks(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
+    html! {
+        div.wide tabindex="0" role="group" aria-label="checks" {
+            table.checks {
+                thead { tr { th scope="col" { "check" } th scope="col" { "verdict" } th scope="col" { "value" } th scope="col" { "against its limit" } th scope="col" { "limit" } th scope="col" { "meets it with" } th scope="col" { "at" } } }
+                tbody { @for part in corner.checks.chunk_by(is_alike) { (check_rows(corner, part)) } }
+            }
+        }
+        p.small { "± is the expanded uncertainty, coverage factor " (number(run.coverage, 5)) ". The dot is the value, the whisker its uncertainty, the thick ground what the limit allows." }
+    }
+}
+
+/// What is not judged for one reason takes one row.
+fn is_alike(a: &CheckOutcome, b: &CheckOutcome) -> bool {
+    a.verdict == Verdict::NotJudged && b.verdict == Verdict::NotJudged && a.message == b.message
+}
+
+fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
+    if let [check] = checks {
+        return check_row(corner, check);
+    }
+    let names: Vec<String> = checks.iter().map(|check| check_name(&check.check)).collect();
+    html! {
+        tr {
+            th.several scope="row" colspan="2" { (names.join(", ")) }
+            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(reason).unwrap_or_default()) }
+        }
+    }
+}
+
+/// Why a check is not judged, without saying so twice.
+fn reason(check: &CheckOutcome) -> String {
+    safe(check.message.strip_prefix("not judged: ").unwrap_or(&check.message))
+}
+
+fn check_row(corner: &CornerOutcome, check: &CheckOutcome) -> Markup {
+    let unit = check.unit.unwrap_or(Unit::One);
+    let limit = check.limit.unwrap_or(Limit { min: None, max: None });
+    let value = check.value.map(|v| {
+        value_against(v, check.uncertainty.filter(|u| *u > 0.0), unit, corner.is_bound(check), &limit)
+    });
+    html! {
+        tr {
+            th scope="row" { (check_name(&check.check)) }
+            td { (mark(check.verdict)) }
+            @if let Some(value) = &value {
+                td.number { (safe(value)) }
+                td { @if let Some(gauge) = gauge(check, corner.is_bound(check)) { (gauge) } }
+                td.number { @if check.limit.is_some() { (limit_text(&limit, unit)) } }
+                td.number { @if let Some(p) = check.conformity { (percent(p)) } }
+                td.number { @if let Some(at) = check.at_hz { (frequency_text(at)) } }
+            } @else {
+                td colspan="5" { (safe(&check.message)) }
+            }
+        }
+    }
+}
+
+/// A probability without the pretence of certainty.
+fn percent(p: f64) -> String {
+    match p {
+        p if p > 0.9999 => "> 99.99 %".to_owned(),
+        p if p < 0.0001 => "< 0.01 %".to_owned(),
+        p => format!("{} %", number(100.0 * p, 3)),
+    }
+}
+
+/// The sweeps, the run, the spec: with digests where they are known.
+fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
+    let digest =
+        |file: &str| run.provenance.as_ref().and_then(|p| p.files.iter().find(|d| d.file == file)).cloned();
+    let levels = corner.plot.as_ref().map_or(&[][..], |plot| &plot.levels);
+    let run_name = run.run_file.rsplit('/').next().unwrap_or_default();
+    html! {
+        div.wide tabindex="0" role="group" aria-label="what it rests on" {
+            table.files {
+                thead { tr { th scope="col" { "file" } th scope="col" { "level" } th scope="col" { "part" } th scope="col" { "bytes" } th scope="col" { "SHA-256" } } }
+                tbody {
+                    @for level in levels {
+                        @for file in &level.files {
+                            (file_row(file, level.level.as_deref(), role_word(level.role, corner), digest(file)))
+                        }
+                    }
+                    (file_row(&run.run_file, None, "run", digest(run_name)))
+                    tr {
+                        th scope="row" { (safe(&run.spec_file)) } td {} td { "spec, resolved" } td {}
+                        td { @if let Some(p) = &run.provenance { code { (p.spec.sha256) } } }
+                    }
+                }
+            }
+        }
+        dl.labels { @for (name, value) in labels(run) { div { dt { (name) } dd { (safe(value)) } } } }
+    }
+}
+
+fn file_row(file: &str, level: Option<&str>, part: &str, digest: Option<FileDigest>) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (safe(file)) }
+            td.number { (level.map(safe).unwrap_or_default()) }
+            td { (part) }
+            td.number { @if let Some(digest) = &digest { (digest.bytes) } }
+            td { @if let Some(digest) = &digest { code { (digest.sha256) } } }
+        }
+    }
+}
+
+fn labels(run: &RunOutcome) -> impl Iterator<Item = (&'static str, &str)> {
+    [
+        ("run", Some(run.run.as_str())),
+        ("revision", Some(run.revision.as_str())),
+        ("firmware", run.firmware.as_deref()),
+        ("build", run.build.as_deref()),
+        ("taken", run.taken.as_deref()),
+        ("station", run.station.as_deref()),
+    ]
+    .into_iter()
+    .filter_map(|(name, value)| value.map(|value| (name, value)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn a_detail_tells_what_is_wrong_and_what_to_do() {
+        let run = sample::run();
+        let parts = detail(&run, 1, &run.corners[1], Detail::Plots);
+        for text in [
+            "phase margin 44.1 deg ± 0.7 deg",
+            "<b>To do: </b>add phase lead",
+            "id=\"r\u{1}c1\"",
+            "<details\u{4}>",
+        ] {
+            assert!(parts.head.contains(text), "{text} in {}", parts.head);
+        }
+        for text in ["at least 50 deg", "specs/river-gauge-5v.yaml", "&lt; 0.01 %", "2.3.1"] {
+            assert!(parts.tail.contains(text), "{text} in {}", parts.tail);
+        }
+        assert!(parts.plots.is_empty());
+        assert!(detail(&run, 0, &run.corners[0], Detail::Text).head.contains("<details><summary>"));
+    }
+}

@@ -1,0 +1,230 @@
+//! The page of `drift`: every product, its groups, and series by series what it came to.
+
+use super::drift_plot::series_plot;
+use super::frame;
+use super::text::{mark, safe};
+use crate::check::{Unit, Verdict, limit_text, value_text};
+use crate::drift::{GroupHead, GroupStats, ProductDrift, SeriesOutcome};
+use crate::quantity::number;
+use maud::{Markup, html};
+use std::io::{self, Write};
+
+/// Writes the page.
+///
+/// # Errors
+/// When the sink cannot be written.
+pub fn write_drift_html(mut sink: impl Write, products: &[ProductDrift]) -> io::Result<()> {
+    let verdict = Verdict::worst(products.iter().filter_map(|product| product.verdict));
+    let title = format!("{}: drift of stability margins", verdict.map_or("no verdict", Verdict::word));
+    sink.write_all(frame::begin(&title).as_bytes())?;
+    sink.write_all(top(verdict, products).into_string().as_bytes())?;
+    sink.write_all(b"<main>\n")?;
+    for (index, product) in products.iter().enumerate() {
+        sink.write_all(self::product(index, product).into_string().as_bytes())?;
+    }
+    sink.write_all(b"</main>\n")?;
+    sink.write_all(frame::end().as_bytes())?;
+    sink.flush()
+}
+
+fn top(verdict: Option<Verdict>, products: &[ProductDrift]) -> Markup {
+    let series: usize = products.iter().map(|product| product.series.len()).sum();
+    html! {
+        header {
+            p.kicker { "Stability margins from group to group" }
+            h1 #matrix {
+                @match verdict {
+                    Some(verdict) => { "The verdict is " (mark(verdict)) },
+                    None => { "There is no verdict: nothing was judged" },
+                }
+            }
+            p.sum { (series) " series of " (products.len()) @if products.len() == 1 { " product." } @else { " products." } }
+        }
+    }
+}
+
+fn product(index: usize, product: &ProductDrift) -> Markup {
+    let id = format!("p{index}");
+    html! {
+        section aria-labelledby=(id) {
+            h2 id=(id) { (safe(&product.product)) " over " (product.over.name()) @if let Some(verdict) = product.verdict { " " (mark(verdict)) } }
+            @for note in &product.notes { p.note { (safe(note)) } }
+            @if let Some(alarms) = &product.false_alarms {
+                p.small {
+                    (alarms.charts) " charts watch. Without any cause one of them sounds within twenty groups with a probability of at most "
+                    (number(100.0 * alarms.one_chart, 2)) " %, any of them with at most " (number(100.0 * alarms.any_chart, 2)) " %"
+                    @if alarms.is_held { ", as asked for" } "."
+                }
+            }
+            (overview(index, product))
+            (groups(&product.groups))
+            @if !product.retested.is_empty() {
+                h3.group { "Measured again until it passed" }
+                div.sheet { ul.boards { @for unit in &product.retested { li { strong { (safe(&unit.serial)) } " in " (safe(&unit.group)) ": " @for verdict in &unit.verdicts { (mark(*verdict)) " " } } } } }
+            }
+            @for (number, series) in product.series.iter().enumerate() { (detail(&format!("p{index}s{number}"), &product.groups, series)) }
+        }
+    }
+}
+
+fn overview(index: usize, product: &ProductDrift) -> Markup {
+    html! {
+        div.sheet.wide tabindex="0" role="group" aria-label="series" {
+            table.files {
+                thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
+                tbody {
+                    @for (number, series) in product.series.iter().enumerate() {
+                        @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
+                        tr {
+                            th scope="row" { (safe(&series.corner)) }
+                            td { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } }
+                            td { (mark(series.verdict)) }
+                            td.number { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
+                            td.number { (limit_text(&series.limit, series.unit)) }
+                            td { (safe(&series.message)) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// `phase_margin_deg` reads `phase margin`.
+fn quantity(series: &SeriesOutcome) -> String {
+    let name = &series.quantity;
+    let name = ["_deg", "_hz", "_db", "_s"].iter().find_map(|end| name.strip_suffix(end)).unwrap_or(name);
+    name.replace('_', " ")
+}
+
+fn groups(groups: &[GroupHead]) -> Markup {
+    let known = |all: &[Option<String>]| -> String {
+        all.iter()
+            .map(|one| one.as_deref().map_or_else(|| "not said".to_owned(), safe))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    html! {
+        h3.group { "Groups" }
+        div.sheet.wide tabindex="0" role="group" aria-label="groups" {
+            table.files {
+                thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "records" } th scope="col" { "revisions" } th scope="col" { "firmware" } th scope="col" { "stations" } } }
+                tbody {
+                    @for group in groups {
+                        tr { th scope="row" { (safe(&group.label)) } td { (group.units) } td { (group.records) } td { (safe(&group.revisions.join(", "))) } td { (known(&group.firmwares)) } td { (known(&group.stations)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn detail(id: &str, heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
+    let is_good = matches!(series.verdict, Verdict::Pass | Verdict::NotJudged);
+    html! {
+        article.corner.bad[!is_good] {
+            details open[!is_good] {
+                summary {
+                    (mark(series.verdict))
+                    h4 { (safe(&series.corner)) " " (safe(&quantity(series))) }
+                    p.lead { (safe(&series.message)) }
+                }
+                div.body id=(id) {
+                    (findings(heads, series))
+                    @if let Some(plot) = series_plot(heads, series) { (plot) }
+                    (stats(heads, series))
+                    (references(series))
+                }
+            }
+        }
+    }
+}
+
+fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
+    let label = |group: usize| heads.get(group).map_or_else(String::new, |head| safe(&head.label));
+    let with = |value: f64| value_text(value, None, series.unit, false);
+    html! {
+        @if !series.rules.is_empty() {
+            ul.wrong { @for rule in &series.rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) } } }
+        }
+        ul.noticed {
+            @for signal in &series.signals {
+                li { b { (label(signal.group)) ", " (signal.rule) ": " } (safe(&signal.message)) @if signal.explained_by_station { " Another station's chain may explain it." } }
+            }
+            @if let Some(step) = &series.step {
+                li {
+                    b { "Step at " (label(step.group)) ": " } (value_text(step.size, Some(2.0 * step.standard_error), series.unit, false))
+                    ", as large by chance with a probability of " (number(step.chance, 2))
+                    @if !step.together_with.is_empty() { "; together with " (safe(&step.together_with.join(", "))) }
+                }
+            }
+            @if let Some(trend) = &series.trend {
+                li { b { "Trend: " } (with(trend.per_group)) " per group, 95 % between " (with(trend.low)) " and " (with(trend.high)) "; least squares " (with(trend.least_squares)) }
+            }
+            @if let Some(reach) = &series.forecast {
+                li {
+                    b { "Forecast: " } (limit_text(&reach.limit, series.unit)) " is reached in " (number(reach.in_groups, 3)) " groups, 95 % between "
+                    (reach.low.map_or_else(|| "never".to_owned(), |n| number(n, 3))) " and " (reach.high.map_or_else(|| "never".to_owned(), |n| number(n, 3)))
+                }
+            }
+            @if let Some(ability) = &series.capability {
+                li {
+                    b { "Capability: " } "Ppk " (number(ability.ppk, 3)) ", at least " (number(ability.low, 3)) " with 95 % confidence, from " (ability.units) " units"
+                    @if let Some(share) = ability.share { "; at least " (number(100.0 * share, 5)) " % of the population meets the limit, if it is normal" }
+                }
+            }
+        }
+    }
+}
+
+fn stats(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
+    let one = |value: Option<f64>| value.map(|v| value_text(v, None, series.unit, false)).unwrap_or_default();
+    html! {
+        div.wide tabindex="0" role="group" aria-label="groups of the series" {
+            table.checks {
+                thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "mean" } th scope="col" { "spread between units" } th scope="col" { "lowest" } th scope="col" { "highest" } th scope="col" { "bounds" } } }
+                tbody {
+                    @for (head, group) in heads.iter().zip(&series.groups) { (stats_row(head, group, series.unit, &one)) }
+                }
+            }
+        }
+    }
+}
+
+fn stats_row(
+    head: &GroupHead,
+    group: &GroupStats,
+    unit: Unit,
+    one: &dyn Fn(Option<f64>) -> String,
+) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (safe(&head.label)) } td { (group.units) }
+            td.number { @if let Some(mean) = group.mean { (value_text(mean, group.uncertainty, unit, false)) } }
+            td.number { (one(group.sd)) } td.number { (one(group.min)) } td.number { (one(group.max)) }
+            td { @if group.bounds > 0 { (group.bounds) " only at least" } }
+        }
+    }
+}
+
+fn references(series: &SeriesOutcome) -> Markup {
+    let with = |value: f64| value_text(value, None, series.unit, false);
+    html! {
+        @if !series.references.is_empty() {
+            div.wide tabindex="0" role="group" aria-label="reference units" {
+                table.checks {
+                    thead { tr { th scope="col" { "reference unit" } th scope="col" { "station" } th scope="col" { "records" } th scope="col" { "mean" } th scope="col" { "spread" } th scope="col" { "change from record to record, 95 %" } } }
+                    tbody {
+                        @for unit in &series.references {
+                            tr {
+                                th scope="row" { (safe(&unit.serial)) } td { (unit.station.as_deref().map_or_else(|| "not said".to_owned(), safe)) } td { (unit.records) }
+                                td.number { (with(unit.mean)) } td.number { (unit.sd.map(with).unwrap_or_default()) }
+                                td.number { @if let Some(trend) = &unit.trend { (with(trend.per_group)) " (" (with(trend.low)) " to " (with(trend.high)) ")" } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

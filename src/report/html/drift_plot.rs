@@ -1,0 +1,240 @@
+//! One series over its groups: means with uncertainty, spread, extremes, limits, chart, trend, step and forecast.
+
+use super::axis::{linear_ticks, round_step, widened};
+use super::path::{Place, area, line, whole};
+use super::strip::{Across, Strip};
+use super::text::safe;
+use crate::check::Unit;
+use crate::drift::{GroupHead, GroupStats, SeriesOutcome};
+use crate::quantity::si;
+use crate::report::escape::clip;
+use maud::{Escaper, Markup, html};
+use std::fmt::Write;
+
+/// Units from group to group.
+const PER_GROUP: f64 = 1000.0;
+/// Units of the height of the plot.
+const TALL: f64 = 100_000.0;
+/// Most groups that are drawn ahead of the newest one.
+const AHEAD: f64 = 12.0;
+/// Most labels below the plot; the others are in the table.
+const LABELS: usize = 8;
+/// A limit farther away than so many heights of what was measured is named in the text alone.
+const NEAR: f64 = 3.0;
+
+/// The figure; nothing when no group has a mean.
+pub fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
+    let largest = series.groups.iter().filter_map(|g| g.mean).map(f64::abs).reduce(f64::max)?;
+    let (scale, prefix) = match series.unit {
+        Unit::Hz | Unit::S => si(largest),
+        _ => (1.0, ""),
+    };
+    let axis = axis(heads, series);
+    let plot = Plot { series, scale, axis: &axis };
+    let strip = plot.strip()?;
+    let unit = format!("{prefix}{}", series.unit.symbol());
+    Some(html! {
+        div.plots.drift {
+            figure {
+                div.strips { (strip.markup(&axis, "series")) span {} (axis.labels("group")) }
+                figcaption {
+                    "In " (if unit.is_empty() { "units of one" } else { unit.as_str() })
+                    ". Dot: mean of a group with its expanded uncertainty; shade: one spread between units; thin line: lowest to highest. Triangle: signal of the chart."
+                }
+            }
+            (legend(series))
+        }
+    })
+}
+
+fn legend(series: &SeriesOutcome) -> Markup {
+    let entry = |class: &str, words: &str| {
+        html! { li { svg width="34" height="10" aria-hidden="true" { path class=(class) d="M1 5h32" {} } (words) } }
+    };
+    html! {
+        ul.legend {
+            (entry("limit", "limit"))
+            @if series.chart.is_some() { (entry("centre", "centre line")) (entry("chart", "limits of the chart")) }
+            @if series.trend.is_some() { (entry("trend", "trend")) }
+            @if series.forecast.is_some() { (entry("ahead", "forecast, 95 %")) }
+        }
+    }
+}
+
+fn place(group: f64) -> i32 {
+    whole(PER_GROUP * group)
+}
+
+fn axis(heads: &[GroupHead], series: &SeriesOutcome) -> Across {
+    // Groups are few enough for an f64.
+    let newest = heads.len().saturating_sub(1) as f64;
+    let ahead = series.forecast.map_or(0.0, |reach| reach.in_groups.clamp(0.0, AHEAD));
+    let every = heads.len().div_ceil(LABELS).max(1);
+    let label = |index: usize, head: &GroupHead| {
+        if index.is_multiple_of(every) { clip(&safe(&head.label), 14).into_owned() } else { String::new() }
+    };
+    let ticks = heads.iter().enumerate().map(|(i, head)| (place(i as f64), label(i, head))).collect();
+    Across { from: place(-0.6), to: place(newest + ahead + 0.6), ticks }
+}
+
+struct Plot<'a> {
+    series: &'a SeriesOutcome,
+    scale: f64,
+    axis: &'a Across,
+}
+
+impl Plot<'_> {
+    fn means(&self) -> impl Iterator<Item = (f64, f64, &GroupStats)> {
+        let scale = self.scale;
+        let groups = self.series.groups.iter().enumerate();
+        groups.filter_map(move |(i, group)| Some((i as f64, group.mean? / scale, group)))
+    }
+
+    /// Lowest and highest of what is drawn, limits included where they are near.
+    fn range(&self) -> Option<(f64, f64)> {
+        let mut all: Vec<f64> = Vec::new();
+        for (_, mean, group) in self.means() {
+            let u = group.uncertainty.unwrap_or(0.0) / self.scale;
+            all.extend([mean - u, mean + u]);
+            all.extend([group.min, group.max].into_iter().flatten().map(|v| v / self.scale));
+        }
+        if let Some(chart) = &self.series.chart {
+            all.extend(
+                chart.points.iter().flat_map(|p| [p.low, p.high, p.statistic]).map(|v| v / self.scale),
+            );
+        }
+        let ends = |all: &[f64]| {
+            Some((all.iter().copied().reduce(f64::min)?, all.iter().copied().reduce(f64::max)?))
+        };
+        let (low, high) = ends(&all)?;
+        let reach = NEAR * (high - low).max(1e-6 * high.abs());
+        let limits =
+            [self.series.limit.min, self.series.limit.max].into_iter().flatten().map(|v| v / self.scale);
+        all.extend(limits.filter(|v| (low - reach..=high + reach).contains(v)));
+        ends(&all)
+    }
+
+    fn strip(&self) -> Option<Strip> {
+        let (low, high) = self.range()?;
+        let width = (high - low).max(1e-6 * high.abs()).max(1e-12);
+        let step = round_step(1.2 * width, 6.0);
+        let (low, high) = widened(low - 0.08 * width, high + 0.08 * width, 0.5 * step);
+        let mut strip = Strip {
+            height: 280,
+            per_one: TALL / (high - low),
+            // So that a small range far from 0 keeps its digits.
+            origin: high,
+            low,
+            high,
+            ticks: linear_ticks(low, high, step),
+            title: "mean of a group",
+            description:
+                "means of the groups with uncertainty, spread and limits; the table below has the numbers"
+                    .to_owned(),
+            lines: String::new(),
+            notes: String::new(),
+        };
+        self.limits(&mut strip);
+        self.spread(&mut strip);
+        self.chart(&mut strip);
+        self.trend(&mut strip);
+        self.marks(&mut strip);
+        Some(strip)
+    }
+
+    fn limits(&self, strip: &mut Strip) {
+        let (from, to, low, high) = (self.axis.from, self.axis.to, strip.low, strip.high);
+        for (bound, is_min) in [(self.series.limit.min, true), (self.series.limit.max, false)] {
+            let Some(bound) = bound.map(|b| b / self.scale) else { continue };
+            let (a, b) = if is_min { (low, bound) } else { (bound, high) };
+            strip.fill("forbidden", from, to, a.min(high), b.max(low));
+            let y = strip.down(bound);
+            strip.draw("limit", &line([(from, y), (to, y)]));
+        }
+    }
+
+    fn spread(&self, strip: &mut Strip) {
+        let places = |strip: &Strip, sign: f64| -> Vec<Place> {
+            let edge = |(i, mean, group): (f64, f64, &GroupStats)| {
+                Some((place(i), strip.down(mean + sign * group.sd? / self.scale)))
+            };
+            self.means().filter_map(edge).collect()
+        };
+        let d = area(&places(strip, 1.0), &places(strip, -1.0));
+        strip.draw("band", &d);
+        let mut d = String::new();
+        for (i, _, group) in self.means() {
+            if let (Some(min), Some(max)) = (group.min, group.max) {
+                d += &line([
+                    (place(i), strip.down(min / self.scale)),
+                    (place(i), strip.down(max / self.scale)),
+                ]);
+            }
+        }
+        strip.draw("ends", &d);
+    }
+
+    fn chart(&self, strip: &mut Strip) {
+        let Some(chart) = &self.series.chart else { return };
+        let y = strip.down(chart.center / self.scale);
+        strip.draw("centre", &line([(self.axis.from, y), (self.axis.to, y)]));
+        for of in [|p: &crate::drift::ChartPoint| p.low, |p: &crate::drift::ChartPoint| p.high] {
+            // Each limit holds for its group: steps.
+            let steps = chart.points.iter().flat_map(|p| {
+                let (at, y) = (p.group as f64, strip.down(of(p) / self.scale));
+                [(place(at - 0.5), y), (place(at + 0.5), y)]
+            });
+            let d = line(steps);
+            strip.draw("chart", &d);
+        }
+        let d =
+            line(chart.points.iter().map(|p| (place(p.group as f64), strip.down(p.statistic / self.scale))));
+        strip.draw("curve other", &d);
+    }
+
+    fn trend(&self, strip: &mut Strip) {
+        let Some(trend) = &self.series.trend else { return };
+        let newest = self.series.groups.len().saturating_sub(1) as f64;
+        let at = |strip: &Strip, slope: f64, ahead: f64| {
+            (place(newest + ahead), strip.down((trend.level + slope * ahead) / self.scale))
+        };
+        let d = line([at(strip, trend.per_group, -newest), at(strip, trend.per_group, 0.0)]);
+        strip.draw("trend", &d);
+        if let Some(reach) = &self.series.forecast {
+            let ahead = reach.in_groups.clamp(0.0, AHEAD);
+            let ends = [trend.high, trend.low].map(|slope| [at(strip, slope, 0.0), at(strip, slope, ahead)]);
+            let [upper, lower] = ends;
+            strip.draw("cone", &area(&upper, &lower));
+            let d = line([at(strip, trend.per_group, 0.0), at(strip, trend.per_group, ahead)]);
+            strip.draw("ahead", &d);
+        }
+    }
+
+    fn marks(&self, strip: &mut Strip) {
+        if let Some(step) = &self.series.step {
+            let at = place(step.group as f64 - 0.5);
+            let d = line([(at, strip.down(strip.high)), (at, strip.down(strip.low))]);
+            strip.draw("step", &d);
+        }
+        let mut d = String::new();
+        for (i, mean, group) in self.means() {
+            let u = group.uncertainty.unwrap_or(0.0) / self.scale;
+            d += &line([(place(i), strip.down(mean - u)), (place(i), strip.down(mean + u))]);
+        }
+        strip.draw("span", &d);
+        let means: Vec<(f64, f64)> = self.means().map(|(i, mean, _)| (i, mean)).collect();
+        for (i, mean) in means {
+            strip.ring(self.axis, place(i), mean);
+        }
+        for signal in &self.series.signals {
+            let percent = super::strip::round(self.axis.percent(place(signal.group as f64)));
+            let mut words = String::new();
+            // Writing to a string does not fail.
+            let _ = Escaper::new(&mut words).write_str(&safe(&signal.message));
+            let _ = write!(
+                strip.notes,
+                "<svg class=\"foot\" x=\"{percent}%\" y=\"12\"><path class=\"signal\" d=\"M-6-6h12l-6 10z\"><title>{words}</title></path></svg>"
+            );
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! What is seen first: the verdict, the counts, what could not be read, the matrix.
+
+use super::text::{mark, safe, word};
+use crate::check::Verdict;
+use crate::diagnostic::Diagnostic;
+use crate::report::{Counts, Tally};
+use maud::{Markup, html};
+
+/// Verdict and counts.
+pub fn top(tally: &Tally) -> Markup {
+    let count = |n: u64, one: &str, many: &str| format!("{n} {}", if n == 1 { one } else { many });
+    html! {
+        header {
+            p.kicker { "Loop stability, checked against specs" }
+            h1 {
+                @match tally.verdict() {
+                    Some(verdict) => { "The verdict is " (mark(verdict)) },
+                    None => { "There is no verdict: no run was judged" },
+                }
+            }
+            p.sum {
+                (count(tally.runs.total(), "run", "runs")) ", " (count(tally.corners.total(), "corner", "corners")) ", "
+                (count(tally.checks.total(), "check", "checks")) "."
+                @if tally.unreadable > 0 { " " strong { (count(tally.unreadable, "run", "runs")) " could not be read." } }
+            }
+            div.wide tabindex="0" role="group" aria-label="counts" {
+                table.counts {
+                    thead { tr { th scope="col" { "of" } th scope="col" { "all" } @for verdict in Verdict::ALL { th scope="col" { (mark(verdict)) } } } }
+                    tbody {
+                        (counts("runs", &tally.runs))
+                        (counts("corners", &tally.corners))
+                        (counts("checks", &tally.checks))
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn counts(name: &str, counts: &Counts) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (name) } td { (counts.total()) }
+            @for verdict in Verdict::ALL {
+                @let n = counts.get(verdict);
+                td.none[n == 0] { (n) }
+            }
+        }
+    }
+}
+
+/// Filter and search, which the script brings to life.
+pub fn controls() -> Markup {
+    html! {
+        form #controls hidden role="search" aria-label="filter runs and corners" {
+            div.chips role="group" aria-label="show only these verdicts" {
+                @for verdict in Verdict::ALL.into_iter().filter(|v| *v != Verdict::NotJudged) {
+                    button.chip type="button" aria-pressed="false" data-v=(super::text::class(verdict)) { (mark(verdict)) }
+                }
+            }
+            label.find { "Find " input #find type="search" autocomplete="off" placeholder="serial, build, corner"; }
+            button #clear type="button" { "Show all" }
+            output #shown {}
+        }
+    }
+}
+
+/// A problem of an input, as an entry of a list.
+pub fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
+    let place = problem.place.as_ref();
+    html! {
+        li {
+            @if let Some(place) = place {
+                code { (safe(&place.file)) @if let Some(line) = place.line { ":" (line) @if let Some(column) = place.column { ":" (column) } } }
+                " "
+            } @else if let Some(run) = run { code { (safe(run)) } " " }
+            (safe(&problem.message))
+            @if let Some(excerpt) = &problem.excerpt { pre { (safe(&excerpt.text)) } }
+            @if let Some(help) = &problem.help { p.todo { b { "To do: " } (safe(help)) } }
+        }
+    }
+}
+
+/// The boards that carry several products.
+pub fn boards(tally: &Tally) -> Markup {
+    let mut boards = tally.boards().peekable();
+    html! {
+        @if boards.peek().is_some() {
+            section aria-labelledby="boards" {
+                h2 #boards { "Boards with several products" }
+                div.sheet {
+                    ul.boards { @for board in boards { li { (mark(board.verdict)) " " strong { (safe(board.serial)) } ", worst of " (safe(&board.products.join(", "))) } } }
+                }
+            }
+        }
+    }
+}
+
+/// The begin of one sheet of the matrix: the table up to its rows.
+pub fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
+    let head = html! {
+        caption { (safe(name)) }
+        thead {
+            tr {
+                th scope="col" { "serial" } th scope="col" { "rev" } th scope="col" { "build" } th scope="col" { "run" }
+                @for corner in corners { th.c scope="col" { (safe(corner)) } }
+            }
+        }
+    };
+    let label =
+        html! { (format!("runs and corners of {}", safe(product))) }.into_string().replace('"', "&quot;");
+    format!(
+        "<div class=\"sheet wide\" tabindex=\"0\" role=\"group\" aria-label=\"{label}\"><table class=\"matrix\">{}<tbody>\n",
+        head.into_string()
+    )
+}
+
+/// Its end.
+pub const SHEET_END: &str = "</tbody></table></div>\n";
+
+/// The heading of the details of one verdict.
+pub fn details_heading(verdict: Verdict, count: usize) -> Markup {
+    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (word(verdict)) } } }
+}

@@ -1,0 +1,126 @@
+//! The pieces of one run: its row of the matrix and the details of its corners. Numbers that only the writer knows are left open
+//! as control characters, which no text of a piece can hold: they are made visible on their way in.
+
+use super::corner::{Parts, detail};
+use super::gauge::{headroom, thousandths};
+use super::plan::{Detail, HtmlPlan};
+use super::text::{check_name, class, mark, safe, word};
+use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict};
+use maud::{Markup, PreEscaped, html};
+
+/// Stands for the number of the run.
+pub(super) const RUN: char = '\u{1}';
+/// Before and after the number of a corner: here a link to its detail begins, if it has one.
+pub(super) const LINK: char = '\u{2}';
+/// Here that link ends.
+pub(super) const LINK_END: char = '\u{3}';
+/// Stands for ` open`, if there are few details.
+pub(super) const OPEN: char = '\u{4}';
+
+/// The pieces of one run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HtmlRun {
+    pub(super) product: String,
+    pub(super) corners: Vec<String>,
+    pub(super) row: String,
+    pub(super) details: Vec<Piece>,
+    pub(super) spec: (String, Option<String>),
+}
+
+/// A corner's part of them.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Piece {
+    pub(super) verdict: Verdict,
+    /// Headroom, thousandths; `None` where nothing was held against a limit.
+    pub(super) headroom: Option<i32>,
+    /// The detail; `None` where it is not worth making.
+    pub(super) parts: Option<Parts>,
+}
+
+/// Makes the pieces of a judged run, as far as the plan wants them.
+#[must_use]
+pub fn html_run(run: &RunOutcome, plan: &HtmlPlan) -> HtmlRun {
+    HtmlRun {
+        product: run.product.clone(),
+        corners: run.corners.iter().map(|corner| corner.corner.clone()).collect(),
+        row: row(run).into_string(),
+        details: run
+            .corners
+            .iter()
+            .enumerate()
+            .map(|(index, corner)| piece(run, index, corner, plan))
+            .collect(),
+        spec: (run.spec_file.clone(), run.provenance.as_ref().map(|p| p.spec.sha256.to_string())),
+    }
+}
+
+fn piece(run: &RunOutcome, index: usize, corner: &CornerOutcome, plan: &HtmlPlan) -> Piece {
+    let room = corner.checks.iter().filter_map(headroom).reduce(f64::min).map(thousandths);
+    let wanted = plan.wants(&run.product, &corner.corner, corner.verdict, room);
+    let parts = (wanted != Detail::Nothing).then(|| detail(run, index, corner, wanted));
+    Piece { verdict: corner.verdict, headroom: room, parts }
+}
+
+/// The checks that decide a corner's verdict.
+pub(super) fn deciding(corner: &CornerOutcome) -> impl Iterator<Item = &CheckOutcome> {
+    corner.checks.iter().filter(|c| c.verdict == corner.verdict && c.verdict != Verdict::Pass)
+}
+
+fn row(run: &RunOutcome) -> Markup {
+    let more = [Some(run.run.as_str()), run.firmware.as_deref(), run.station.as_deref()];
+    let more: Vec<String> = more.into_iter().flatten().map(safe).collect();
+    html! {
+        tr data-q=(more.join(" ")) {
+            th scope="row" { (safe(&run.serial)) @if run.is_reference { " " small { "reference" } } }
+            td { (safe(&run.revision)) }
+            td { (run.build.as_deref().map(safe).unwrap_or_default()) }
+            td { (mark(run.verdict)) }
+            @for (index, corner) in run.corners.iter().enumerate() { (cell(index, corner)) }
+        }
+    }
+}
+
+fn cell(index: usize, corner: &CornerOutcome) -> Markup {
+    let mut checks = deciding(corner);
+    let (first, more) = (checks.next(), checks.count());
+    html! {
+        td.v.(class(corner.verdict)) {
+            (PreEscaped(format!("{LINK}{index}{LINK}")))
+            (word(corner.verdict))
+            @if let Some(first) = first {
+                small { (check_name(&first.check)) @if more > 0 { " +" (more) } }
+            }
+            (PreEscaped(LINK_END.to_string()))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn a_row_names_every_corner_verdict_and_what_decided_it() {
+        let run = sample::run();
+        let pieces = html_run(&run, &HtmlPlan::new());
+        assert_eq!(pieces.details.len(), 6);
+        for part in [
+            "RG-00042",
+            "fail<small>phase margin</small>",
+            "missing<small>collected</small>",
+            "\u{2}5\u{2}waived",
+        ] {
+            assert!(pieces.row.contains(part), "{part} in {}", pieces.row);
+        }
+        assert_eq!(pieces.details[1].headroom, Some(-118));
+    }
+
+    #[test]
+    fn text_cannot_forge_the_open_places() {
+        let mut run = sample::run();
+        run.serial = "\u{1}\u{2}0\u{2}<b>\u{202e}".to_owned();
+        let pieces = html_run(&run, &HtmlPlan::new());
+        assert!(pieces.row.contains("\\x01\\x020\\x02&lt;b&gt;\\u{202e}"), "{}", pieces.row);
+    }
+}

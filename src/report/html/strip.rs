@@ -1,0 +1,255 @@
+//! A plot whose lines stretch with the page while its text keeps its size: lines in the plot's own units, text in pixels down and
+//! in percent across.
+
+use super::axis::Tick;
+use super::path::whole;
+use maud::{Markup, PreEscaped, html};
+use std::fmt::Write;
+
+/// Width of the column of labels on the left, pixels.
+const LABELS: u32 = 58;
+
+/// The horizontal axis that strips have in common, in its own whole units.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Across {
+    /// Left end.
+    pub from: i32,
+    /// Right end.
+    pub to: i32,
+    /// Ticks: place and label; lesser ones have none.
+    pub ticks: Vec<(i32, String)>,
+}
+
+impl Across {
+    /// Where a place lies, percent of the width.
+    #[must_use]
+    pub fn percent(&self, place: i32) -> f64 {
+        100.0 * f64::from(place - self.from) / f64::from((self.to - self.from).max(1))
+    }
+
+    /// Whether a place is drawn.
+    #[must_use]
+    pub fn holds(&self, place: i32) -> bool {
+        (self.from..=self.to).contains(&place)
+    }
+
+    /// The labels below the last strip.
+    #[must_use]
+    pub fn labels(&self, title: &str) -> Markup {
+        let named = self.ticks.iter().filter(|(_, label)| !label.is_empty());
+        html! {
+            svg.xlab height="36" aria-hidden="true" {
+                @for (at, label) in named {
+                    @let percent = self.percent(*at);
+                    text x={ (round(percent)) "%" } y="14" text-anchor=(anchor(percent)) { (label) }
+                }
+                text.axis-title x="50%" y="31" text-anchor="middle" { (title) }
+            }
+        }
+    }
+}
+
+/// Text near an end must not leave the plot.
+fn anchor(percent: f64) -> &'static str {
+    match percent {
+        p if p < 6.0 => "start",
+        p if p > 94.0 => "end",
+        _ => "middle",
+    }
+}
+
+/// One plot of a figure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Strip {
+    /// Height, pixels.
+    pub height: u32,
+    /// Units of the lines in one of the values: enough that a step of 1 cannot be seen.
+    pub per_one: f64,
+    /// The value at unit 0.
+    pub origin: f64,
+    /// Lowest value.
+    pub low: f64,
+    /// Highest value.
+    pub high: f64,
+    /// Ticks of the vertical axis.
+    pub ticks: Vec<Tick>,
+    /// What stands beside the axis.
+    pub title: &'static str,
+    /// What the lines show, for those who do not see them.
+    pub description: String,
+    /// Lines and areas, SVG in the plot's units.
+    pub lines: String,
+    /// Marks and words over them, SVG in pixels and percent.
+    pub notes: String,
+}
+
+impl Strip {
+    /// A value in units of the lines, downwards.
+    #[must_use]
+    pub fn down(&self, value: f64) -> i32 {
+        whole(self.per_one * (self.origin - value))
+    }
+
+    /// Pixels from the top of a value, kept inside the plot.
+    #[must_use]
+    pub fn pixels(&self, value: f64) -> f64 {
+        let share = (self.high - value) / (self.high - self.low);
+        (share * f64::from(self.height)).clamp(0.0, f64::from(self.height))
+    }
+
+    /// A path of a class; nothing when it is empty.
+    pub fn draw(&mut self, class: &str, d: &str) {
+        if !d.is_empty() {
+            // Writing to a string does not fail.
+            let _ = write!(self.lines, "<path class=\"{class}\" d=\"{d}\"/>");
+        }
+    }
+
+    /// A rectangle of a class, in values.
+    pub fn fill(&mut self, class: &str, from: i32, to: i32, low: f64, high: f64) {
+        let (top, bottom) = (self.down(high.min(self.high)), self.down(low.max(self.low)));
+        if to > from && bottom > top {
+            let (width, height) = (to - from, bottom - top);
+            let _ = write!(
+                self.lines,
+                "<rect class=\"{class}\" x=\"{from}\" y=\"{top}\" width=\"{width}\" height=\"{height}\"/>"
+            );
+        }
+    }
+
+    /// A ring at a place.
+    pub fn ring(&mut self, across: &Across, at: i32, value: f64) {
+        if across.holds(at) && (self.low..=self.high).contains(&value) {
+            let (x, y) = (round(across.percent(at)), round(self.pixels(value)));
+            let _ = write!(self.notes, "<circle class=\"ring\" cx=\"{x}%\" cy=\"{y}\" r=\"4.5\"/>");
+        }
+    }
+
+    /// A measured distance: an upright line between two values with feet at its ends, and words beside it.
+    pub fn bracket(&mut self, across: &Across, at: i32, values: (f64, f64), words: &str) {
+        if !across.holds(at) {
+            return;
+        }
+        let percent = across.percent(at);
+        let x = round(percent);
+        let (a, b) = (self.pixels(values.0), self.pixels(values.1));
+        for y in [a, b] {
+            let _ = write!(
+                self.notes,
+                "<svg class=\"foot\" x=\"{x}%\" y=\"{}\"><path class=\"span\" d=\"M-5 0h10\"/></svg>",
+                round(y)
+            );
+        }
+        let _ = write!(
+            self.notes,
+            "<line class=\"span\" x1=\"{x}%\" x2=\"{x}%\" y1=\"{}\" y2=\"{}\"/>",
+            round(a),
+            round(b)
+        );
+        let (anchor, shift) = if percent > 50.0 { ("end", -9) } else { ("start", 9) };
+        let middle = (0.5 * (a + b) + 4.0).clamp(12.0, f64::from(self.height) - 5.0);
+        let _ = write!(
+            self.notes,
+            "<svg class=\"foot\" x=\"{x}%\" y=\"{}\"><text x=\"{shift}\" text-anchor=\"{anchor}\">{words}</text></svg>",
+            round(middle)
+        );
+    }
+
+    /// Words at a value: above its line at the right edge, below it at the left one.
+    pub fn say(&mut self, value: f64, at_right: bool, words: &str) {
+        let (x, anchor) = if at_right { ("99%", "end") } else { ("1%", "start") };
+        let off = if at_right { -5.0 } else { 13.0 };
+        let y = round((self.pixels(value) + off).clamp(11.0, f64::from(self.height) - 4.0));
+        let _ = write!(
+            self.notes,
+            "<text x=\"{x}\" y=\"{y}\" text-anchor=\"{anchor}\" class=\"say\">{words}</text>"
+        );
+    }
+
+    fn grid(&self, across: &Across) -> String {
+        let (top, height) = (self.down(self.high), self.down(self.low) - self.down(self.high));
+        let upright = |at: &i32| format!("M{at} {top}v{height}");
+        let lesser: String =
+            across.ticks.iter().filter(|(_, label)| label.is_empty()).map(|(at, _)| upright(at)).collect();
+        let mut major: String =
+            across.ticks.iter().filter(|(_, label)| !label.is_empty()).map(|(at, _)| upright(at)).collect();
+        for tick in &self.ticks {
+            let _ = write!(major, "M{} {}H{}", across.from, self.down(tick.at), across.to);
+        }
+        format!("<path class=\"grid lesser\" d=\"{lesser}\"/><path class=\"grid\" d=\"{major}\"/>")
+    }
+
+    /// The plot with its labels.
+    #[must_use]
+    pub fn markup(&self, across: &Across, name: &str) -> Markup {
+        let (width, top) = (across.to - across.from, self.down(self.high));
+        let tall = self.down(self.low) - top;
+        let view = format!("{} {top} {width} {tall}", across.from);
+        let step = round(self.per_one);
+        html! {
+            svg.ylab width=(LABELS) height=(self.height) aria-hidden="true" {
+                text.axis-title transform={ "translate(11 " (self.height / 2) ") rotate(-90)" } text-anchor="middle" {
+                    (self.title)
+                }
+                @for tick in &self.ticks {
+                    @let y = (self.pixels(tick.at) + 4.0).clamp(10.0, f64::from(self.height) - 1.0);
+                    text x=(LABELS - 6) y=(round(y)) text-anchor="end" { (tick.label) }
+                }
+            }
+            div.area data-strip=(name) data-units=(step) {
+                svg.lines height=(self.height) viewBox=(view) preserveAspectRatio="none" role="img" {
+                    title { (self.description) }
+                    (PreEscaped(self.grid(across)))
+                    (PreEscaped(&self.lines))
+                }
+                svg.notes height=(self.height) aria-hidden="true" { (PreEscaped(&self.notes)) }
+            }
+        }
+    }
+}
+
+/// Two decimals at most.
+#[must_use]
+pub fn round(value: f64) -> String {
+    let text = format!("{value:.2}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn strip() -> Strip {
+        Strip {
+            height: 200,
+            per_one: 100.0,
+            origin: 0.0,
+            low: -40.0,
+            high: 60.0,
+            ticks: super::super::axis::linear_ticks(-40.0, 60.0, 20.0),
+            title: "gain",
+            description: "gain <of> the loop".to_owned(),
+            lines: String::new(),
+            notes: String::new(),
+        }
+    }
+
+    #[test]
+    fn values_outside_are_kept_at_the_edge_and_marks_outside_are_left_out() {
+        let across = Across { from: 0, to: 4000, ticks: vec![(0, "1 Hz".to_owned()), (1204, String::new())] };
+        let mut strip = strip();
+        assert_eq!(strip.pixels(60.0), 0.0);
+        assert_eq!(strip.pixels(1e9), 0.0);
+        assert_eq!(strip.pixels(-1e9), 200.0);
+        strip.ring(&across, 5000, 0.0);
+        strip.ring(&across, 100, 90.0);
+        strip.bracket(&across, -1, (0.0, 10.0), "words");
+        strip.fill("no", 10, 10, 0.0, 10.0);
+        strip.fill("no", 10, 20, 70.0, 80.0);
+        assert!(strip.notes.is_empty() && strip.lines.is_empty());
+        strip.fill("yes", 10, 20, -100.0, 0.0);
+        assert_eq!(strip.lines, "<rect class=\"yes\" x=\"10\" y=\"0\" width=\"10\" height=\"4000\"/>");
+        let text = strip.markup(&across, "gain").into_string();
+        assert!(text.contains("viewBox=\"0 -6000 4000 10000\"") && text.contains("gain &lt;of&gt; the loop"));
+    }
+}

@@ -1,0 +1,460 @@
+//! The pieces put together: as many details as a browser opens at once, the rest named.
+
+use super::corner::Parts;
+use super::plan::HtmlPlan;
+use super::run::{HtmlRun, LINK, LINK_END, OPEN, RUN};
+use super::spool::{Extent, Spool};
+use super::{frame, overview};
+use crate::check::Verdict;
+use crate::diagnostic::Diagnostic;
+use crate::report::Tally;
+use maud::html;
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::io::{self, Write};
+use std::sync::Arc;
+
+/// Every corner has its detail while all of them together stay below this, bytes: a browser opens it in a moment.
+const ALL: u64 = 6_000_000;
+/// What is not pass has plots while its details stay below this, bytes.
+const WITH_PLOTS: u64 = 10_000_000;
+/// And a detail without plots below this.
+const WITH_TEXT: u64 = 12_000_000;
+/// The worst of each corner, bytes: some hundred of them.
+const WORST: u64 = 2_000_000;
+/// Problems of inputs that are listed, bytes.
+const PROBLEMS: usize = 1_000_000;
+/// Rows of one sheet: a browser lays out only those that are seen.
+const SHEET: usize = 200;
+/// With more details than this that are not pass none is open from the start.
+const OPENED: usize = 12;
+
+/// What was written.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct HtmlSummary {
+    /// Corners judged.
+    pub corners: u64,
+    /// Corners with a detail.
+    pub details: u64,
+    /// Corners that are not pass and have no detail, because there are too many.
+    pub left_out: u64,
+}
+
+impl HtmlSummary {
+    /// A note where details were left out that a reader would miss.
+    #[must_use]
+    pub fn note(&self) -> Option<String> {
+        (self.left_out > 0).then(|| {
+            format!(
+                "the HTML report shows {} corners that are not pass in its matrix alone, to stay small enough for a browser; \
+                 the JSON result has them all, and --only makes a report of a part",
+                self.left_out
+            )
+        })
+    }
+}
+
+/// Where a detail lies in the spool, and what decides whether it is shown.
+#[derive(Debug, Clone, Copy)]
+struct Kept {
+    run: u32,
+    corner: u32,
+    verdict: Verdict,
+    parts: [Extent; 3],
+    /// Whether its plots are shown: there is room for them.
+    has_plots: bool,
+}
+
+/// Product and corners: runs that have both alike share a table.
+type Sheet = (String, Vec<String>);
+
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    sheet: usize,
+    at: Extent,
+}
+
+/// Writes the report once all runs are known. In memory stay some 100 bytes of a run and of a detail; the rest waits in spools.
+#[derive(Debug)]
+pub struct HtmlWriter<W: Write> {
+    sink: W,
+    plan: Arc<HtmlPlan>,
+    rows: Spool,
+    details: Spool,
+    sheets: Vec<Sheet>,
+    sheet_of: HashMap<Sheet, usize>,
+    row_at: Vec<Row>,
+    kept: Vec<Kept>,
+    /// By product and corner: the smallest headroom and its detail, if it has one.
+    worst: BTreeMap<(String, String), (i32, Option<usize>)>,
+    specs: BTreeMap<(String, Option<String>), u64>,
+    problems: String,
+    problems_left: u64,
+    sizes: Sizes,
+    summary: HtmlSummary,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Sizes {
+    all: u64,
+    not_pass: u64,
+}
+
+impl<W: Write> HtmlWriter<W> {
+    /// A report that will be written to `sink`, from pieces made after `plan`.
+    pub fn new(sink: W, plan: Arc<HtmlPlan>) -> Self {
+        Self {
+            sink,
+            plan,
+            rows: Spool::new(),
+            details: Spool::new(),
+            sheets: Vec::new(),
+            sheet_of: HashMap::new(),
+            row_at: Vec::new(),
+            kept: Vec::new(),
+            worst: BTreeMap::new(),
+            specs: BTreeMap::new(),
+            problems: String::new(),
+            problems_left: 0,
+            sizes: Sizes::default(),
+            summary: HtmlSummary::default(),
+        }
+    }
+
+    /// Appends a run made by [`html_run`](super::html_run).
+    ///
+    /// # Errors
+    /// When a spool cannot be written.
+    pub fn append(&mut self, run: HtmlRun) -> io::Result<()> {
+        let HtmlRun { product, corners, row, details, spec } = run;
+        // More than four thousand million runs fit no disk.
+        let number = u32::try_from(self.row_at.len()).unwrap_or(u32::MAX);
+        *self.specs.entry(spec).or_default() += 1;
+        for (index, (corner, piece)) in corners.iter().zip(details).enumerate() {
+            self.summary.corners += 1;
+            let kept = match piece.parts {
+                Some(parts) => self.keep(number, index, piece.verdict, &parts)?,
+                None => None,
+            };
+            if kept.is_none() && piece.verdict != Verdict::Pass {
+                self.summary.left_out += 1;
+            }
+            if let Some(room) = piece.headroom {
+                self.note_worst(&product, corner, room, kept);
+            }
+        }
+        let key = (product, corners);
+        let sheet = match self.sheet_of.get(&key) {
+            Some(sheet) => *sheet,
+            None => {
+                self.sheets.push(key.clone());
+                self.sheet_of.insert(key, self.sheets.len() - 1);
+                self.sheets.len() - 1
+            }
+        };
+        self.row_at.push(Row { sheet, at: self.rows.append(row.as_bytes())? });
+        Ok(())
+    }
+
+    fn note_worst(&mut self, product: &str, corner: &str, room: i32, kept: Option<usize>) {
+        let entry = self.worst.entry((product.to_owned(), corner.to_owned())).or_insert((i32::MAX, None));
+        if room < entry.0 {
+            *entry = (room, kept);
+        }
+    }
+
+    /// Keeps a detail, as far as there is room; what is decided hangs on the order of the runs alone.
+    fn keep(&mut self, run: u32, index: usize, verdict: Verdict, parts: &Parts) -> io::Result<Option<usize>> {
+        let text = (parts.head.len() + parts.tail.len()) as u64;
+        let size = text + parts.plots.len() as u64;
+        if self.sizes.all <= ALL {
+            self.sizes.all += size;
+            if self.sizes.all > ALL {
+                self.plan.stop_all();
+            }
+        }
+        let mut has_plots = true;
+        if verdict != Verdict::Pass {
+            has_plots = self.sizes.not_pass + size <= WITH_PLOTS;
+            if !has_plots {
+                self.plan.stop_plots();
+            }
+            if !has_plots && self.sizes.not_pass + text > WITH_TEXT {
+                self.plan.stop_text();
+                return Ok(None);
+            }
+            self.sizes.not_pass += if has_plots { size } else { text };
+        }
+        let extents = [
+            self.details.append(parts.head.as_bytes())?,
+            self.details.append(parts.plots.as_bytes())?,
+            self.details.append(parts.tail.as_bytes())?,
+        ];
+        let corner = u32::try_from(index).unwrap_or(u32::MAX);
+        self.kept.push(Kept { run, corner, verdict, parts: extents, has_plots });
+        Ok(Some(self.kept.len() - 1))
+    }
+
+    /// Appends problems of a run that could not be read, or of no run (`run` is `None`).
+    pub fn append_problems(&mut self, run: Option<&str>, problems: &[Diagnostic]) {
+        for problem in problems {
+            if self.problems.len() < PROBLEMS {
+                self.problems.push_str(&overview::problem(run, problem).into_string());
+            } else {
+                self.problems_left += 1;
+            }
+        }
+    }
+
+    /// Which details are shown, worst verdict first, then in the order of the runs.
+    fn picks(&self) -> Vec<Kept> {
+        let is_all = self.sizes.all <= ALL;
+        let mut room = WORST;
+        let mut worst = HashSet::new();
+        for kept in self.worst.values().filter_map(|(_, kept)| *kept) {
+            let size = self.kept.get(kept).map_or(0, |k| k.parts.iter().map(|p| p.length).sum());
+            if size <= room && worst.insert(kept) {
+                room -= size;
+            }
+        }
+        let is_picked =
+            |(index, kept): &(usize, &Kept)| is_all || kept.verdict != Verdict::Pass || worst.contains(index);
+        let mut picks: Vec<Kept> = self.kept.iter().enumerate().filter(is_picked).map(|(_, k)| *k).collect();
+        picks.sort_by_key(|kept| Verdict::ALL.iter().position(|verdict| *verdict == kept.verdict));
+        picks
+    }
+
+    /// Writes the whole report and gives the sink back, flushed.
+    ///
+    /// # Errors
+    /// When a spool cannot be read or the sink cannot be written.
+    pub fn finish(mut self, tally: &Tally) -> io::Result<(W, HtmlSummary)> {
+        let picks = self.picks();
+        self.summary.details = picks.len() as u64;
+        let verdict = tally.verdict().map_or("no verdict", Verdict::word);
+        let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
+        out.write_all(frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
+        out.write_all(overview::top(tally).into_string().as_bytes())?;
+        out.write_all(overview::controls().into_string().as_bytes())?;
+        out.write_all(b"<main>\n")?;
+        write_problems(&mut out, &self.problems, self.problems_left)?;
+        let shown: HashSet<(u32, u32)> = picks.iter().map(|kept| (kept.run, kept.corner)).collect();
+        write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
+        out.write_all(overview::boards(tally).into_string().as_bytes())?;
+        write_details(&mut out, &picks, &mut self.details, &self.summary)?;
+        write_specs(&mut out, &self.specs)?;
+        out.write_all(b"</main>\n")?;
+        out.write_all(frame::end().as_bytes())?;
+        out.flush()?;
+        drop(out);
+        Ok((self.sink, self.summary))
+    }
+}
+
+fn write_problems(out: &mut impl Write, problems: &str, left: u64) -> io::Result<()> {
+    if problems.is_empty() {
+        return Ok(());
+    }
+    out.write_all(b"<section aria-labelledby=\"unread\"><h2 id=\"unread\">What could not be read</h2><div class=\"sheet\"><ul class=\"wrong\">")?;
+    out.write_all(problems.as_bytes())?;
+    out.write_all(b"</ul>")?;
+    if left > 0 {
+        write!(out, "<p>{left} more are in the JSON result.</p>")?;
+    }
+    out.write_all(b"</div></section>\n")
+}
+
+fn write_matrix(
+    out: &mut impl Write,
+    sheets: &[Sheet],
+    row_at: &[Row],
+    rows: &mut Spool,
+    shown: &HashSet<(u32, u32)>,
+) -> io::Result<()> {
+    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n")?;
+    let mut by_sheet: Vec<Vec<u32>> = sheets.iter().map(|_| Vec::new()).collect();
+    for (run, row) in (0_u32..).zip(row_at) {
+        if let Some(runs) = by_sheet.get_mut(row.sheet) {
+            runs.push(run);
+        }
+    }
+    let mut order: Vec<(&Sheet, &Vec<u32>)> = sheets.iter().zip(&by_sheet).collect();
+    order.sort();
+    let mut buffer = Vec::new();
+    for ((product, corners), runs) in order {
+        for (page, part) in runs.chunks(SHEET).enumerate() {
+            let (from, to) = (page * SHEET + 1, page * SHEET + part.len());
+            let name = if runs.len() > SHEET {
+                format!("{product}, {from} to {to} of {}", runs.len())
+            } else {
+                product.clone()
+            };
+            out.write_all(overview::sheet_begin(product, corners, &name).as_bytes())?;
+            for run in part {
+                let Some(row) = usize::try_from(*run).ok().and_then(|run| row_at.get(run)) else { continue };
+                rows.read(row.at, &mut buffer)?;
+                expand(out, &buffer, *run, false, &|corner| shown.contains(&(*run, corner)))?;
+                out.write_all(b"\n")?;
+            }
+            out.write_all(overview::SHEET_END.as_bytes())?;
+        }
+    }
+    out.write_all(b"</section>\n")
+}
+
+fn write_details(
+    out: &mut impl Write,
+    picks: &[Kept],
+    details: &mut Spool,
+    summary: &HtmlSummary,
+) -> io::Result<()> {
+    out.write_all(b"<section aria-labelledby=\"details\"><h2 id=\"details\">Corner by corner</h2>\n")?;
+    if summary.details < summary.corners {
+        let text = html! {
+            p.note {
+                "There are " (summary.corners) " corners. Shown here are those that are not pass, and of every corner of every product "
+                "the one that lies nearest to a limit, relative to that limit. The others stand in the matrix above, and the JSON result has their numbers."
+                @if summary.left_out > 0 {
+                    " " strong { (summary.left_out) " corners that are not pass are left out as well: there are too many for one page." }
+                }
+            }
+        };
+        out.write_all(text.into_string().as_bytes())?;
+    }
+    let not_pass = picks.iter().filter(|kept| kept.verdict != Verdict::Pass).count();
+    let mut buffer = Vec::new();
+    for group in picks.chunk_by(|a, b| a.verdict == b.verdict) {
+        let verdict = group.first().map_or(Verdict::Pass, |kept| kept.verdict);
+        out.write_all(overview::details_heading(verdict, group.len()).into_string().as_bytes())?;
+        for kept in group {
+            let [head, plots, tail] = kept.parts;
+            for (part, wanted) in [(head, true), (plots, kept.has_plots), (tail, true)] {
+                if wanted {
+                    details.read(part, &mut buffer)?;
+                    expand(out, &buffer, kept.run, not_pass <= OPENED, &|_| false)?;
+                } else {
+                    out.write_all(
+                        b"<p class=\"note\">Its plots are left out: there are too many for one page.</p>",
+                    )?;
+                }
+            }
+        }
+    }
+    out.write_all(b"</section>\n")
+}
+
+fn write_specs(out: &mut impl Write, specs: &BTreeMap<(String, Option<String>), u64>) -> io::Result<()> {
+    let text = html! {
+        section aria-labelledby="specs" {
+            h2 #specs { "Specs" }
+            div.sheet.wide tabindex="0" role="group" aria-label="specs" {
+                table.files {
+                    thead { tr { th scope="col" { "spec" } th scope="col" { "runs" } th scope="col" { "SHA-256 of the spec as resolved" } } }
+                    tbody {
+                        @for ((file, digest), runs) in specs {
+                            tr { th scope="row" { (super::text::safe(file)) } td.number { (runs) } td { @if let Some(digest) = digest { code { (digest) } } } }
+                        }
+                    }
+                }
+            }
+        }
+    };
+    out.write_all(text.into_string().as_bytes())
+}
+
+/// Writes a piece with its open places filled.
+fn expand(
+    out: &mut impl Write,
+    piece: &[u8],
+    run: u32,
+    is_open: bool,
+    has_detail: &dyn Fn(u32) -> bool,
+) -> io::Result<()> {
+    let mark = |c: char| u8::try_from(u32::from(c)).unwrap_or(0);
+    let (run_mark, link, link_end, open) = (mark(RUN), mark(LINK), mark(LINK_END), mark(OPEN));
+    let mut rest = piece;
+    let mut in_link = false;
+    while let Some(at) = rest.iter().position(|byte| (run_mark..=open).contains(byte)) {
+        let (before, from) = rest.split_at(at);
+        out.write_all(before)?;
+        let Some((byte, after)) = from.split_first() else { break };
+        rest = after;
+        if *byte == run_mark {
+            write!(out, "{run}")?;
+        } else if *byte == link {
+            let digits = rest.iter().take_while(|b| b.is_ascii_digit()).count();
+            let (number, after) = rest.split_at(digits);
+            rest = after.get(1..).unwrap_or(&[]);
+            let corner: Option<u32> = std::str::from_utf8(number).ok().and_then(|n| n.parse().ok());
+            if let Some(corner) = corner.filter(|corner| has_detail(*corner)) {
+                write!(out, "<a href=\"#r{run}c{corner}\">")?;
+                in_link = true;
+            }
+        } else if *byte == link_end {
+            out.write_all(if in_link { b"</a>" } else { b"" })?;
+            in_link = false;
+        } else if is_open {
+            out.write_all(b" open")?;
+        }
+    }
+    out.write_all(rest)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::html_run;
+    use super::*;
+    use crate::check::RunOutcome;
+    use crate::report::sample;
+
+    fn report(runs: &[RunOutcome]) -> (String, HtmlSummary) {
+        let plan = Arc::new(HtmlPlan::new());
+        let mut writer = HtmlWriter::new(Vec::new(), Arc::clone(&plan));
+        let mut tally = Tally::new();
+        for run in runs {
+            tally.add(run);
+            writer.append(html_run(run, &plan)).unwrap();
+        }
+        let (bytes, summary) = writer.finish(&tally).unwrap();
+        (String::from_utf8(bytes).unwrap(), summary)
+    }
+
+    #[test]
+    fn every_corner_of_a_small_result_has_its_detail_and_a_link_to_it() {
+        let (text, summary) = report(&[sample::run(), sample::passing("RG-00043", 2)]);
+        assert_eq!((summary.corners, summary.details, summary.left_out), (8, 8, 0));
+        for (run, corners) in [(0, 6), (1, 2)] {
+            for corner in 0..corners {
+                let id = format!("r{run}c{corner}");
+                assert!(
+                    text.contains(&format!("<a href=\"#{id}\">")) && text.contains(&format!("id=\"{id}\"")),
+                    "{id}"
+                );
+            }
+        }
+        assert!(!text.contains(['\u{1}', '\u{2}', '\u{3}', '\u{4}']));
+        assert!(text.contains("<details open>"));
+    }
+
+    #[test]
+    fn a_large_result_shows_what_is_not_pass_and_the_worst_and_says_so() {
+        let mut runs: Vec<RunOutcome> = (0..1200).map(|i| sample::passing(&format!("A-{i:05}"), 2)).collect();
+        runs[1100].corners[1].checks[6].value = Some(50.01);
+        runs[700] = sample::run();
+        let (text, summary) = report(&runs);
+        // Five not pass; of the two corners the worst one each; of `sample::run` the five that are not pass are the worst of theirs.
+        assert!(summary.details < 14, "{summary:?}");
+        assert!(text.contains("id=\"r700c1\"") && text.contains("id=\"r1100c1\""));
+        assert!(!text.contains("id=\"r1c1\"") && !text.contains("href=\"#r1c1\""));
+        assert!(text.contains("Shown here are those that are not pass"));
+        assert!(text.len() < 3_000_000, "{}", text.len());
+    }
+
+    #[test]
+    fn too_many_that_are_not_pass_are_named_and_counted() {
+        let runs: Vec<RunOutcome> = (0..1200).map(|_| sample::run()).collect();
+        let (text, summary) = report(&runs);
+        assert!(text.len() < 16_000_000, "{}", text.len());
+        assert!(summary.left_out > 0 && summary.note().is_some());
+        assert!(text.contains(&format!("{} corners that are not pass are left out", summary.left_out)));
+    }
+}

@@ -1,0 +1,454 @@
+//! The HTML report: well-formed, self-contained, complete, and unmoved by hostile text.
+
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at what it did not expect")]
+
+#[path = "../src/report/sample.rs"]
+mod sample;
+mod tool;
+
+use html5ever::parse_document;
+use html5ever::tendril::TendrilSink;
+use loopgauge::check::{CornerPlot, GainLine, LevelPlot, Limit, PlotPoint, Role, RunOutcome, Unit, Verdict};
+use loopgauge::diagnostic::Diagnostic;
+use loopgauge::drift::{
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
+    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+};
+use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec, sha256};
+use loopgauge::report::Tally;
+use loopgauge::report::html::{HtmlPlan, HtmlWriter, html_run, write_drift_html};
+use loopgauge::spec::{Chart, CriticalPoint, DriftAxis};
+use markup5ever_rcdom::{Handle, NodeData, RcDom};
+use std::collections::HashSet;
+use std::sync::Arc;
+use tool::{Room, demo, list, text};
+
+/// An element: name, attributes, text below it, elements below it.
+struct Element {
+    name: String,
+    attributes: Vec<(String, String)>,
+    text: String,
+    children: Vec<Element>,
+}
+
+impl Element {
+    fn get(&self, name: &str) -> Option<&str> {
+        self.attributes.iter().find(|(n, _)| n == name).map(|(_, value)| value.as_str())
+    }
+
+    fn all(&self) -> Vec<&Element> {
+        let mut all = vec![self];
+        self.children.iter().for_each(|child| all.extend(child.all()));
+        all
+    }
+
+    fn named(&self, name: &str) -> Vec<&Element> {
+        self.all().into_iter().filter(|e| e.name == name).collect()
+    }
+
+    fn of_class(&self, class: &str) -> Vec<&Element> {
+        let has = |e: &&Element| e.get("class").is_some_and(|c| c.split(' ').any(|c| c == class));
+        self.all().into_iter().filter(has).collect()
+    }
+}
+
+/// Parses as a browser does, and fails on anything that a browser would have to mend.
+fn parse(page: &str) -> Element {
+    let read = |page: &str| parse_document(RcDom::default(), Default::default()).one(page);
+    let broken = read("<!DOCTYPE html><title>t</title><p></div>");
+    assert!(!broken.errors.borrow().is_empty(), "the parser mends without saying so");
+    let dom = read(page);
+    let errors = dom.errors.borrow();
+    assert!(errors.is_empty(), "{errors:?}");
+    element(&dom.document)
+}
+
+fn element(node: &Handle) -> Element {
+    let (name, attributes) = match &node.data {
+        NodeData::Element { name, attrs, .. } => {
+            let attributes = attrs.borrow();
+            let pairs = attributes.iter().map(|a| (a.name.local.to_string(), a.value.to_string()));
+            (name.local.to_string(), pairs.collect())
+        }
+        _ => (String::new(), Vec::new()),
+    };
+    let (mut text, mut children) = (String::new(), Vec::new());
+    for child in node.children.borrow().iter() {
+        match &child.data {
+            NodeData::Text { contents } => text.push_str(&contents.borrow()),
+            NodeData::Element { .. } => {
+                let child = element(child);
+                text.push_str(&child.text);
+                children.push(child);
+            }
+            _ => {}
+        }
+    }
+    Element { name, attributes, text, children }
+}
+
+/// Nothing in it reaches out, runs or styles but the two parts that the policy names.
+#[track_caller]
+fn is_self_contained(page: &Element) {
+    for e in page.all() {
+        assert!(
+            !matches!(
+                e.name.as_str(),
+                "link" | "img" | "iframe" | "object" | "embed" | "audio" | "video" | "base" | "image" | "use"
+            ),
+            "{}",
+            e.name
+        );
+        for (name, value) in &e.attributes {
+            assert!(
+                !name.starts_with("on") && name != "style" && name != "src" && name != "srcset",
+                "{name}"
+            );
+            assert!(name != "href" || value.starts_with('#'), "{value}");
+            assert!(name != "action" && name != "formaction" && name != "xlink:href", "{name}");
+        }
+    }
+    let policy =
+        page.named("meta").into_iter().find(|m| m.get("http-equiv") == Some("Content-Security-Policy"));
+    let policy = policy.and_then(|m| m.get("content")).unwrap();
+    assert!(policy.starts_with("default-src 'none'; "), "{policy}");
+    for (name, count) in [("script", 1), ("style", 1)] {
+        let found = page.named(name);
+        assert_eq!(found.len(), count, "{name}");
+        let hash =
+            policy.split(&format!("{name}-src 'sha256-")).nth(1).and_then(|p| p.split('\'').next()).unwrap();
+        assert_eq!(hex_of_base64(hash), sha256(found[0].text.as_bytes()), "{name}");
+    }
+}
+
+fn hex_of_base64(text: &str) -> String {
+    let digits = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let bits: String = text.chars().filter_map(|c| digits.find(c)).map(|d| format!("{d:06b}")).collect();
+    bits.as_bytes()
+        .chunks_exact(4)
+        .take(64)
+        .map(|four| char::from_digit(four.iter().fold(0, |n, b| 2 * n + u32::from(b - b'0')), 16).unwrap())
+        .collect()
+}
+
+#[track_caller]
+fn links_lead_somewhere(page: &Element) {
+    let ids: Vec<&str> = page.all().iter().filter_map(|e| e.get("id")).collect();
+    let known: HashSet<&str> = ids.iter().copied().collect();
+    assert_eq!(ids.len(), known.len(), "an id stands twice");
+    for e in page.all() {
+        let target = e.get("href").map(|h| h.trim_start_matches('#')).or(e.get("aria-labelledby"));
+        assert!(target.is_none_or(|id| known.contains(id)), "{target:?}");
+    }
+}
+
+#[test]
+fn the_demo_s_page_is_well_formed_self_contained_and_complete() {
+    let page = demo("check demo-data --html -").ends(2);
+    let result = demo("check demo-data --json -").ends(2).json();
+    let page = parse(page.out());
+    is_self_contained(&page);
+    links_lead_somewhere(&page);
+    let rows: Vec<(&Element, &str)> = page
+        .of_class("matrix")
+        .into_iter()
+        .flat_map(|table| {
+            let product = table.named("caption")[0].text.as_str();
+            table.named("tbody")[0].children.iter().map(move |row| (row, product))
+        })
+        .collect();
+    assert_eq!(rows.len(), list(&result["runs"]).len());
+    for run in list(&result["runs"]) {
+        let folder = text(&run["run"]);
+        let (row, product) = rows
+            .iter()
+            .find(|(row, _)| row.get("data-q").unwrap().split(' ').next() == Some(folder))
+            .unwrap();
+        assert_eq!(*product, text(&run["product"]));
+        assert_eq!(row.children[0].text, text(&run["serial"]));
+        assert_eq!(row.children[3].text, text(&run["verdict"]));
+        let corners = list(&run["corners"]);
+        assert_eq!(row.children.len(), 4 + corners.len());
+        for (cell, corner) in row.children[4..].iter().zip(corners) {
+            let verdict = text(&corner["verdict"]);
+            assert!(
+                cell.text.starts_with(verdict)
+                    && cell.get("class").unwrap().ends_with(&format!("v-{verdict}"))
+            );
+            let target = cell.named("a")[0].get("href").unwrap().trim_start_matches('#').to_owned();
+            let detail = page.all().into_iter().find(|e| e.get("id") == Some(&target)).unwrap();
+            holds_everything(detail, corner);
+        }
+    }
+}
+
+/// Every check, its value as the message has it, every remedy and finding, every file with its digest.
+#[track_caller]
+fn holds_everything(detail: &Element, corner: &serde_json::Value) {
+    let said = &detail.text;
+    for check in list(&corner["checks"]) {
+        let name = text(&check["check"]).replace('_', " ");
+        assert!(said.contains(&name), "{name}");
+        if text(&check["verdict"]) != "pass" && text(&check["verdict"]) != "not_judged" {
+            assert!(said.contains(text(&check["message"])), "{check}");
+            assert!(check["remedy"].is_null() || said.contains(text(&check["remedy"])), "{check}");
+        }
+    }
+    for finding in list(&corner["findings"]) {
+        assert!(said.contains(text(finding)));
+    }
+    if !corner["judged"].is_null() {
+        for file in list(&corner["judged"]["files"]) {
+            assert!(said.contains(text(file)));
+        }
+        assert_eq!(detail.of_class("plots").len(), 1);
+    }
+    let digests = detail.named("code").len();
+    assert!(digests >= 2, "run and spec at least: {digests}");
+}
+
+/// Every C0 and C1 control, end marks, markup, direction marks, a table's bar, signs beyond the first plane.
+fn hostile() -> String {
+    let controls: String = ('\0'..='\u{9f}').filter(|c| c.is_control()).collect();
+    format!(
+        "{controls}\u{fffe}]]>--><script>alert(1)</script></title></style></details>\"'&amp;|<!--\r\n\u{202e}\u{2066}😀<img src=x onerror=alert(2)>"
+    )
+}
+
+fn hostile_run() -> RunOutcome {
+    let bad = hostile();
+    let mut run = sample::run();
+    for text in [
+        &mut run.run,
+        &mut run.run_file,
+        &mut run.spec_file,
+        &mut run.product,
+        &mut run.serial,
+        &mut run.revision,
+    ] {
+        text.push_str(&bad);
+    }
+    for text in [&mut run.firmware, &mut run.build, &mut run.taken, &mut run.station] {
+        *text = Some(bad.clone());
+    }
+    run.provenance = Some(Provenance {
+        spec: ResolvedSpec::of(&bad),
+        files: vec![FileDigest { file: bad.clone(), sha256: sha256(b""), bytes: 0 }],
+    });
+    for corner in &mut run.corners {
+        corner.corner.push_str(&bad);
+        corner.conditions.push((bad.clone(), bad.clone()));
+        corner.findings.push(bad.clone());
+        corner.plot = Some(Box::new(plot(&bad)));
+        for check in &mut corner.checks {
+            check.message.push_str(&bad);
+            check.remedy = Some(bad.clone());
+            check.check.push_str(&bad);
+        }
+    }
+    run
+}
+
+/// A curve with the ends of what a float can be.
+fn plot(name: &str) -> CornerPlot {
+    let point = |hz, gain_db, angle_deg| PlotPoint { hz, gain_db, angle_deg };
+    let curve = vec![point(10.0, 1e300, -1e300), point(1e4, 0.0, 60.0), point(1e6, -1e300, 1e300)];
+    CornerPlot {
+        critical_point: CriticalPoint::MinusOne,
+        band_hz: Some((1e-300, 1e300)),
+        levels: vec![LevelPlot {
+            role: Role::Judged,
+            level: Some(name.to_owned()),
+            files: vec![name.to_owned()],
+            samples: curve.clone(),
+            curve,
+            spread: Vec::new(),
+        }],
+        gain_limits: vec![GainLine { from_hz: 1.0, to_hz: 1.0, min_db: Some(-1e300), max_db: None }],
+        linearity: None,
+    }
+}
+
+#[test]
+fn hostile_text_and_numbers_break_nothing() {
+    let plan = Arc::new(HtmlPlan::new());
+    let mut writer = HtmlWriter::new(Vec::new(), Arc::clone(&plan));
+    let mut tally = Tally::new();
+    for run in [hostile_run(), sample::passing("RG-00043", 2)] {
+        tally.add(&run);
+        writer.append(html_run(&run, &plan)).unwrap();
+    }
+    writer.append_problems(Some(&hostile()), &[Diagnostic::error("x", hostile()).with_help(hostile())]);
+    let (bytes, _) = writer.finish(&tally).unwrap();
+    let page = String::from_utf8(bytes).unwrap();
+    let plain = |c: char| !c.is_control() || c == '\n';
+    assert!(page.chars().all(plain) && !page.contains(['\u{202e}', '\u{2066}']));
+    assert!(!page.contains("NaN") && !page.contains("inf\""));
+    let page = parse(&page);
+    is_self_contained(&page);
+    links_lead_somewhere(&page);
+    assert_eq!(page.named("article").len(), 8);
+    assert!(page.of_class("matrix").iter().all(|table| !table.named("td").is_empty()));
+}
+
+/// A series that falls by 0.5 deg a group, with everything that a series can carry.
+fn falling(name: &str) -> SeriesOutcome {
+    let mean = |i: usize| 55.0 - 0.5 * i as f64;
+    let group = |i| GroupStats {
+        units: 12,
+        bounds: u64::from(i == 3),
+        mean: Some(mean(i)),
+        sd: Some(0.8),
+        min: Some(mean(i) - 1.5),
+        max: Some(mean(i) + 1.7),
+        uncertainty: Some(0.6),
+        chain: Some(0.5),
+    };
+    let point = |group| ChartPoint { group, statistic: mean(group) + 0.4, low: 52.0, high: 56.5, sigma: 0.4 };
+    let slope = Slope { per_group: -0.5, low: -0.62, high: -0.38, level: mean(9), least_squares: -0.51 };
+    SeriesOutcome {
+        corner: name.to_owned(),
+        quantity: "phase_margin_deg".to_owned(),
+        unit: Unit::Deg,
+        limit: Limit { min: Some(50.0), max: None },
+        verdict: Verdict::Fail,
+        groups: (0..10).map(group).collect(),
+        chart: Some(ChartRun {
+            kind: Chart::Ewma,
+            setup: 5,
+            center: 54.1,
+            sigma: 0.4,
+            widening: 1.2,
+            points: (5..10).map(point).collect(),
+        }),
+        signals: vec![Signal {
+            group: 8,
+            rule: "ewma",
+            message: name.to_owned(),
+            explained_by_station: true,
+        }],
+        trend: Some(slope),
+        forecast: Some(Reach {
+            limit: Limit { min: Some(50.0), max: None },
+            in_groups: 1.2,
+            low: Some(0.8),
+            high: None,
+        }),
+        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99) }),
+        step: Some(StepFound {
+            group: 6,
+            size: -1.2,
+            standard_error: 0.3,
+            chance: 0.01,
+            together_with: vec![name.to_owned()],
+        }),
+        references: vec![ReferenceSeries {
+            serial: name.to_owned(),
+            station: None,
+            records: 4,
+            mean: 54.0,
+            sd: Some(0.1),
+            trend: Some(slope),
+        }],
+        rules: vec![RuleOutcome { rule: "chart", verdict: Verdict::Fail, message: name.to_owned() }],
+        message: name.to_owned(),
+    }
+}
+
+fn history(name: &str) -> ProductDrift {
+    let head = |i: usize| GroupHead {
+        label: format!("2026-W{:02}", 10 + i) + name,
+        units: 12,
+        records: 13,
+        revisions: vec![name.to_owned()],
+        firmwares: vec![None, Some(name.to_owned())],
+        stations: vec![Some(name.to_owned())],
+    };
+    let mut seconds = falling(name);
+    seconds.unit = Unit::S;
+    for group in &mut seconds.groups {
+        for value in [&mut group.mean, &mut group.sd, &mut group.min, &mut group.max, &mut group.uncertainty]
+        {
+            *value = value.map(|v| v * 1e-6);
+        }
+    }
+    (seconds.chart, seconds.trend, seconds.forecast, seconds.limit) =
+        (None, None, None, Limit { min: Some(5e-6), max: None });
+    let mut empty = falling(name);
+    empty.groups.iter_mut().for_each(|group| group.mean = None);
+    ProductDrift {
+        product: name.to_owned(),
+        over: DriftAxis::Build,
+        groups: (0..10).map(head).collect(),
+        verdict: Some(Verdict::Fail),
+        series: vec![falling(name), seconds, empty],
+        retested: vec![Retested {
+            serial: name.to_owned(),
+            group: name.to_owned(),
+            verdicts: vec![Verdict::Fail, Verdict::Pass],
+        }],
+        false_alarms: Some(FalseAlarms { charts: 2, one_chart: 0.02, any_chart: 0.04, is_held: true }),
+        notes: vec![name.to_owned()],
+    }
+}
+
+#[test]
+fn the_page_of_drift_is_well_formed_self_contained_and_complete() {
+    for name in [hostile().as_str(), "24V-3A"] {
+        let mut bytes = Vec::new();
+        write_drift_html(&mut bytes, &[history(name), history(&format!("{name} b"))]).unwrap();
+        let page = String::from_utf8(bytes).unwrap();
+        std::fs::write(std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("drift.html"), &page).unwrap();
+        assert!(!page.contains("NaN") && !page.contains("inf\""));
+        let page = parse(&page);
+        is_self_contained(&page);
+        links_lead_somewhere(&page);
+        assert_eq!(page.named("article").len(), 6);
+        assert_eq!(page.of_class("plots").len(), 4);
+        for words in [
+            "53.5 deg ± 0.6 deg",
+            "limit",
+            "Trend: -0.5 deg per group",
+            "is reached in 1.2 groups",
+            "Ppk 0.9",
+            "Step at 2026-W16",
+        ] {
+            assert!(page.text.contains(words), "{words}");
+        }
+    }
+}
+
+#[test]
+fn the_same_input_gives_the_same_bytes() {
+    let one = demo("check demo-data --html - --jobs 1").ends(2);
+    assert_eq!(one.stdout, demo("check demo-data --html - --jobs 8").ends(2).stdout);
+}
+
+#[test]
+fn outputs_that_would_take_each_other_s_place_are_refused() {
+    let room = Room::demo();
+    for (arguments, wanted) in [
+        ("--html - --json -", "only one of --json and --html can go to standard output"),
+        ("--html out --junit out", "--junit and --html both name out"),
+        ("--html ./out --json out", "--json and --html both name out"),
+    ] {
+        let ran = room.run(&format!("check demo-data/rev-a {arguments}")).ends(2);
+        assert!(ran.stderr.contains(wanted), "{}", ran.stderr);
+        assert!(ran.stdout.is_empty());
+    }
+    let ran = room.run("check demo-data/rev-a --html no-folder/page.html");
+    assert!(ran.stderr.contains("no-folder/page.html"), "{}", ran.stderr);
+    assert_eq!(ran.status, Some(2));
+    assert_eq!(room.names("."), ["demo-data", "specs"]);
+}
+
+#[test]
+fn a_page_is_written_beside_the_text_and_only_meets_what_was_asked_for() {
+    let room = Room::demo();
+    let ran = room.run("check demo-data/rev-a --html page.html --only cold-start/phase_margin");
+    assert!(ran.out().starts_with("The verdict is"));
+    let page = parse(&room.read("page.html"));
+    let columns: HashSet<String> =
+        page.of_class("matrix").iter().flat_map(|t| t.of_class("c")).map(|th| th.text.clone()).collect();
+    assert_eq!(columns, HashSet::from(["cold-start".to_owned()]));
+}
