@@ -5,7 +5,7 @@ use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
 use super::observations::observations;
 use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
-use super::plot::{CornerPlot, Setup, corner_plot};
+use super::plot::{CornerPlot, Setup, accepted_plot, corner_plot};
 use super::regression::{self, Gate};
 use super::validity;
 use super::waive::waive;
@@ -175,6 +175,9 @@ impl Judgement {
             let comparisons = gate.judge();
             self.checks.extend(comparisons.checks);
             self.findings.extend(comparisons.finding);
+            if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
+                plot.levels.push(accepted_plot(compared, &plot.levels));
+            }
             self.compared = comparisons.compared;
         }
         if context.keep {

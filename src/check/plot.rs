@@ -2,6 +2,7 @@
 
 use super::SweepInput;
 use super::levels::{Level, files};
+use super::outcome::Compared;
 use crate::analysed::Analysed;
 use crate::curve::{Span, db};
 use crate::spec::{Corner, CriticalPoint, GainAt, GainLimit, Linearity};
@@ -131,6 +132,34 @@ pub(super) fn corner_plot(
         levels: drawn.collect(),
         linearity: prepared.get(bound.0).and_then(|sweep| agreement(setup, sweep)),
         gain_limits: setup.corner.limits.gain.iter().map(gain_line).collect(),
+    }
+}
+
+/// The accepted curve beside the levels, by whole turns as near to the judged one as it comes.
+pub(super) fn accepted_plot(compared: &Compared, levels: &[LevelPlot]) -> LevelPlot {
+    let curve = compared.curve.curve();
+    let span = curve.span();
+    let step = (span.to - span.from) / MOST_POINTS as f64;
+    let mut whole: Vec<PlotPoint> = (0..=MOST_POINTS)
+        .map(|k| {
+            let point = curve.at(span.from + step * k as f64);
+            PlotPoint { hz: point.hz(), gain_db: point.db(), angle_deg: point.angle.to_degrees() }
+        })
+        .collect();
+    let beside = levels.iter().find(|level| level.role == Role::Judged).and_then(|level| {
+        let own = whole.get(MOST_POINTS / 2)?;
+        let off = |point: &&PlotPoint| (point.hz / own.hz).ln().abs();
+        let near = level.curve.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+        Some(360.0 * ((near.angle_deg - own.angle_deg) / 360.0).round())
+    });
+    whole.iter_mut().for_each(|point| point.angle_deg += beside.unwrap_or(0.0));
+    LevelPlot {
+        role: Role::Accepted,
+        level: Some(compared.with.join(", ")),
+        files: Vec::new(),
+        samples: Vec::new(),
+        curve: keep(&whole).into_iter().filter_map(|i| whole.get(i)).copied().collect(),
+        spread: Vec::new(),
     }
 }
 

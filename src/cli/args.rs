@@ -198,6 +198,9 @@ pub struct DriftArgs {
     /// Write the whole result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write a report for people as one HTML file. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     /// Widen the charts' limits so that the probability that any chart of a product sounds within 20 groups without a cause
     /// stays below this, in percent.
     ///

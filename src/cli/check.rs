@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, is_same, is_stdout};
+use super::outputs::{Outputs, Pieces, Wanted, apart};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -15,7 +15,6 @@ use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
@@ -49,7 +48,7 @@ struct Asked {
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
-    if let Err(text) = outputs_apart(args) {
+    if let Err(text) = apart(&[("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)]) {
         console.fault(&text);
         return None;
     }
@@ -77,29 +76,6 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
             None
         }
     }
-}
-
-/// Outputs that would take each other's place are refused.
-fn outputs_apart(args: &CheckArgs) -> Result<(), String> {
-    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
-    let given: Vec<(&str, &Path)> =
-        outputs.into_iter().filter_map(|(name, path)| Some((name, path.as_deref()?))).collect();
-    for (index, (name, path)) in given.iter().enumerate() {
-        for (other_name, other) in given.iter().skip(index + 1) {
-            if is_stdout(path) && is_stdout(other) {
-                return Err(format!(
-                    "only one of {name} and {other_name} can go to standard output: give the other one a file name"
-                ));
-            }
-            if is_same(path, other) {
-                return Err(format!(
-                    "{name} and {other_name} both name {}: give each a file of its own",
-                    path.display()
-                ));
-            }
-        }
-    }
-    Ok(())
 }
 
 fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {

@@ -2,7 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::{Console, stdout_style};
-use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::outputs::{apart, cannot_write, commit, create, is_stdout, print};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -12,6 +12,7 @@ use crate::drift::{
     Settings, judge,
 };
 use crate::history::{Address, History, HistoryError};
+use crate::report::html::write_drift_html;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
 use std::collections::HashMap;
 use std::path::Path;
@@ -41,17 +42,7 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
 }
 
 fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
-    let (Some(json), Some(junit)) = (&args.json, &args.junit) else { return Ok(()) };
-    if is_stdout(json) && is_stdout(junit) {
-        return Err(
-            "only one of --json and --junit can go to standard output: give the other one a file name"
-                .to_owned(),
-        );
-    }
-    if is_same(json, junit) {
-        return Err(format!("--json and --junit both name {}: give each a file of its own", json.display()));
-    }
-    Ok(())
+    apart(&[("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)])
 }
 
 /// A history's error as the console shows it.
@@ -179,9 +170,16 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         });
         commit(written, console);
     }
+    if let Some(path) = &args.html {
+        let written = create(path).and_then(|mut file| {
+            write_drift_html(&mut file, products).map_err(|error| cannot_write(path, error))?;
+            Ok(file)
+        });
+        commit(written, console);
+    }
     let to_stdout =
         |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
-    if !to_stdout(&args.json) && !to_stdout(&args.junit) {
+    if ![&args.json, &args.junit, &args.html].into_iter().any(to_stdout) {
         print(&render_drift(products, stdout_style(verbose)), console);
     }
 }

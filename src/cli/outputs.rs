@@ -119,6 +119,28 @@ pub fn is_same(one: &Path, other: &Path) -> bool {
     !is_stdout(one) && !is_stdout(other) && place(one).is_some_and(|found| Some(found) == place(other))
 }
 
+/// Outputs that would take each other's place are refused.
+pub fn apart(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
+    let given: Vec<(&str, &Path)> =
+        outputs.iter().filter_map(|(name, path)| Some((*name, path.as_deref()?))).collect();
+    for (index, (name, path)) in given.iter().enumerate() {
+        for (other_name, other) in given.iter().skip(index + 1) {
+            if is_stdout(path) && is_stdout(other) {
+                return Err(format!(
+                    "only one of {name} and {other_name} can go to standard output: give the other one a file name"
+                ));
+            }
+            if is_same(path, other) {
+                return Err(format!(
+                    "{name} and {other_name} both name {}: give each a file of its own",
+                    path.display()
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
 impl Outputs {
     /// Opens the outputs; one that cannot be opened is named, the others go on.
     pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
