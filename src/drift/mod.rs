@@ -19,6 +19,7 @@ mod judge;
 mod line;
 mod natural;
 mod outcome;
+mod places;
 mod population;
 mod rules;
 mod series;

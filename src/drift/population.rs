@@ -4,6 +4,7 @@
 //! Reference units are no part of the population; they tell what their station does.
 
 use super::natural::natural;
+use super::places::{Place, Places};
 use super::{GroupHead, Retested};
 use crate::decision::Verdict;
 use crate::spec::DriftAxis;
@@ -32,15 +33,6 @@ pub struct RecordHead {
     pub verdict: Verdict,
 }
 
-/// Where the values of a record go.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Place {
-    /// Into a group.
-    Group(usize),
-    /// To a reference unit at a station; how many of its records are older.
-    Reference(usize, usize),
-}
-
 /// The groups of a product and where each of its records counts.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Population {
@@ -52,13 +44,13 @@ pub struct Population {
     pub left_out: u64,
     /// Reference units: serial number and station.
     pub references: Vec<(String, Option<String>)>,
-    places: HashMap<i64, Place>,
+    places: Places,
 }
 
 impl Population {
     /// Where the values of a record go; `None` when a newer one took its place or it was left out.
     pub(super) fn place(&self, record: i64) -> Option<Place> {
-        self.places.get(&record).copied()
+        self.places.get(record)
     }
 }
 
@@ -180,13 +172,14 @@ impl PopulationBuilder {
             time(one).cmp(&time(other)).then_with(|| natural(a, b))
         });
         let mut population = Population { left_out, ..Population::default() };
+        let mut places = Vec::new();
         for (index, (label, group)) in groups.into_iter().enumerate() {
             let mut retested = Vec::new();
             let (mut revisions, mut firmwares, mut stations) =
                 (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
             let units = group.units.len() as u64;
             for (serial, unit) in group.units {
-                population.places.insert(unit.newest.1, Place::Group(index));
+                places.push((unit.newest.1, Place::Group(index)));
                 revisions.insert(unit.revision);
                 firmwares.insert(unit.firmware);
                 stations.insert(unit.station);
@@ -222,10 +215,11 @@ impl PopulationBuilder {
         for (index, (unit, mut ages)) in references.into_iter().enumerate() {
             ages.sort_unstable();
             for (order, (_, record)) in ages.into_iter().enumerate() {
-                population.places.insert(record, Place::Reference(index, order));
+                places.push((record, Place::Reference(index, order)));
             }
             population.references.push(unit);
         }
+        population.places = Places::of(places);
         population
     }
 }
