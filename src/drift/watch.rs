@@ -43,13 +43,11 @@ impl<'a> Watch<'a> {
         let (within, units) = (spread_of_units(first), harmonic_units(first));
         let points: Vec<Point> = monitored
             .iter()
-            .map(|(_, mean, group)| Point {
-                value: *mean,
-                sigma: setup.sigma_of_group(
-                    within,
-                    usize::try_from(group.units).unwrap_or(usize::MAX),
-                    units,
-                ),
+            .map(|(_, mean, group)| {
+                let size = usize::try_from(group.units).unwrap_or(usize::MAX);
+                // Few setup groups may by chance lie closer together than the scatter of their units lets any means lie.
+                let least = within / (group.units.max(1) as f64).sqrt();
+                Point { value: *mean, sigma: setup.sigma_of_group(within, size, units).max(least) }
             })
             .collect();
         let (parameters, target) = (Parameters::default(), self.target);
