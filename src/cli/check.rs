@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, is_same};
+use super::outputs::{Outputs, Pieces, Wanted, is_same, spares_history};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -63,6 +63,13 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
         console
             .fault(&format!("--json and --junit both name {}: give each a file of its own", json.display()));
         return None;
+    }
+    if let Some(history) = &args.record {
+        let outputs = [("--json", args.json.as_deref()), ("--junit", args.junit.as_deref())];
+        if let Err(text) = spares_history(history, &outputs) {
+            console.fault(&text);
+            return None;
+        }
     }
     let only = match globs(&args.only) {
         Ok(only) => only,

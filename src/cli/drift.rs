@@ -2,7 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::{Console, stdout_style};
-use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print, spares_history};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -41,6 +41,7 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
 }
 
 fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
+    spares_history(&args.history, &[("--json", args.json.as_deref()), ("--junit", args.junit.as_deref())])?;
     let (Some(json), Some(junit)) = (&args.json, &args.junit) else { return Ok(()) };
     if is_stdout(json) && is_stdout(junit) {
         return Err(
