@@ -70,7 +70,11 @@ struct Line {
     runs: u32,
 }
 
-fn tell(address: &Address) -> Result<u32, HistoryError> {
+/// Tells the story into a history that is not there yet; the number of runs.
+///
+/// # Errors
+/// When the history cannot be written.
+pub fn tell(address: &Address) -> Result<u32, HistoryError> {
     let history = History::open_to_record(address)?;
     let mut line = Line { history, random: Pcg64::seed_from_u64(2026), runs: 0 };
     for build in 0..BUILDS {

@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, apart};
+use super::outputs::{Outputs, Pieces, Wanted, apart, spares_history};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -48,7 +48,9 @@ struct Asked {
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
-    if let Err(text) = apart(&[("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)]) {
+    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
+    let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
+    if let Err(text) = apart(&outputs).and(spared) {
         console.fault(&text);
         return None;
     }

@@ -2,7 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::{Console, stdout_style};
-use super::outputs::{apart, cannot_write, commit, create, is_stdout, print};
+use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spares_history};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -42,7 +42,8 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
 }
 
 fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
-    apart(&[("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)])
+    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
+    apart(&outputs).and_then(|()| spares_history(&args.history, &outputs))
 }
 
 /// A history's error as the console shows it.

@@ -3,7 +3,7 @@
 use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::console::Console;
 use super::drift::diagnostic;
-use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::outputs::{apart, cannot_write, commit, create, print, spares_history};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};
 use crate::output::OutputFile;
@@ -60,9 +60,10 @@ fn list(args: &ListArgs, console: &mut Console) -> Result<(), HistoryError> {
         verdict: None,
         is_marked: args.marked.then_some(true),
     };
+    let mut history = read(&args.history)?;
     let mut out = std::io::BufWriter::new(OutputFile::stdout());
     let mut broken = writeln!(out, "{}", LIST_HEAD).is_err();
-    read(&args.history)?.list(&filter, &mut |head| {
+    history.list(&filter, &mut |head| {
         broken = broken || writeln!(out, "{}", line(&head)).is_err();
     })?;
     let written = out.into_inner().map_err(|error| cannot_write(Path::new("-"), error.into_error()));
@@ -111,10 +112,9 @@ fn show(args: &ShowArgs, console: &mut Console) -> Result<(), HistoryError> {
 }
 
 fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> {
-    if let (Some(csv), Some(parquet)) = (&args.csv, &args.parquet)
-        && (is_same(csv, parquet) || is_stdout(csv) && is_stdout(parquet))
-    {
-        console.fault("--csv and --parquet name the same file: give each its own");
+    let outputs = [("--csv", &args.csv), ("--parquet", &args.parquet)];
+    if let Err(text) = apart(&outputs).and_then(|()| spares_history(&args.history, &outputs)) {
+        console.fault(&text);
         return Ok(());
     }
     let mut history = read(&args.history)?;

@@ -4,11 +4,13 @@ use super::args::CheckArgs;
 use super::console::{Console, stdout_style};
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
+use crate::history::Address;
 use crate::output::OutputFile;
 use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
 use crate::report::{JsonWriter, Tally, run_json};
+use std::ffi::OsStr;
 use std::fmt::Display;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -139,6 +141,18 @@ pub fn apart(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
         }
     }
     Ok(())
+}
+
+/// The error of the first of these outputs that would take the place of the history.
+pub fn spares_history(address: &OsStr, outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
+    let Ok(Address::File(history)) = Address::parse(address) else { return Ok(()) };
+    let taken = outputs.iter().find(|(_, path)| path.as_deref().is_some_and(|path| is_same(path, &history)));
+    taken.map_or(Ok(()), |(option, _)| {
+        Err(format!(
+            "{option} names the history {}, which it would take the place of: give it another file",
+            history.display()
+        ))
+    })
 }
 
 impl Outputs {
