@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, is_same};
+use super::outputs::{Outputs, Pieces, Wanted, differ};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -15,7 +15,6 @@ use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
@@ -49,19 +48,13 @@ struct Asked {
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
-    let stdout =
-        [&args.json, &args.junit].into_iter().flatten().filter(|path| path.as_path() == Path::new("-"));
-    if stdout.count() > 1 {
-        console.fault(
-            "only one of --json and --junit can go to standard output: give the other one a file name",
-        );
-        return None;
-    }
-    if let (Some(json), Some(junit)) = (&args.json, &args.junit)
-        && is_same(json, junit)
-    {
-        console
-            .fault(&format!("--json and --junit both name {}: give each a file of its own", json.display()));
+    let outputs = [
+        ("--json", args.json.as_ref()),
+        ("--junit", args.junit.as_ref()),
+        ("--markdown", args.markdown.as_ref()),
+    ];
+    if let Err(text) = differ(&outputs) {
+        console.fault(&text);
         return None;
     }
     let only = match globs(&args.only) {
@@ -120,9 +113,15 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let (mut met, mut judged) = (false, false);
     let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
+    let progress = console.begin_progress("runs judged", places.len());
     for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
         let done: Vec<Done> = pool.install(|| {
-            batch.par_iter().map(|place| guarded(place, asked, &options, wanted, &benches)).collect()
+            let judge = |place| {
+                let done = guarded(place, asked, &options, wanted, &benches);
+                progress.step();
+                done
+            };
+            batch.par_iter().map(judge).collect()
         });
         for (place, done) in batch.iter().zip(done) {
             match done {
@@ -145,6 +144,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             }
         }
     }
+    progress.end();
     if judged && !met {
         console.fault("--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'");
     }

@@ -1,8 +1,8 @@
 //! `drift`: margins over builds, from a history.
 
 use super::args::DriftArgs;
-use super::console::{Console, stdout_style};
-use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::console::Console;
+use super::outputs::{cannot_write, commit, create, differ, is_stdout, print};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -12,13 +12,18 @@ use crate::drift::{
     Settings, judge,
 };
 use crate::history::{Address, History, HistoryError};
+use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
 use std::collections::HashMap;
-use std::path::Path;
 
 /// Runs the command.
 pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
-    if let Err(text) = outputs_differ(args) {
+    let outputs = [
+        ("--json", args.json.as_ref()),
+        ("--junit", args.junit.as_ref()),
+        ("--markdown", args.markdown.as_ref()),
+    ];
+    if let Err(text) = differ(&outputs) {
         console.fault(&text);
         return UNREADABLE;
     }
@@ -38,20 +43,6 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
     } else {
         PASSED
     }
-}
-
-fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
-    let (Some(json), Some(junit)) = (&args.json, &args.junit) else { return Ok(()) };
-    if is_stdout(json) && is_stdout(junit) {
-        return Err(
-            "only one of --json and --junit can go to standard output: give the other one a file name"
-                .to_owned(),
-        );
-    }
-    if is_same(json, junit) {
-        return Err(format!("--json and --junit both name {}: give each a file of its own", json.display()));
-    }
-    Ok(())
 }
 
 /// A history's error as the console shows it.
@@ -179,9 +170,15 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         });
         commit(written, console);
     }
-    let to_stdout =
-        |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
-    if !to_stdout(&args.json) && !to_stdout(&args.junit) {
-        print(&render_drift(products, stdout_style(verbose)), console);
+    if let Some(path) = &args.markdown {
+        let written = create(path).and_then(|mut file| {
+            write_drift_markdown(&mut file, products).map_err(|error| cannot_write(path, error))?;
+            Ok(file)
+        });
+        commit(written, console);
+    }
+    if ![&args.json, &args.junit, &args.markdown].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
+        let text = render_drift(products, console.stdout_style(verbose));
+        print(&text, console);
     }
 }

@@ -1,11 +1,12 @@
 //! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
 
 use super::args::CheckArgs;
-use super::console::{Console, stdout_style};
+use super::console::Console;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::output::OutputFile;
 use crate::report::junit::{self, JunitWriter};
+use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
 use crate::report::{JsonWriter, Tally, run_json};
 use std::fmt::Display;
@@ -19,6 +20,7 @@ pub struct Wanted {
     /// Runs are recorded.
     record: bool,
     junit: bool,
+    markdown: bool,
     text: Option<Style>,
 }
 
@@ -26,6 +28,7 @@ pub struct Wanted {
 pub struct Pieces {
     json: io::Result<Vec<u8>>,
     junit: io::Result<Vec<u8>>,
+    markdown: Option<RunMarkdown>,
     text: Option<RunText>,
 }
 
@@ -41,6 +44,7 @@ impl Wanted {
         Pieces {
             json: if self.traces() { run_json(run) } else { nothing() },
             junit: if self.junit { junit::suite(run) } else { nothing() },
+            markdown: self.markdown.then(|| markdown_run(run)),
             text: self.text.map(|style| render_run(run, style)),
         }
     }
@@ -64,6 +68,7 @@ pub struct Outputs {
     json: Option<(JsonWriter<OutputFile>, PathBuf)>,
     record: bool,
     junit: Option<Junit>,
+    markdown: Option<(OutputFile, MarkdownReport, PathBuf)>,
     terminal: Option<TerminalSpool>,
     /// The sum over all runs.
     pub tally: Tally,
@@ -85,6 +90,28 @@ pub fn create(path: &Path) -> Result<OutputFile, String> {
 
 fn is_folder(path: &Path) -> bool {
     path.is_dir() || path.as_os_str().to_string_lossy().ends_with(['/', std::path::MAIN_SEPARATOR])
+}
+
+/// Says what is wrong when two of these outputs, each with its option, would go to one place.
+pub fn differ(outputs: &[(&str, Option<&PathBuf>)]) -> Result<(), String> {
+    let given: Vec<(&str, &PathBuf)> =
+        outputs.iter().filter_map(|(option, path)| path.map(|path| (*option, path))).collect();
+    for (place, (option, path)) in given.iter().enumerate() {
+        for (other, there) in given.iter().skip(place + 1) {
+            if is_stdout(path) && is_stdout(there) {
+                return Err(format!(
+                    "only one of {option} and {other} can go to standard output: give the other one a file name"
+                ));
+            }
+            if is_same(path, there) {
+                return Err(format!(
+                    "{option} and {other} both name {}: give each a file of its own",
+                    path.display()
+                ));
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Says that an output could not be written.
@@ -115,12 +142,16 @@ impl Outputs {
             json: None,
             record: args.record.is_some(),
             junit: None,
+            markdown: None,
             terminal: None,
             tally: Tally::new(),
         };
         // Standard output carries one result.
-        if ![&args.json, &args.junit].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
-            outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
+        if ![&args.json, &args.junit, &args.markdown]
+            .iter()
+            .any(|path| path.as_deref().is_some_and(is_stdout))
+        {
+            outputs.terminal = Some(TerminalSpool::new(console.stdout_style(every_check)));
         }
         if let Some(path) = &args.json {
             let opened =
@@ -148,6 +179,12 @@ impl Outputs {
                 }
             }
         }
+        if let Some(path) = &args.markdown {
+            match create(path) {
+                Ok(file) => outputs.markdown = Some((file, MarkdownReport::new(), path.clone())),
+                Err(text) => console.fault(&text),
+            }
+        }
         outputs
     }
 
@@ -157,6 +194,7 @@ impl Outputs {
             json: self.json.is_some(),
             record: self.record,
             junit: self.junit.is_some(),
+            markdown: self.markdown.is_some(),
             text: self.terminal.as_ref().map(TerminalSpool::style),
         }
     }
@@ -171,6 +209,9 @@ impl Outputs {
             self.json = None;
         }
         self.add_suite(&run.run, pieces.junit, console);
+        if let (Some((_, report, _)), Some(pieces)) = (&mut self.markdown, pieces.markdown) {
+            report.add(pieces);
+        }
         if let (Some(spool), Some(text)) = (&mut self.terminal, &pieces.text)
             && let Err(error) = spool.append(text)
         {
@@ -186,6 +227,9 @@ impl Outputs {
         {
             console.fault(&cannot_write(path, error));
             self.json = None;
+        }
+        if let Some((_, report, _)) = &mut self.markdown {
+            report.add_problems(run, problems);
         }
         if let Some(run) = run {
             self.tally.add_unreadable();
@@ -215,7 +259,7 @@ impl Outputs {
 
     /// Writes the ends and puts the files in place.
     pub fn finish(self, console: &mut Console) {
-        let Self { json, junit, terminal, tally, .. } = self;
+        let Self { json, junit, markdown, terminal, tally, .. } = self;
         if let Some((writer, path)) = json {
             let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
             commit(written, console);
@@ -228,6 +272,10 @@ impl Outputs {
                 file
             });
             commit(written, console);
+        }
+        if let Some((mut file, report, path)) = markdown {
+            let written = report.finish(&mut file, &tally).map_err(|e| cannot_write(&path, e));
+            commit(written.map(|()| file), console);
         }
         if let Some(spool) = terminal {
             let mut stdout = io::BufWriter::new(io::stdout().lock());
