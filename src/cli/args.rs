@@ -41,6 +41,9 @@ pub struct Cli {
     /// Say everything, also what passes.
     #[arg(short, long, global = true, display_order = 101)]
     pub verbose: bool,
+    /// Leave out progress, warnings, notes and plots; of `check` and `drift` print the verdict alone.
+    #[arg(short, long, global = true, display_order = 102, conflicts_with = "verbose")]
+    pub quiet: bool,
 }
 
 /// When to colour.
@@ -164,6 +167,9 @@ pub struct CheckArgs {
     /// Write the whole result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write Markdown for a pull request or a job's summary, at most 60 kB, the worst first. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub markdown: Option<PathBuf>,
     /// Record every judged run in this history: path of an SQLite file, made when it is not there, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", conflicts_with = "only")]
     pub record: Option<OsString>,
@@ -201,6 +207,9 @@ pub struct DriftArgs {
     /// Write a report for people as one HTML file. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
+    /// Write Markdown: the series that fail or are undecided, at most 60 kB. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub markdown: Option<PathBuf>,
     /// Widen the charts' limits so that the probability that any chart of a product sounds within 20 groups without a cause
     /// stays below this, in percent.
     ///
@@ -344,6 +353,9 @@ pub struct InspectArgs {
     /// How the files are laid out: a YAML file that holds the map of `reading`.
     #[arg(long, value_name = "FILE")]
     pub reading: Option<PathBuf>,
+    /// Draw gain and phase over frequency as text also where standard output is no terminal.
+    #[arg(long, conflicts_with = "quiet")]
+    pub plot: bool,
     /// Write the result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,

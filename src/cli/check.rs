@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, apart, spares_history};
+use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -48,7 +48,7 @@ struct Asked {
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
-    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
+    let outputs = given(args);
     let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
     if let Err(text) = apart(&outputs).and(spared) {
         console.fault(&text);
@@ -115,9 +115,15 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let (mut met, mut judged) = (false, false);
     let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
+    let progress = console.begin_progress("runs judged", places.len());
     for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
         let done: Vec<Done> = pool.install(|| {
-            batch.par_iter().map(|place| guarded(place, asked, &options, &wanted, &benches)).collect()
+            let judge = |place| {
+                let done = guarded(place, asked, &options, &wanted, &benches);
+                progress.step();
+                done
+            };
+            batch.par_iter().map(judge).collect()
         });
         for (place, done) in batch.iter().zip(done) {
             match done {
@@ -140,6 +146,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             }
         }
     }
+    progress.end();
     if judged && !met {
         console.fault("--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'");
     }

@@ -1,7 +1,7 @@
 //! `drift`: margins over builds, from a history.
 
 use super::args::DriftArgs;
-use super::console::{Console, stdout_style};
+use super::console::Console;
 use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spares_history};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
@@ -13,13 +13,15 @@ use crate::drift::{
 };
 use crate::history::{Address, History, HistoryError};
 use crate::report::html::write_drift_html;
+use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
 use std::collections::HashMap;
-use std::path::Path;
+use std::path::PathBuf;
 
 /// Runs the command.
 pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
-    if let Err(text) = outputs_differ(args) {
+    let outputs = outputs(args);
+    if let Err(text) = apart(&outputs).and_then(|()| spares_history(&args.history, &outputs)) {
         console.fault(&text);
         return UNREADABLE;
     }
@@ -41,9 +43,9 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
     }
 }
 
-fn outputs_differ(args: &DriftArgs) -> Result<(), String> {
-    let outputs = [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html)];
-    apart(&outputs).and_then(|()| spares_history(&args.history, &outputs))
+/// The files that are asked for, by option.
+fn outputs(args: &DriftArgs) -> [(&'static str, &Option<PathBuf>); 4] {
+    [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html), ("--markdown", &args.markdown)]
 }
 
 /// A history's error as the console shows it.
@@ -178,9 +180,15 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         });
         commit(written, console);
     }
-    let to_stdout =
-        |path: &Option<std::path::PathBuf>| path.as_deref().is_some_and(|path: &Path| is_stdout(path));
-    if ![&args.json, &args.junit, &args.html].into_iter().any(to_stdout) {
-        print(&render_drift(products, stdout_style(verbose)), console);
+    if let Some(path) = &args.markdown {
+        let written = create(path).and_then(|mut file| {
+            write_drift_markdown(&mut file, products).map_err(|error| cannot_write(path, error))?;
+            Ok(file)
+        });
+        commit(written, console);
+    }
+    if !outputs(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout)) {
+        let text = render_drift(products, console.stdout_style(verbose));
+        print(&text, console);
     }
 }

@@ -1,7 +1,7 @@
 //! `inspect`: all crossings and margins of sweep files, without a spec.
 
 use super::args::InspectArgs;
-use super::console::{Console, stdout_style};
+use super::console::Console;
 use super::files::{YAML_LIMIT, label, read_regular};
 use super::judge::SweepReader;
 use super::outputs::{cannot_write, commit, print};
@@ -9,7 +9,7 @@ use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::OutputFile;
-use crate::report::{render_inspect, write_inspect_json};
+use crate::report::{render_inspect, render_plot, write_inspect_json};
 use crate::sweep::{Reading, Samples};
 use std::path::Path;
 use std::sync::Arc;
@@ -24,15 +24,25 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
         }
     };
     let (mut reader, mut samples) = (SweepReader::default(), Samples::default());
-    let mut sweeps: Vec<Inspected> = Vec::new();
+    let (mut sweeps, mut plots): (Vec<Inspected>, Vec<String>) = (Vec::new(), Vec::new());
+    let style = console.stdout_style(false);
+    let draws = args.plot || style.width.is_some() && !style.verdict_only;
     for path in &args.sweeps {
         let shown: Arc<str> = label(path).into();
         match reader.read(path, &shown, &reading, &mut samples) {
-            Ok(()) => sweeps.push(look(&shown, &samples, args.critical_point)),
+            Ok(()) => {
+                let seen = look(&shown, &samples, args.critical_point);
+                plots.push(if draws {
+                    render_plot(&samples, &seen, args.critical_point, style)
+                } else {
+                    String::new()
+                });
+                sweeps.push(seen);
+            }
             Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
         }
     }
-    write(args, &sweeps, console);
+    write(args, &sweeps, &plots, console);
     if console.has_errors() { UNREADABLE } else { PASSED }
 }
 
@@ -43,7 +53,7 @@ fn load_reading(path: &Path) -> Result<Reading, Vec<Diagnostic>> {
     crate::spec::load_reading(&bytes, &shown)
 }
 
-fn write(args: &InspectArgs, sweeps: &[Inspected], console: &mut Console) {
+fn write(args: &InspectArgs, sweeps: &[Inspected], plots: &[String], console: &mut Console) {
     let to_stdout = args.json.as_deref() == Some(Path::new("-"));
     if let Some(path) = &args.json {
         let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
@@ -54,7 +64,9 @@ fn write(args: &InspectArgs, sweeps: &[Inspected], console: &mut Console) {
         commit(written, console);
     }
     if !to_stdout {
-        let text: String = sweeps.iter().map(|sweep| render_inspect(sweep, stdout_style(false))).collect();
+        let style = console.stdout_style(false);
+        let text: String =
+            sweeps.iter().zip(plots).map(|(sweep, plot)| render_inspect(sweep, style) + plot).collect();
         print(&text, console);
     }
 }

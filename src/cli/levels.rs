@@ -1,7 +1,7 @@
 //! `levels`: how strongly a corner may be excited, frequency by frequency.
 
 use super::args::LevelsArgs;
-use super::console::{Console, stdout_style};
+use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{SweepReader, Trouble, load};
 use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
@@ -197,7 +197,8 @@ fn write(args: &LevelsArgs, outcome: &LevelsOutcome, has_profile: bool, console:
     }
     let to_stdout = |path: &Option<PathBuf>| path.as_deref().is_some_and(is_stdout);
     if !to_stdout(&args.json) && !to_stdout(&args.csv) {
-        print(&render_levels(outcome, stdout_style(false)), console);
+        let style = console.stdout_style(false);
+        print(&render_levels(outcome, style), console);
     }
 }
 

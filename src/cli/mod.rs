@@ -14,6 +14,7 @@
 //! | `judge` | reads and judges one run |
 //! | `outputs` | feeds the reports of `check` |
 //! | `record` | writes judged runs into a history |
+//! | `progress` | how far the work is, on a terminal |
 //! | `console` | standard error: problems of inputs |
 
 mod accept;
@@ -32,6 +33,7 @@ mod levels;
 mod lint;
 mod missing;
 mod outputs;
+mod progress;
 mod record;
 mod schema;
 mod specs;
@@ -62,7 +64,7 @@ pub fn main() -> ExitCode {
         }
     };
     cli.color.write_global();
-    let mut console = Console::new();
+    let mut console = Console::new(cli.quiet);
     let status = match cli.command {
         Command::Check(args) => check::check(&args, cli.verbose, &mut console),
         Command::Drift(args) => drift::drift(&args, cli.verbose, &mut console),

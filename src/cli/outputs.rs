@@ -1,13 +1,14 @@
 //! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
 
 use super::args::CheckArgs;
-use super::console::{Console, stdout_style};
+use super::console::Console;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::history::Address;
 use crate::output::OutputFile;
 use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
+use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
 use crate::report::{JsonWriter, Tally, run_json};
 use std::ffi::OsStr;
@@ -24,6 +25,7 @@ pub struct Wanted {
     record: bool,
     junit: bool,
     html: Option<Arc<HtmlPlan>>,
+    markdown: bool,
     text: Option<Style>,
 }
 
@@ -32,6 +34,7 @@ pub struct Pieces {
     json: io::Result<Vec<u8>>,
     junit: io::Result<Vec<u8>>,
     html: Option<HtmlRun>,
+    markdown: Option<RunMarkdown>,
     text: Option<RunText>,
 }
 
@@ -53,6 +56,7 @@ impl Wanted {
             json: if self.traces() { run_json(run) } else { nothing() },
             junit: if self.junit { junit::suite(run) } else { nothing() },
             html: self.html.as_ref().map(|plan| html_run(run, plan)),
+            markdown: self.markdown.then(|| markdown_run(run)),
             text: self.text.map(|style| render_run(run, style)),
         }
     }
@@ -77,6 +81,7 @@ pub struct Outputs {
     record: bool,
     junit: Option<Junit>,
     html: Option<(HtmlWriter<OutputFile>, Arc<HtmlPlan>, PathBuf)>,
+    markdown: Option<(OutputFile, MarkdownReport, PathBuf)>,
     terminal: Option<TerminalSpool>,
     /// The sum over all runs.
     pub tally: Tally,
@@ -155,6 +160,11 @@ pub fn spares_history(address: &OsStr, outputs: &[(&str, &Option<PathBuf>)]) -> 
     })
 }
 
+/// The files that `check` is asked to write, by option.
+pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 4] {
+    [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html), ("--markdown", &args.markdown)]
+}
+
 impl Outputs {
     /// Opens the outputs; one that cannot be opened is named, the others go on.
     pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
@@ -163,12 +173,13 @@ impl Outputs {
             record: args.record.is_some(),
             junit: None,
             html: None,
+            markdown: None,
             terminal: None,
             tally: Tally::new(),
         };
         // Standard output carries one result.
-        if ![&args.json, &args.junit, &args.html].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
-            outputs.terminal = Some(TerminalSpool::new(stdout_style(every_check)));
+        if !given(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout)) {
+            outputs.terminal = Some(TerminalSpool::new(console.stdout_style(every_check)));
         }
         if let Some(path) = &args.json {
             let opened =
@@ -205,6 +216,12 @@ impl Outputs {
                 Err(text) => console.fault(&text),
             }
         }
+        if let Some(path) = &args.markdown {
+            match create(path) {
+                Ok(file) => outputs.markdown = Some((file, MarkdownReport::new(), path.clone())),
+                Err(text) => console.fault(&text),
+            }
+        }
         outputs
     }
 
@@ -215,6 +232,7 @@ impl Outputs {
             record: self.record,
             junit: self.junit.is_some(),
             html: self.html.as_ref().map(|(_, plan, _)| Arc::clone(plan)),
+            markdown: self.markdown.is_some(),
             text: self.terminal.as_ref().map(TerminalSpool::style),
         }
     }
@@ -235,6 +253,9 @@ impl Outputs {
             console.fault(&cannot_write(path, error));
             self.html = None;
         }
+        if let (Some((_, report, _)), Some(pieces)) = (&mut self.markdown, pieces.markdown) {
+            report.add(pieces);
+        }
         if let (Some(spool), Some(text)) = (&mut self.terminal, &pieces.text)
             && let Err(error) = spool.append(text)
         {
@@ -253,6 +274,9 @@ impl Outputs {
         }
         if let Some((writer, ..)) = &mut self.html {
             writer.append_problems(run, problems);
+        }
+        if let Some((_, report, _)) = &mut self.markdown {
+            report.add_problems(run, problems);
         }
         if let Some(run) = run {
             self.tally.add_unreadable();
@@ -282,7 +306,7 @@ impl Outputs {
 
     /// Writes the ends and puts the files in place.
     pub fn finish(self, console: &mut Console) {
-        let Self { json, junit, html, terminal, tally, .. } = self;
+        let Self { json, junit, html, markdown, terminal, tally, .. } = self;
         if let Some((writer, path)) = json {
             let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
             commit(written, console);
@@ -304,6 +328,10 @@ impl Outputs {
                 file
             });
             commit(written, console);
+        }
+        if let Some((mut file, report, path)) = markdown {
+            let written = report.finish(&mut file, &tally).map_err(|e| cannot_write(&path, e));
+            commit(written.map(|()| file), console);
         }
         if let Some(spool) = terminal {
             let mut stdout = io::BufWriter::new(io::stdout().lock());

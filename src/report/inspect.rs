@@ -1,8 +1,8 @@
 //! The results of `inspect`: JSON and text.
 
 use super::escape;
-use super::terminal::Style;
 use super::terminal::palette::{self, paint};
+use super::terminal::{Style, wrap};
 use crate::check::{Measured, Unit, frequency_text, value_text};
 use crate::inspect::{Inspected, Way};
 use serde::Serialize;
@@ -64,7 +64,7 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
     for finding in &sweep.findings {
         line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
     }
-    text
+    wrap(&text, style.width).into_owned()
 }
 
 fn row(measured: Option<Measured>, unit: Unit) -> String {

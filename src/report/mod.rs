@@ -13,6 +13,8 @@ mod inspect;
 mod json;
 pub mod junit;
 mod levels;
+pub mod markdown;
+mod plot;
 mod tally;
 pub mod terminal;
 
@@ -24,6 +26,7 @@ pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};
 pub use inspect::{render_inspect, write_inspect_json};
 pub use json::{JsonWriter, run_json, write_lint_json};
 pub use levels::{levels_csv, render_levels, write_levels_json};
+pub use plot::render_plot;
 pub use tally::{Board, Counts, Tally};
 
 /// What wrote a report: `loopgauge 0.1.0`.

@@ -5,6 +5,8 @@ use crate::report::terminal::palette::paint;
 
 /// Columns that a line of words may take.
 const WIDTH: usize = 100;
+/// A narrower terminal breaks the lines itself.
+const NARROWEST: usize = 40;
 /// How far the lines of a sentence after its first are set in.
 const HANGING: usize = 2;
 
@@ -47,7 +49,7 @@ pub(super) fn push_sentence(
     words: &str,
     style: Style,
 ) {
-    let lines = wrapped(&format!("{name}: {words}"), WIDTH.saturating_sub(indent));
+    let lines = wrapped(&format!("{name}: {words}"), width(style).saturating_sub(indent));
     for (number, line) in lines.iter().enumerate() {
         let blanks = " ".repeat(if number == 0 { indent } else { indent + HANGING });
         match line.strip_prefix(name).filter(|_| number == 0) {
@@ -65,10 +67,15 @@ pub(super) fn push_words(
     words: &str,
     style: Style,
 ) {
-    for (number, line) in wrapped(words, WIDTH.saturating_sub(indent)).iter().enumerate() {
+    for (number, line) in wrapped(words, width(style).saturating_sub(indent)).iter().enumerate() {
         let blanks = " ".repeat(if number == 0 { indent } else { indent + HANGING });
         text.push_str(&format!("{blanks}{}\n", paint(line, colour, style)));
     }
+}
+
+/// Columns that a line of words may take: those of the terminal, where there is one.
+fn width(style: Style) -> usize {
+    style.width.map_or(WIDTH, |width| width.max(NARROWEST))
 }
 
 /// Lines of at most `width` characters, those after the first shorter by [`HANGING`]; a longer word stays whole.

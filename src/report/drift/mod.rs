@@ -30,4 +30,7 @@ mod sample_drift;
 
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};
+pub(in crate::report) use scale::newest_text;
 pub use terminal::render_drift;
+pub(in crate::report) use to_do::to_do;
+pub(in crate::report) use words::quantity;

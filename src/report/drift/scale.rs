@@ -108,6 +108,11 @@ impl Scale {
     }
 }
 
+/// The mean of a group as tables show it.
+pub(in crate::report) fn newest_text(series: &SeriesOutcome, mean: f64) -> String {
+    Scale::of(series).text(mean)
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::sample_drift;

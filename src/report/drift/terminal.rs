@@ -15,6 +15,9 @@ use crate::report::terminal::{Style, count_of, phrase, write_table};
 #[must_use]
 pub fn render_drift(products: &[ProductDrift], style: Style) -> String {
     let mut text = counts(products, style);
+    if style.verdict_only {
+        return text;
+    }
     let mut legend = Some(LEGEND);
     for product in products {
         push_product(&mut text, product, &mut legend, style);
@@ -28,7 +31,7 @@ fn counts(products: &[ProductDrift], style: Style) -> String {
         Some(verdict) => format!("The verdict is {}.\n", paint(verdict.word(), palette::of(verdict), style)),
         None => "There is no verdict: no series was judged.\n".to_owned(),
     };
-    if products.is_empty() {
+    if products.is_empty() || style.verdict_only {
         return text;
     }
     text.push('\n');

@@ -5,7 +5,11 @@ use crate::check::Verdict;
 use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome};
 
 /// One sentence; `None` where nothing calls for action.
-pub(super) fn to_do(product: &ProductDrift, series: &SeriesOutcome, rule: &RuleOutcome) -> Option<String> {
+pub(in crate::report) fn to_do(
+    product: &ProductDrift,
+    series: &SeriesOutcome,
+    rule: &RuleOutcome,
+) -> Option<String> {
     let is_fail = match rule.verdict {
         Verdict::Fail => true,
         Verdict::Undecided => false,

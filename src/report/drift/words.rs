@@ -29,7 +29,7 @@ pub(super) const fn chart_name(chart: Chart) -> &'static str {
 }
 
 /// `phase margin` for `phase_margin_deg`.
-pub(super) fn quantity(series: &SeriesOutcome) -> String {
+pub(in crate::report) fn quantity(series: &SeriesOutcome) -> String {
     let suffix = format!("_{}", series.unit.symbol().to_lowercase());
     let name = series.quantity.strip_suffix(&suffix).filter(|_| suffix.len() > 1);
     title(name.unwrap_or(&series.quantity))

@@ -5,11 +5,13 @@
 pub mod palette;
 mod run_text;
 mod spool;
+mod wrap;
 
 pub use run_text::{RunText, render_run};
 pub(in crate::report) use run_text::{count_of, phrase};
 pub use spool::TerminalSpool;
 pub(in crate::report) use spool::write_table;
+pub(in crate::report) use wrap::wrap;
 
 /// How text is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,12 +20,16 @@ pub struct Style {
     pub colour: bool,
     /// Whether checks that pass are listed too.
     pub every_check: bool,
+    /// Whether the verdict is all that is wanted.
+    pub verdict_only: bool,
+    /// Columns of the terminal; `None` where text is not broken to fit one.
+    pub width: Option<usize>,
 }
 
 impl Style {
     /// No colours, what is not a pass.
     #[must_use]
     pub const fn plain() -> Self {
-        Self { colour: false, every_check: false }
+        Self { colour: false, every_check: false, verdict_only: false, width: None }
     }
 }

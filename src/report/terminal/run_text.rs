@@ -2,6 +2,7 @@
 
 use super::Style;
 use super::palette::{self, paint};
+use super::wrap::wrap;
 use crate::check::{CheckOutcome, CornerOutcome, NO_BASELINE, RunOutcome, Unit, Verdict, value_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
@@ -22,7 +23,14 @@ pub(super) const SECTIONS: [Verdict; 6] =
 /// The text of a run. Text from files is shown harmless.
 #[must_use]
 pub fn render_run(run: &RunOutcome, style: Style) -> RunText {
-    RunText { sections: SECTIONS.map(|verdict| section(run, verdict, style)), summary: summary(run, style) }
+    if style.verdict_only {
+        return RunText { sections: SECTIONS.map(|_| String::new()), summary: String::new() };
+    }
+    let fit = |text: String| wrap(&text, style.width).into_owned();
+    RunText {
+        sections: SECTIONS.map(|verdict| fit(section(run, verdict, style))),
+        summary: fit(summary(run, style)),
+    }
 }
 
 fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {

@@ -3,6 +3,7 @@
 use super::Style;
 use super::palette::{self, paint};
 use super::run_text::{RunText, SECTIONS, count_of, phrase};
+use super::wrap::wrap;
 use crate::check::Verdict;
 use crate::report::escape::terminal;
 use crate::report::{Counts, Tally};
@@ -11,6 +12,8 @@ use tempfile::SpooledTempFile;
 
 /// What each spool holds in memory before it becomes a file.
 const SPOOL: usize = 1 << 18;
+/// Columns of the table of counts.
+const TABLE: usize = 10 + 9 + 11 * Verdict::ALL.len();
 
 /// Collects the text of runs, in order, and writes it once all counts are known.
 #[derive(Debug)]
@@ -75,6 +78,9 @@ impl TerminalSpool {
     pub fn finish(self, sink: &mut impl Write, tally: &Tally) -> io::Result<()> {
         let style = self.style;
         write_counts(sink, tally, style)?;
+        if style.verdict_only {
+            return sink.flush();
+        }
         for (verdict, spool) in SECTIONS.into_iter().zip(self.sections) {
             if !spool.is_empty {
                 let title = paint(title(verdict), palette::of(verdict), style);
@@ -93,7 +99,8 @@ impl TerminalSpool {
             }
             let worst = paint(board.verdict.word(), palette::of(board.verdict), style);
             let products: Vec<_> = board.products.iter().map(|product| terminal(product)).collect();
-            writeln!(sink, "  {}: {worst}, worst of {}", terminal(board.serial), products.join(", "))?;
+            let line = format!("  {}: {worst}, worst of {}\n", terminal(board.serial), products.join(", "));
+            sink.write_all(wrap(&line, style.width).as_bytes())?;
         }
         sink.flush()
     }
@@ -121,7 +128,7 @@ fn write_counts(sink: &mut impl Write, tally: &Tally, style: Style) -> io::Resul
         let runs = count_of(tally.unreadable, "run");
         writeln!(sink, "{}", paint(&format!("{runs} could not be read."), palette::ERROR, style))?;
     }
-    if tally.runs.total() == 0 {
+    if tally.runs.total() == 0 || style.verdict_only {
         return Ok(());
     }
     writeln!(sink)?;
@@ -134,12 +141,35 @@ pub(in crate::report) fn write_table(
     rows: &[(&str, &Counts)],
     style: Style,
 ) -> io::Result<()> {
+    if style.width.is_some_and(|width| width < TABLE) {
+        return write_tall_table(sink, rows, style);
+    }
     write!(sink, "{:10}{:>9}", "of", "all")?;
     for verdict in Verdict::ALL {
         write!(sink, "  {:>9}", phrase(verdict))?;
     }
     writeln!(sink)?;
     rows.iter().try_for_each(|(name, counts)| write_row(sink, name, counts, style))
+}
+
+/// The same table with a row per verdict, for a terminal too narrow for the other.
+fn write_tall_table(sink: &mut impl Write, rows: &[(&str, &Counts)], style: Style) -> io::Result<()> {
+    let mut line = |name: &str, cells: &mut dyn Iterator<Item = String>| {
+        let line = cells.fold(format!("{name:10}"), |line, cell| format!("{line}  {cell:>9}"));
+        writeln!(sink, "{line}")
+    };
+    line("of", &mut rows.iter().map(|(name, _)| (*name).to_owned()))?;
+    line("all", &mut rows.iter().map(|(_, counts)| counts.total().to_string()))?;
+    Verdict::ALL.into_iter().try_for_each(|verdict| {
+        line(
+            phrase(verdict),
+            &mut rows.iter().map(|(_, counts)| {
+                let count = counts.get(verdict);
+                let cell = format!("{count:>9}");
+                if count > 0 { paint(&cell, palette::of(verdict), style) } else { cell }
+            }),
+        )
+    })
 }
 
 fn write_row(sink: &mut impl Write, name: &str, counts: &Counts, style: Style) -> io::Result<()> {
