@@ -28,8 +28,6 @@ mod record;
 mod refused;
 #[path = "drift/rules.rs"]
 mod rules;
-#[path = "../src/report/sample.rs"]
-mod sample;
 #[path = "drift/story.rs"]
 mod story;
 mod tool;

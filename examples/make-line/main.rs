@@ -12,7 +12,7 @@
 #![allow(clippy::expect_used, reason = "a story that cannot be told must stop")]
 
 #[path = "../../src/report/sample.rs"]
-mod sample;
+pub mod sample;
 
 use loopgauge::check::{CornerOutcome, Measured, RunOutcome, Verdict};
 use loopgauge::history::{Address, History, HistoryError, NewRecord};

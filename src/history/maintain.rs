@@ -5,6 +5,7 @@ use super::error::{Fault, HistoryError, HistoryErrorKind};
 use super::model::{CheckReport, RecordId};
 use super::read::inflated;
 use super::store::History;
+use crate::provenance::sha256;
 
 /// Problems of one kind that are named; their number is always told.
 const NAMED: usize = 10;
@@ -27,6 +28,7 @@ impl History {
             report.values = count(database, "SELECT count(*) FROM value")?;
             whole_records(database, &mut report)?;
             results(database, &mut report)?;
+            specs(database, &mut report)?;
             Ok(report)
         };
         work().map_err(|fault: Fault| fault.at(address))
@@ -166,6 +168,19 @@ fn named(database: &mut Database, report: &mut CheckReport, what: &str, sql: &st
 }
 
 /// Whether every result unpacks; the checksum inside tells damage.
+/// Specs and settings whose text is no longer the one that their digest was made of.
+fn specs(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
+    let problems = &mut report.problems;
+    database.query("SELECT id, sha256, text, settings_sha256, settings FROM spec", &[], &mut |row| {
+        for (what, digest, text) in [("text", 1, 2), ("settings", 3, 4)] {
+            if sha256(row.get::<String>(text)?.as_bytes()) != row.get::<String>(digest)? {
+                problems.push(format!("the {what} of spec {} changed after recording", row.get::<i64>(0)?));
+            }
+        }
+        Ok(())
+    })
+}
+
 fn results(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
     let problems = &mut report.problems;
     database.query("SELECT record_id, json FROM result", &[], &mut |row| {

@@ -227,7 +227,7 @@ fn a_cut_file_is_refused() {
     }
 }
 
-/// Rows that are gone without a trace in the file's structure.
+/// Rows that are gone, and texts that changed, without a trace in the file's structure.
 #[test]
 fn lost_rows_are_found() {
     for (sql, words) in [
@@ -235,6 +235,8 @@ fn lost_rows_are_found() {
         ("DELETE FROM corner WHERE record_id = 2", "corners"),
         ("DELETE FROM result WHERE record_id = 2", "result"),
         ("DELETE FROM file WHERE record_id = 2", "files"),
+        ("UPDATE spec SET text = replace(text, 'river', 'liver') WHERE id = 1", "text of spec 1"),
+        ("UPDATE spec SET settings = replace(settings, '50', '40') WHERE id = 1", "settings of spec 1"),
     ] {
         let room = some();
         let connection = rusqlite::Connection::open(room.path("h.db")).unwrap();

@@ -1,6 +1,6 @@
 //! Small histories whose results are known by hand: units of one corner, `24V-3A`, judged by their phase margin alone.
 
-use crate::sample;
+use crate::make_line::sample;
 use crate::tool::{Room, list};
 use loopgauge::check::{RunOutcome, Verdict};
 use loopgauge::history::{Address, History, NewRecord};

@@ -178,9 +178,9 @@ fn a_step_is_told_with_what_changed_there() {
 fn every_quantity_with_a_limit_is_a_series() {
     let mut runs = singles(&[56.0, 56.1]);
     for run in &mut runs {
-        let mut corner = crate::sample::corner("24V-3A", &[("input", "24 V")]);
+        let mut corner = crate::make_line::sample::corner("24V-3A", &[("input", "24 V")]);
         let gain = |name, value, limit| {
-            crate::sample::judged(
+            crate::make_line::sample::judged(
                 name,
                 loopgauge::check::Verdict::Pass,
                 value,

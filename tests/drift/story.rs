@@ -6,42 +6,56 @@ use crate::tool::{Room, list, text};
 use loopgauge::history::Address;
 use serde_json::{Value, json};
 
-#[test]
-fn what_was_planted_is_found() {
+/// What was planted moves these; everything else stays.
+const MOVED: [(&str, &str); 4] = [
+    ("10V-0.5A", "crossover_hz"),
+    ("10V-0.5A", "delay_margin_s"),
+    ("24V-3A", "phase_margin_deg"),
+    ("24V-3A", "delay_margin_s"),
+];
+
+fn told() -> Room {
     let room = Room::empty();
     assert_eq!(make_line::tell(&Address::File(room.path("h.db"))).unwrap(), 203);
+    room
+}
+
+fn is_moved(series: &Value) -> bool {
+    MOVED.contains(&(text(&series["corner"]), text(&series["quantity"])))
+}
+
+#[test]
+fn what_was_planted_is_found() {
+    let room = told();
     let result = room.run("drift --history h.db --json -").ends(1).json();
     assert_eq!(result["verdict"], "fail");
     let product = &result["products"][0];
     assert_eq!((&product["product"], list(&product["groups"]).len()), (&json!("river-gauge-5v"), 20));
+    for series in list(&result["series"]).iter().filter(|series| is_moved(series)) {
+        assert_eq!((&series["verdict"], rule(series, "chart").0), (&json!("fail"), "fail"));
+    }
 
-    // The margin creeps by 0.16 deg a build from the ninth build on.
+    // The margin creeps by 0.16 deg a build from the ninth build, 2026-W18, on.
     let margin = series(&result, "24V-3A", "phase_margin_deg");
-    assert_eq!((&margin["verdict"], rule(margin, "chart").0), (&json!("fail"), "fail"));
     let first = text(&margin["signals"][0]["group"]);
     assert!(("2026-W18"..="2026-W30").contains(&first), "{first}");
     assert!(number(&margin["trend"]["high"]) < 0.0, "{}", margin["trend"]);
+    assert_eq!(margin["forecast"]["reaches"], json!({"min": 50.0}));
+    // The planted line stands at 53.7 - 13 * 0.16 = 51.62 deg in the newest build, 10 builds from the limit; the 8 still
+    // builds before make the line through all of them flatter.
+    assert!(number(&margin["forecast"]["low"]) > 5.0, "{}", margin["forecast"]);
     // A level that stands and then creeps is neither a line nor a step; whichever fits better, nothing changed with it.
     assert!(margin["step"].is_null() || margin["step"]["together_with"] == json!([]), "{}", margin["step"]);
 
     // The crossover steps up by 6 % of 9310 Hz with revision C.
     let crossover = series(&result, "10V-0.5A", "crossover_hz");
-    assert_eq!(
-        (&crossover["verdict"], &crossover["signals"][0]["group"]),
-        (&json!("fail"), &json!("2026-W26"))
-    );
+    assert_eq!(crossover["signals"][0]["group"], "2026-W26");
     let step = &crossover["step"];
     assert_eq!((&step["group"], &step["together_with"]), (&json!("2026-W26"), &json!(["revision B to C"])));
     let (size, error) = (number(&step["size"]), number(&step["standard_error"]));
     assert!((size - 558.6).abs() < 4.0 * error, "{step}");
-    // What hangs on them goes with them.
+    // What hangs on it goes with it.
     assert_eq!(series(&result, "10V-0.5A", "delay_margin_s")["step"]["group"], "2026-W26");
-    // What was left alone passes.
-    for (corner, quantity) in
-        [("10V-0.5A", "phase_margin_deg"), ("24V-3A", "crossover_hz"), ("10V-0.5A", "gain_margin_db")]
-    {
-        assert_eq!(series(&result, corner, quantity)["verdict"], "pass", "{corner} {quantity}");
-    }
 
     assert_eq!(
         product["retested"],
@@ -51,24 +65,45 @@ fn what_was_planted_is_found() {
 
     // The reference moves by 0.03 deg a build on bench-3 and stands on bench-1.
     let [one, three] = list(&margin["references"]) else { panic!("{margin}") };
-    let slope = |reference: &Value| ["low", "per_record", "high"].map(|key| number(&reference["trend"][key]));
+    let ends = |reference: &Value| ["low", "high"].map(|key| number(&reference["trend"][key]));
     assert_eq!(
-        (&one["station"], &three["station"], &three["serial"]),
-        (&json!("bench-1"), &json!("bench-3"), &json!("RG-REF1"))
+        [&one["station"], &three["station"], &one["serial"], &three["serial"]],
+        ["bench-1", "bench-3", "RG-REF1", "RG-REF1"]
     );
-    let [low, _, high] = slope(one);
+    let [low, high] = ends(one);
     assert!(low <= 0.0 && high >= 0.0, "{one}");
-    let [low, _, high] = slope(three);
-    assert!(low <= -0.03 + 1e-9 && high >= -0.03 - 1e-9 && high < 0.0, "{three}");
+    let [low, high] = ends(three);
+    assert!(low <= -0.03 + 1e-9 && (-0.03 - 1e-9..0.0).contains(&high), "{three}");
+}
 
-    let told = room.run("drift --history h.db").ends(1);
-    for words in [
+#[test]
+fn the_report_tells_the_story() {
+    let ran = told().run("drift --history h.db").ends(1);
+    let words: Vec<&str> = ran.out().split_whitespace().collect();
+    let words = words.join(" ");
+    for wanted in [
         "revision B to C",
         "RG-00505 in 2026-W10 (fail, invalid, pass)",
         "the station moves",
         "1 record has no `build`",
+        "20 groups from 2026-W02 to 2026-W40: 160 units in 162 records",
     ] {
-        assert!(told.out().contains(words), "{words}");
+        assert!(words.contains(wanted), "{wanted}: {}", ran.out());
     }
-    room.run("history check h.db").ends(0);
+}
+
+/// Eight charts of 5 % each may sound without a cause; held at 5 % together, what stays passes and what moved is found still.
+#[test]
+fn what_stays_passes_when_false_alarms_are_held() {
+    let room = told();
+    for percent in ["5", "1"] {
+        let result =
+            room.run(&format!("drift --history h.db --json - --false-alarms {percent}")).ends(1).json();
+        let all = list(&result["series"]);
+        assert_eq!(all.len(), 8);
+        for series in all {
+            let wanted = if is_moved(series) { "fail" } else { "pass" };
+            assert_eq!(series["verdict"], wanted, "{} {}", series["corner"], series["quantity"]);
+        }
+    }
 }
