@@ -330,9 +330,9 @@ fn changes_are_in_the_order_of_how_much_of_the_allowed_is_used() {
     let rows: Vec<[&str; 3]> =
         seen.tables[1].iter().map(|row| [row[1].as_str(), row[5].as_str(), row[7].as_str()]).collect();
     let expected = [
-        ["11V-3A", "-2.90 deg ± 0.30 deg", "97 %"],
-        ["10V-3A", "-1.00 deg ± 0.30 deg", "33 %"],
-        ["13V-3A", "0.90 deg ± 0.30 deg", "0 %"],
+        ["11V-3A", "-2.9 deg ± 0.3 deg", "97 %"],
+        ["10V-3A", "-1.0 deg ± 0.3 deg", "33 %"],
+        ["13V-3A", "0.9 deg ± 0.3 deg", "0 %"],
     ];
     assert_eq!(rows, expected);
     assert!(markdown.contains("1 more comparison passes, within its uncertainty"), "{markdown}");
@@ -362,7 +362,7 @@ fn outputs_do_not_take_each_others_place() {
     for (options, words) in [
         ("--markdown - --json -", "only one of --json and --markdown"),
         ("--markdown - --junit -", "only one of --junit and --markdown"),
-        ("--markdown x --junit ./x", "--junit and --markdown both name x"),
+        ("--markdown x --junit ./x", "--junit and --markdown both name ./x"),
     ] {
         let ran = room.run(&format!("{run} {options}")).ends(2);
         assert!(ran.stderr.contains(words), "{}", ran.stderr);

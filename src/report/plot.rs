@@ -20,7 +20,7 @@ const COLUMNS: (usize, usize) = (40, 110);
 /// Columns of the labels on the left.
 const GUTTER: usize = 8;
 /// Rows of a panel: both and their axis fit a terminal of 24 rows, the lowest that is common.
-const ROWS: usize = 9;
+const ROWS: usize = 8;
 /// Heights that a cell tells apart.
 const HEIGHTS: usize = 3;
 const SIGNS: [char; HEIGHTS] = ['\'', '-', '.'];
@@ -161,7 +161,7 @@ impl Axis {
     /// The line of ticks and the line of their frequencies: both ends, and decades that have room.
     fn text(&self) -> String {
         let mut ticks = vec!['-'; self.columns];
-        let mut labels = vec![' '; self.columns + GUTTER];
+        let mut labels = vec![' '; self.columns];
         let [low, high] = [self.low.exp(), self.high.exp()];
         let powers =
             (low.log10().floor() as i32..=high.log10().ceil() as i32).map(|power| 10_f64.powi(power));
@@ -172,7 +172,7 @@ impl Axis {
                 *tick = '+';
             }
             let label = frequency_text(hz);
-            let start = at.min((self.columns + GUTTER).saturating_sub(label.width()));
+            let start = at.min(self.columns.saturating_sub(label.width()));
             // A blank before and behind.
             let around = start.saturating_sub(1)..(start + label.width() + 1).min(labels.len());
             if labels.get(around).is_some_and(|room| room.iter().all(|c| *c == ' ')) {
@@ -262,9 +262,11 @@ impl Panel {
         for (column, span) in spans.into_iter().enumerate() {
             let Some((top, bottom)) = span else { continue };
             let (first, last) = (top / HEIGHTS, bottom / HEIGHTS);
-            if first == last {
-                let sign = SIGNS.get((top + bottom) / 2 % HEIGHTS).copied().unwrap_or('-');
-                self.put(first, column, sign);
+            // Less than a row is one sign, in the middle of it.
+            if bottom - top < HEIGHTS {
+                let height = (top + bottom) / 2;
+                let sign = SIGNS.get(height % HEIGHTS).copied().unwrap_or('-');
+                self.put(height / HEIGHTS, column, sign);
             } else {
                 (first..=last).for_each(|row| self.put(row, column, '|'));
             }

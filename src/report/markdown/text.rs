@@ -69,8 +69,8 @@ fn push(out: &mut String, written: &str, c: char, after: Option<char>) {
         }
         // `www.` is an address without a scheme; `GH-12` a number with another sign.
         '.' if behind("www") => {
-            out.push(c);
             out.push(JOINER);
+            out.push(c);
         }
         '-' if behind("gh") && after.is_some_and(|c| c.is_ascii_digit()) => {
             out.push(c);
@@ -101,7 +101,7 @@ mod tests {
             line("@crew #12 https://example.org :+1:", 1000),
             "&#64;\u{2060}crew &#35;\u{2060}12 https:\u{2060}//example.org :\u{2060}+1:"
         );
-        assert_eq!(line("www.example.org GH-12", 1000), "www.\u{2060}example.org GH-\u{2060}12");
+        assert_eq!(line("www.example.org GH-12", 1000), "www\u{2060}.example.org GH-\u{2060}12");
         assert_eq!(line("\u{1b}[31m\u{202e}", 1000), "&#92;x1b&#91;31m&#92;u{202e}");
         assert_eq!(line(" \n", 10), "-");
     }

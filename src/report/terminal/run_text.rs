@@ -52,9 +52,8 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
         checks.iter().for_each(|check| push_check(&mut text, check, style));
         for (reason, names) in hanging {
-            let line = format!("      not judged: {} ({reason})", names.join(", "));
-            text.push_str(&paint(&line, palette::of(Verdict::NotJudged), style));
-            text.push('\n');
+            let line = format!("not judged: {} ({reason})", names.join(", "));
+            text.push_str(&format!("      {}\n", paint(&line, palette::of(Verdict::NotJudged), style)));
         }
         for finding in corner.findings.iter().filter(|_| is_home) {
             text.push_str(&format!("      noticed: {}\n", terminal(finding)));
