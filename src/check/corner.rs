@@ -174,7 +174,7 @@ impl Judgement {
             let gate = Gate { context, accepted, sweep, span, measured: &quantities };
             let comparisons = gate.judge();
             self.checks.extend(comparisons.checks);
-            self.findings.extend(comparisons.finding);
+            self.findings.extend(comparisons.findings);
             if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
                 plot.levels.push(accepted_plot(compared, &plot.levels));
             }

@@ -34,7 +34,7 @@ pub(super) struct Gate<'a> {
 pub(super) struct Comparisons {
     pub checks: Vec<CheckOutcome>,
     pub compared: Option<Compared>,
-    pub finding: Option<String>,
+    pub findings: Vec<String>,
 }
 
 /// An allowed change: of what, in which unit, how much.
@@ -115,8 +115,8 @@ impl Gate<'_> {
             Choice::Differs(text) => all(Verdict::Invalid, &format!("not comparable: {text}"), ACCEPT_ANEW),
             Choice::Found(reference) => {
                 let checks = allowed.iter().map(|allowed| self.compare(allowed, &reference)).collect();
-                let (compared, finding) = self.curves(&reference);
-                Comparisons { checks, compared: Some(compared), finding }
+                let (compared, findings) = self.curves(&reference);
+                Comparisons { checks, compared: Some(compared), findings }
             }
         }
     }
@@ -125,7 +125,7 @@ impl Gate<'_> {
         Station { name: self.context.station, accuracy: self.context.spec.accuracy }
     }
 
-    fn curves(&self, reference: &Reference<'_>) -> (Compared, Option<String>) {
+    fn curves(&self, reference: &Reference<'_>) -> (Compared, Vec<String>) {
         let units = reference.units();
         let noise = |ln_f| {
             let noise = &self.sweep.noise;
@@ -139,9 +139,14 @@ impl Gate<'_> {
             station: self.station(),
         };
         let [gain, phase] = deviations(&now, &units);
-        let finding = deviation_text(gain, phase, reference);
+        let poor = units.iter().find_map(|(unit, _)| Some((unit, unit.anyway.as_deref()?)));
+        let poor = poor.map(|(unit, reason)| {
+            format!("accepted unit {} had not passed when it was accepted anyway: {reason}", unit.serial)
+        });
+        let deviation = deviation_text(gain, phase, reference);
         let with = units.iter().map(|(unit, _)| unit.serial.clone()).collect();
-        (Compared { with, curve: mean_curve(&units), gain, phase }, finding)
+        let findings = deviation.into_iter().chain(poor).collect();
+        (Compared { with, curve: mean_curve(&units), gain, phase }, findings)
     }
 
     fn compare(&self, allowed: &Allowed, reference: &Reference<'_>) -> CheckOutcome {

@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
+use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history, spares_inputs};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -50,7 +50,7 @@ struct Asked {
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let outputs = given(args);
     let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
-    if let Err(text) = apart(&outputs).and(spared) {
+    if let Err(text) = apart(&outputs).and_then(|()| spares_inputs(&outputs)).and(spared) {
         console.fault(&text);
         return None;
     }
@@ -132,6 +132,12 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
                     if let Some(recorder) = &mut recorder {
                         recorder.record(&run, pieces.json(), &asked.specs, console);
                     }
+                    if asked.compares_nothing(&run.product) && !baselines_shown.contains(&run.product) {
+                        console.note(&format!(
+                            "the spec of {} has no `regression`: --baseline compares nothing there",
+                            run.product
+                        ));
+                    }
                     let problems = asked.of_baseline(&run.product, &mut baselines_shown);
                     problems.iter().for_each(|problem| console.show(problem));
                     outputs.add_problems(None, &problems, console);
@@ -157,6 +163,16 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
 
 impl Asked {
     /// What is wrong with the baseline of a product, told once.
+    /// Whether a baseline is given and no corner of the product is compared with it.
+    fn compares_nothing(&self, product: &str) -> bool {
+        let spec = self.specs.of(product);
+        self.baselines.is_some()
+            && spec
+                .as_ref()
+                .as_ref()
+                .is_ok_and(|loaded| loaded.spec.corners.iter().all(|c| c.regression.names().is_empty()))
+    }
+
     fn of_baseline(&self, product: &str, shown: &mut HashSet<String>) -> Vec<Diagnostic> {
         let Some(baselines) = self.baselines.as_ref().filter(|_| !shown.contains(product)) else {
             return Vec::new();

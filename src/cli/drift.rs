@@ -2,7 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
-use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spares_history};
+use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spares_history, spares_inputs};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -21,7 +21,10 @@ use std::path::PathBuf;
 /// Runs the command.
 pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
     let outputs = outputs(args);
-    if let Err(text) = apart(&outputs).and_then(|()| spares_history(&args.history, &outputs)) {
+    if let Err(text) = apart(&outputs)
+        .and_then(|()| spares_inputs(&outputs))
+        .and_then(|()| spares_history(&args.history, &outputs))
+    {
         console.fault(&text);
         return UNREADABLE;
     }

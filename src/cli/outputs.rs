@@ -126,6 +126,21 @@ pub fn is_same(one: &Path, other: &Path) -> bool {
     !is_stdout(one) && !is_stdout(other) && place(one).is_some_and(|found| Some(found) == place(other))
 }
 
+/// The error of the first report that would take the place of what looks like an input: no report is called like that.
+pub fn spares_inputs(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
+    let is_input = |path: &Path| {
+        let extension = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
+        extension.is_some_and(|e| ["yaml", "yml", "csv", "tsv"].contains(&e.as_str())) && path.is_file()
+    };
+    let taken = outputs.iter().filter_map(|(option, path)| Some((option, path.as_deref()?)));
+    taken.into_iter().find(|(_, path)| is_input(path)).map_or(Ok(()), |(option, path)| {
+        Err(format!(
+            "{option} names {}, which is there and looks like a spec, a run or a sweep: name another file, or remove it",
+            path.display()
+        ))
+    })
+}
+
 /// Outputs that would take each other's place are refused.
 pub fn apart(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
     let given: Vec<(&str, &Path)> =

@@ -1,7 +1,6 @@
 //! From groups and values to verdicts: the rules that the newest record's spec asks for.
 
 use super::rules::Rules;
-use super::words::percent;
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -59,11 +58,13 @@ pub fn judge(
             && series.groups.iter().filter(|group| group.mean.is_some()).count() > settings.setup()
     };
     let charts = series.iter().filter(|(_, series)| watched(series)).count();
-    let one_chart = match settings.family_rate {
+    let asked = match settings.family_rate {
         // So that all of them together keep the rate, were they independent (Sidak).
         Some(rate) if charts > 0 => -((-rate).ln_1p() / charts as f64).exp_m1(),
         _ => super::chart::FALSE_ALARMS,
     };
+    // Rarer alarms than that cannot be told apart by the simulation behind the limits.
+    let one_chart = asked.max(super::chart::LEAST_TARGET);
     let mut rules = Rules::new(settings, population, one_chart);
     let series: Vec<SeriesOutcome> =
         series.into_iter().map(|(key, series)| rules.judge(key, &series)).collect();
@@ -78,15 +79,17 @@ pub fn judge(
             charts,
             one_chart,
             any_chart: -(charts as f64 * (-one_chart).ln_1p()).exp_m1(),
-            is_held: settings.family_rate.is_some(),
+            is_held: settings.family_rate.is_some() && one_chart <= asked,
         }),
-        notes: notes(settings, population),
+        notes: notes(settings, population, asked < one_chart),
     }
 }
 
-fn notes(settings: &Settings, population: &Population) -> Vec<String> {
+fn notes(settings: &Settings, population: &Population, is_too_rare: bool) -> Vec<String> {
     let mut notes = Vec::new();
-    if settings.drift.is_none() {
+    if settings.drift.is_none() && population.groups.is_empty() && population.left_out == 0 {
+        notes.push("no record counts: all of them are marked as removed".to_owned());
+    } else if settings.drift.is_none() {
         notes.push(
             "the newest record's spec has no `drift`: builds are the groups and no rule is judged".to_owned(),
         );
@@ -98,11 +101,10 @@ fn notes(settings: &Settings, population: &Population) -> Vec<String> {
             if population.left_out == 1 { String::new() } else { format!("{} ", population.left_out) };
         notes.push(format!("{count}{records} no `{axis}`, which the groups are named after: left out"));
     }
-    if let Some(rate) = settings.family_rate {
+    if is_too_rare {
         notes.push(format!(
-            "limits are widened so that all charts of the product together sound within 20 groups without a cause with a \
-             probability of at most {}",
-            percent(rate)
+            "false alarms are asked to be rarer than limits can be told for: each chart is held at {} %",
+            100.0 * super::chart::LEAST_TARGET
         ));
     }
     notes

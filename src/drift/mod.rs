@@ -12,6 +12,7 @@
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
 
+mod ahead;
 mod capability;
 pub mod chart;
 mod forecast;

@@ -1,5 +1,6 @@
 //! The rules held against one series: chart, forecast, capability; and what is told beside them.
 
+use super::ahead::forecast_rule;
 use super::chart::{Point, Setup};
 use super::judge::{SeriesKey, Settings};
 use super::step::step;
@@ -10,7 +11,6 @@ use super::{
     Ability, Capability, ChartRun, Forecast, GroupStats, Population, Reach, ReferenceSeries, RuleOutcome,
     Running, Series, SeriesOutcome, Signal, Slope, StepFound, Trend, share_within,
 };
-use crate::check::limit_text;
 use crate::decision::Verdict;
 
 /// A group with a mean: its place among the groups, and what was gathered.
@@ -45,7 +45,9 @@ impl<'a> Rules<'a> {
         let units = series.all.moments();
         let capability = units.as_ref().and_then(|units| Capability::of(units, &key.limit));
         let share = units.as_ref().and_then(|units| share_within(units, &key.limit));
+        let step = self.step(&filled, trend.as_ref());
         let facts = Facts {
+            step: step.as_ref(),
             key: &key,
             filled: &filled,
             chart: chart.as_ref(),
@@ -61,7 +63,6 @@ impl<'a> Rules<'a> {
             .iter()
             .find(|rule| rule.verdict == verdict)
             .map_or_else(|| "not judged: the spec asks for no rule".to_owned(), |rule| rule.message.clone());
-        let step = self.step(&filled, trend.as_ref());
         let references = self.references(series);
         SeriesOutcome {
             corner: key.corner,
@@ -89,13 +90,14 @@ impl<'a> Rules<'a> {
 }
 
 /// What the rules of one series are judged by.
-struct Facts<'a> {
-    key: &'a SeriesKey,
-    filled: &'a [Filled<'a>],
+pub(super) struct Facts<'a> {
+    pub(super) key: &'a SeriesKey,
+    pub(super) filled: &'a [Filled<'a>],
     chart: Option<&'a ChartRun>,
-    signals: &'a [Signal],
-    trend: Option<Trend>,
-    forecast: Option<Forecast>,
+    pub(super) signals: &'a [Signal],
+    pub(super) step: Option<&'a StepFound>,
+    pub(super) trend: Option<Trend>,
+    pub(super) forecast: Option<Forecast>,
     capability: Option<Capability>,
     units: u64,
 }
@@ -129,12 +131,23 @@ impl Rules<'_> {
             rules.push(self.chart_rule(facts));
         }
         if let Some(groups) = drift.forecast_groups {
-            rules.push(forecast_rule(facts, groups));
+            rules.push(forecast_rule(facts, groups, self.population));
         }
         if let Some(min) = drift.capability_min {
             rules.push(capability_rule(facts, min));
         }
         rules
+    }
+
+    /// What explains a signal of that group.
+    fn why_explained(&self, group: usize) -> &'static str {
+        let names = self.population.groups.get(group).map_or(&[][..], |head| head.stations.as_slice());
+        if names.contains(&None) {
+            "no station is named there, so each run may have come from another one, whose accuracy explains as much: write \
+             `station` in run.yaml"
+        } else {
+            "other stations measured there than before, and their accuracy explains as much"
+        }
     }
 
     fn chart_rule(&self, facts: &Facts<'_>) -> RuleOutcome {
@@ -174,10 +187,10 @@ impl Rules<'_> {
             (None, Some(first)) => rule(
                 Verdict::Undecided,
                 format!(
-                    "{title} moved: in {} {}; but other stations measured there than before, and their accuracy \
-                     explains as much",
+                    "{title} moved: in {} {}; but {}",
                     label(first.group),
-                    first.message
+                    first.message,
+                    self.why_explained(first.group)
                 ),
             ),
             (None, None) => rule(
@@ -246,48 +259,6 @@ impl Rules<'_> {
             })
             .collect()
     }
-}
-
-fn forecast_rule(facts: &Facts<'_>, groups: u32) -> RuleOutcome {
-    let rule = |verdict, message| RuleOutcome { rule: "forecast", verdict, message };
-    let title = quantity_title(&facts.key.quantity);
-    let unit = facts.key.unit;
-    let Some(trend) = facts.trend else {
-        return rule(
-            Verdict::NotJudged,
-            format!(
-                "not judged: {} with values are too few for a trend",
-                words::count(facts.filled.len() as u64, "group")
-            ),
-        );
-    };
-    let half = 0.5 * (trend.high - trend.low);
-    let slope = format!(
-        "{title} changes by {} per group ({} to {})",
-        words::value(trend.per_group, half, unit),
-        words::value(trend.low, half, unit),
-        words::value(trend.high, half, unit)
-    );
-    let Some(forecast) = facts.forecast else {
-        return rule(Verdict::Pass, format!("{slope}: away from every limit"));
-    };
-    if !trend.excludes_zero() {
-        return rule(Verdict::Pass, format!("no trend is shown: {slope}"));
-    }
-    let limit = limit_text(&forecast.reaches, unit);
-    let interval = match forecast.high {
-        Some(high) => format!("95 %: {:.1} to {high:.1}", forecast.low),
-        None => format!("95 %: {:.1} or more", forecast.low),
-    };
-    let when = format!("the limit {limit} is reached in {} ({interval})", words::groups(forecast.in_groups));
-    let horizon = words::count(u64::from(groups), "group");
-    let verdict = forecast.verdict(&trend, groups);
-    let tail = match verdict {
-        Verdict::Pass => format!("later than {horizon} ahead"),
-        Verdict::Fail => format!("within {horizon}"),
-        _ => format!("perhaps within {horizon}"),
-    };
-    rule(verdict, format!("{slope}: {when}, {tail}"))
 }
 
 fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {

@@ -3,9 +3,13 @@
 use super::chart::{self, Parameters, Plot, Point, Rule, Setup, Side, run_chart};
 use super::rules::Filled;
 use super::words;
-use super::{ChartPoint, ChartRun, Population, Signal};
+use super::{ChartPoint, ChartRun, Population, Signal, Trend};
 use crate::check::Unit;
 use crate::spec::Chart;
+
+/// Relative rounding of what stands in sweep files, five digits (common practice, no source): means that lie closer together were
+/// rounded to it.
+const FILE_ROUNDING: f64 = 1e-5;
 
 /// Charts of a product: the factor on their limits is found once.
 pub(super) struct Watch<'a> {
@@ -27,7 +31,8 @@ impl<'a> Watch<'a> {
     pub(super) fn run(&mut self, filled: &[Filled<'_>], unit: Unit) -> Option<(ChartRun, Vec<Signal>)> {
         let (first, monitored) = filled.split_at_checked(self.setup).filter(|(_, rest)| !rest.is_empty())?;
         let means: Vec<f64> = first.iter().map(|(_, mean, _)| *mean).collect();
-        let setup = Setup::new(&means)?;
+        let mut setup = Setup::new(&means)?;
+        setup.sigma = setup.sigma.max(FILE_ROUNDING * setup.center.abs());
         let kind = self.kind.unwrap_or(Chart::Ewma);
         let mut run = ChartRun {
             kind,
@@ -160,7 +165,7 @@ impl Telling<'_> {
         else {
             return false;
         };
-        if self.same_stations(part) {
+        if self.same_stations(part) || self.creeps_on_its_station(signal) {
             return false;
         }
         let deviation =
@@ -168,6 +173,27 @@ impl Telling<'_> {
         let chain =
             |groups: &[Filled<'_>]| groups.iter().filter_map(|(_, _, group)| group.chain).fold(0.0, f64::max);
         deviation.abs() <= chain(part).hypot(chain(self.first))
+    }
+
+    /// Whether the groups that the same known stations measured as the signal's have a trend of their own to its side: a station's
+    /// error is the same in all of them.
+    fn creeps_on_its_station(&self, signal: &chart::Signal) -> bool {
+        let stations = |group: usize| self.population.groups.get(group).map(|head| head.stations.as_slice());
+        let Some(own) = self.monitored.get(signal.index).and_then(|(group, ..)| stations(*group)) else {
+            return false;
+        };
+        if own.contains(&None) {
+            return false;
+        }
+        let means: Vec<Option<f64>> = self
+            .monitored
+            .iter()
+            .take(signal.index + 1)
+            .filter(|(group, ..)| stations(*group) == Some(own))
+            .map(|(_, mean, _)| Some(*mean))
+            .collect();
+        Trend::of(&means)
+            .is_some_and(|trend| trend.excludes_zero() && trend.per_group * signal.side.sign() > 0.0)
     }
 
     /// Whether only stations measured these groups that measured the setup groups, all of them known.

@@ -34,18 +34,6 @@ pub(super) fn groups(number: f64) -> String {
     if number < 10.0 { format!("{number:.1} groups") } else { format!("{number:.0} groups") }
 }
 
-/// A probability as a percentage with two digits.
-pub(super) fn percent(share: f64) -> String {
-    let percent = 100.0 * share;
-    if percent >= 10.0 {
-        format!("{percent:.0} %")
-    } else if percent >= 1.0 {
-        format!("{percent:.1} %")
-    } else {
-        format!("{percent:.2} %")
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -69,9 +57,5 @@ mod tests {
         assert_eq!(value(52.3456, 0.42, Unit::Deg), "52.35 deg");
         assert_eq!(value(9310.4, 120.0, Unit::Hz), "9.31 kHz");
         assert_eq!(value(52.3456, 0.0, Unit::Deg), "52.346 deg");
-        assert_eq!(
-            (percent(0.37), percent(0.051), percent(0.0012)),
-            ("37 %".into(), "5.1 %".into(), "0.12 %".into())
-        );
     }
 }
