@@ -51,7 +51,7 @@ fn push(out: &mut String, written: &str, c: char, after: Option<char>) {
         '>' => out.push_str("&gt;"),
         // An underscore inside a word is no emphasis (CommonMark, section 6.2); check names are full of them.
         '_' if alphanumeric(written.chars().next_back()) && alphanumeric(after) => out.push('_'),
-        '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '$' | '"' | '\'' | '!' => {
+        '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '$' => {
             out.push_str(&format!("&#{};", u32::from(c)));
         }
         '@' => {
