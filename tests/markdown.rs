@@ -399,3 +399,18 @@ fn the_baseline_is_in_the_summary() {
     let used: Vec<f64> = changes.iter().map(|row| row[7].trim_end_matches(" %").parse().unwrap()).collect();
     assert!(used.is_sorted_by(|a, b| a >= b) && used[0] > 100.0, "{used:?}");
 }
+
+#[test]
+fn a_history_is_told_by_the_program_too() {
+    let room = tool::Room::demo();
+    room.run("check demo-data/rev-c/RG-00021 --record line.db").ends(0);
+    let ran = room.run("drift --history line.db --markdown -").ends(0);
+    let seen = read(ran.out());
+    assert!(
+        seen.headings[0].starts_with("Margins over builds: ") && seen.all.contains("Series: "),
+        "{}",
+        ran.out()
+    );
+    let ran = room.run("drift --history line.db --markdown - --json -").ends(2);
+    assert!(ran.stderr.contains("only one of --json and --markdown"), "{}", ran.stderr);
+}
