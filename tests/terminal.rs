@@ -157,9 +157,7 @@ os.waitpid(pid, 0)
         .env_remove("COLUMNS")
         .env_remove("NO_COLOR")
         .env("TERM", "xterm");
-    for (name, value) in environment {
-        python.env(name, value);
-    }
+    python.envs(environment.iter().copied());
     let Ran { stdout, .. } = finish(&mut python).ends(0);
     String::from_utf8(stdout).unwrap()
 }

@@ -21,7 +21,7 @@ const WAIVED: usize = 5000;
 /// Bytes for changes.
 const CHANGES: usize = 10_000;
 /// Bytes that the details may claim before the table of what is not a pass takes them.
-const DETAILS: usize = 12_000;
+const DETAILS: usize = 16_000;
 /// Problems told of one input.
 const PROBLEMS: usize = 3;
 /// Bytes of a problem.
@@ -127,7 +127,7 @@ impl MarkdownReport {
         let details = self.details.take(room.saturating_sub(not_passed.text.len()));
 
         push(&mut text, "Could not be read", "", &unreadable, "input");
-        push(&mut text, "Not a pass", NOT_PASSED_HEAD, &not_passed, "check");
+        push(&mut text, "Not a pass", NOT_PASSED_HEAD, &not_passed, "row");
         push(&mut text, "Changed against the baseline", CHANGES_HEAD, &changes, "change");
         if steady > 0 {
             text.push_str(&format!(
@@ -139,7 +139,7 @@ impl MarkdownReport {
                 }
             ));
         }
-        push(&mut text, "Waived", WAIVED_HEAD, &waived, "check");
+        push(&mut text, "Waived", WAIVED_HEAD, &waived, "row");
         push(&mut text, "Run by run", "", &details, "run");
         text.push_str(&format!("\nWritten by {TOOL}.\n"));
         text

@@ -11,12 +11,14 @@ use crate::report::terminal::{count_of, phrase};
 
 /// Bytes of a name in a cell.
 const NAME: usize = 120;
+/// Bytes of several names in a cell.
+const NAMES: usize = 240;
 /// Bytes of a sentence in a cell.
 const SENTENCE: usize = 400;
 /// Bytes of a sentence in the details.
 const LONG_SENTENCE: usize = 1000;
 /// Bytes of the details of one run: a run in which everything is wrong must not push out all others.
-const DETAILS: usize = 8000;
+const DETAILS: usize = 5000;
 
 /// What a run gives to the report.
 #[derive(Debug, Clone, Default)]
@@ -34,14 +36,17 @@ pub struct RunMarkdown {
 pub fn markdown_run(run: &RunOutcome) -> RunMarkdown {
     let mut pieces = RunMarkdown::default();
     for corner in &run.corners {
-        for check in &corner.checks {
-            match check.verdict {
+        for alike in alike(corner) {
+            let Some(first) = alike.first() else { continue };
+            match first.verdict {
                 Verdict::Invalid | Verdict::Missing | Verdict::Fail | Verdict::Undecided => {
-                    pieces.not_passed.push((rank(check.verdict, excess(check)), row(run, corner, check)));
+                    pieces.not_passed.push((rank(first.verdict, excess(first)), row(run, corner, &alike)));
                 }
-                Verdict::Waived => pieces.waived.push((Rank::new(0, None), waiver(run, corner, check))),
+                Verdict::Waived => pieces.waived.push((Rank::new(0, None), waiver(run, corner, &alike))),
                 Verdict::Pass | Verdict::NotJudged => {}
             }
+        }
+        for check in &corner.checks {
             if check.accepted.is_some() {
                 if has_changed(check) {
                     pieces.changes.push((Rank::new(0, used(check)), change(run, corner, check)));
@@ -55,6 +60,31 @@ pub fn markdown_run(run: &RunOutcome) -> RunMarkdown {
         pieces.details = Some((rank(run.verdict, None), details(run)));
     }
     pieces
+}
+
+/// The checks of a corner that are no pass and were judged; those that say the same without a value stand together, as do all
+/// comparisons of a corner that the baseline lacks.
+fn alike(corner: &CornerOutcome) -> Vec<Vec<&CheckOutcome>> {
+    let mut groups: Vec<Vec<&CheckOutcome>> = Vec::new();
+    let told = |check: &&CheckOutcome| !matches!(check.verdict, Verdict::Pass | Verdict::NotJudged);
+    for check in corner.checks.iter().filter(told) {
+        let is_same = |other: &CheckOutcome| {
+            other.value.is_none()
+                && check.value.is_none()
+                && (other.verdict, &other.message, &other.remedy)
+                    == (check.verdict, &check.message, &check.remedy)
+        };
+        match groups.iter_mut().find(|group| group.iter().all(|other| is_same(other))) {
+            Some(group) => group.push(check),
+            None => groups.push(vec![check]),
+        }
+    }
+    groups
+}
+
+fn names(checks: &[&CheckOutcome]) -> String {
+    let names: Vec<&str> = checks.iter().map(|check| check.check.as_str()).collect();
+    names.join(", ")
 }
 
 /// Worst first, as everywhere.
@@ -94,27 +124,25 @@ fn cells(cells: &[String]) -> String {
     format!("| {} |\n", cells.join(" | "))
 }
 
-fn row(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> String {
+fn row(run: &RunOutcome, corner: &CornerOutcome, alike: &[&CheckOutcome]) -> String {
+    let Some(check) = alike.first() else { return String::new() };
     // What has no value tells by its message what is wrong.
     let value = value(corner, check).unwrap_or_else(|| check.message.clone());
+    let limit = limit(check).filter(|_| check.value.is_some());
     cells(&[
         unit_of(run),
         line(&corner.corner, NAME),
-        line(&check.check, NAME),
+        line(&names(alike), NAMES),
         phrase(check.verdict).to_owned(),
         line(&value, SENTENCE),
-        line(&limit(check).unwrap_or_default(), NAME),
+        line(&limit.unwrap_or_default(), NAME),
         line(check.remedy.as_deref().unwrap_or_default(), SENTENCE),
     ])
 }
 
-fn waiver(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> String {
-    cells(&[
-        unit_of(run),
-        line(&corner.corner, NAME),
-        line(&check.check, NAME),
-        line(&check.message, SENTENCE),
-    ])
+fn waiver(run: &RunOutcome, corner: &CornerOutcome, alike: &[&CheckOutcome]) -> String {
+    let message = alike.first().map_or("", |check| check.message.as_str());
+    cells(&[unit_of(run), line(&corner.corner, NAME), line(&names(alike), NAMES), line(message, SENTENCE)])
 }
 
 fn change(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> String {
@@ -221,25 +249,23 @@ fn about(corner: &CornerOutcome) -> Vec<String> {
     });
     let place = format!("{}: {}{}", corner.corner, conditions.join(", "), level.unwrap_or_default());
     let mut lines = vec![format!("- corner {}\n", line(&place, LONG_SENTENCE))];
+    for alike in alike(corner) {
+        let Some(check) = alike.first() else { continue };
+        let told = format!("{}: {}", names(&alike), check.message);
+        lines.push(format!("  - {}, check {}\n", phrase(check.verdict), line(&told, LONG_SENTENCE)));
+        if let Some(remedy) = &check.remedy {
+            lines.push(format!("    - to do: {}\n", line(remedy, LONG_SENTENCE)));
+        }
+    }
     let mut hanging: Vec<(&str, Vec<&str>)> = Vec::new();
-    for check in &corner.checks {
-        match check.verdict {
-            Verdict::Pass => {}
-            Verdict::NotJudged if check.message == NO_BASELINE => {}
-            Verdict::NotJudged => match hanging.iter_mut().find(|(reason, _)| *reason == check.message) {
-                Some((_, names)) => names.push(&check.check),
-                None => hanging.push((&check.message, vec![&check.check])),
-            },
-            verdict => {
-                lines.push(format!(
-                    "  - {}, check {}\n",
-                    phrase(verdict),
-                    line(&format!("{}: {}", check.check, check.message), LONG_SENTENCE)
-                ));
-                if let Some(remedy) = &check.remedy {
-                    lines.push(format!("    - to do: {}\n", line(remedy, LONG_SENTENCE)));
-                }
-            }
+    for check in corner
+        .checks
+        .iter()
+        .filter(|check| check.verdict == Verdict::NotJudged && check.message != NO_BASELINE)
+    {
+        match hanging.iter_mut().find(|(reason, _)| *reason == check.message) {
+            Some((_, names)) => names.push(&check.check),
+            None => hanging.push((&check.message, vec![&check.check])),
         }
     }
     for (reason, names) in hanging {

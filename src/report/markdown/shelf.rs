@@ -13,9 +13,10 @@ impl Rank {
     /// `kind` first, smaller is worse; then `degree` (finite, not negative; `None` counts least), larger is worse.
     #[must_use]
     pub fn new(kind: u8, degree: Option<f64>) -> Self {
-        // The bits of numbers that are not negative are in the order of the numbers (IEEE 754-2019, 3.4).
-        let degree =
-            degree.filter(|degree| *degree >= 0.0).map_or(u64::MAX, |degree| u64::MAX - degree.to_bits());
+        // The bits of numbers that are not negative are in the order of the numbers (IEEE 754-2019, 3.4); those of finite
+        // ones leave room for `None` behind 0.
+        let larger_first = |degree: f64| u64::MAX - 1 - degree.to_bits();
+        let degree = degree.filter(|degree| *degree >= 0.0).map_or(u64::MAX, larger_first);
         Self { kind, degree }
     }
 }

@@ -21,19 +21,21 @@ pub fn line(text: &str, most: usize) -> String {
     }
     let mut out = String::with_capacity(clean.len() + 16);
     let mut piece = String::new();
+    // Up to where the mark of a cut still fits.
+    let mut whole = 0;
     let mut rest = clean.chars();
     while let Some(c) = rest.next() {
-        let after = rest.clone().next();
         piece.clear();
-        push(&mut piece, &out, c, after);
-        let room = most.saturating_sub(out.len());
-        // The mark of a cut takes three bytes; the last piece needs none.
-        let wanted = if after.is_some() { piece.len() + '…'.len_utf8() } else { piece.len() };
-        if wanted > room {
+        push(&mut piece, &out, c, rest.clone().next());
+        out.push_str(&piece);
+        if out.len() > most {
+            out.truncate(whole);
             out.push('…');
             break;
         }
-        out.push_str(&piece);
+        if out.len() + '…'.len_utf8() <= most {
+            whole = out.len();
+        }
     }
     out
 }
@@ -51,7 +53,7 @@ fn push(out: &mut String, written: &str, c: char, after: Option<char>) {
         '>' => out.push_str("&gt;"),
         // An underscore inside a word is no emphasis (CommonMark, section 6.2); check names are full of them.
         '_' if alphanumeric(written.chars().next_back()) && alphanumeric(after) => out.push('_'),
-        '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '$' | '"' | '\'' | '!' => {
+        '\\' | '`' | '*' | '_' | '[' | ']' | '|' | '~' | '$' => {
             out.push_str(&format!("&#{};", u32::from(c)));
         }
         '@' => {

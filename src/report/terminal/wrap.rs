@@ -67,7 +67,7 @@ mod tests {
 
     #[test]
     fn lines_are_broken_at_blanks_and_hang() {
-        let words = "  one: ".to_owned() + &"word ".repeat(20).trim_end().to_owned() + "\nshort\n";
+        let words = format!("  one: {}\nshort\n", "word ".repeat(20).trim_end());
         let text = wrap(&words, Some(40)).into_owned();
         assert!(text.lines().all(|line| line.len() <= 40), "{text}");
         assert!(text.lines().skip(1).take(2).all(|line| line.starts_with("      word")), "{text}");
