@@ -2,6 +2,7 @@
 //!
 //! | what is seen | verdict |
 //! | --- | --- |
+//! | too few groups for a trend | not judged |
 //! | the newest mean lies beyond a limit | fails: it is reached |
 //! | the trend's interval holds 0, or it leads away from every limit | passes |
 //! | the line reaches a limit within the groups allowed | fails; only its near end does: undecided |
@@ -18,13 +19,13 @@ use crate::decision::{Limit, Verdict, meets};
 pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Population) -> RuleOutcome {
     let rule = |verdict, message| RuleOutcome { rule: "forecast", verdict, message };
     let title = quantity_title(&facts.key.quantity);
-    if let Some(text) = beyond_already(facts, population) {
-        return rule(Verdict::Fail, format!("{title}: {text}"));
-    }
     let Some(trend) = facts.trend else {
         let have = words::count(facts.filled.len() as u64, "group");
         return rule(Verdict::NotJudged, format!("not judged: {have} with values are too few for a trend"));
     };
+    if let Some(text) = beyond_already(facts, population) {
+        return rule(Verdict::Fail, format!("{title}: {text}"));
+    }
     let slope = slope_text(&title, &trend, facts);
     if !trend.excludes_zero() {
         return rule(Verdict::Pass, format!("no trend is shown: {slope}"));

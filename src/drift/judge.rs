@@ -101,6 +101,13 @@ fn notes(settings: &Settings, population: &Population, is_too_rare: bool) -> Vec
             if population.left_out == 1 { String::new() } else { format!("{} ", population.left_out) };
         notes.push(format!("{count}{records} no `{axis}`, which the groups are named after: left out"));
     }
+    if let (Some(rate), false) = (settings.family_rate, is_too_rare) {
+        notes.push(format!(
+            "limits are widened so that all charts of the product together sound within 20 groups without a cause with a \
+             probability of at most {:.1} %",
+            100.0 * rate
+        ));
+    }
     if is_too_rare {
         notes.push(format!(
             "false alarms are asked to be rarer than limits can be told for: each chart is held at {} %",

@@ -165,7 +165,8 @@ fn equal_means_are_still() {
     for margin in [52.3, 1.0 / 3.0 + 50.0] {
         let result = drifted(&room(&DRIFT, &singles(&[margin; 12])), 0);
         let sigma = number(&only(&result)["sigma"]);
-        assert!(sigma > 0.0 && sigma < 1e-12, "{sigma}");
+        // The rounding of what stands in sweep files.
+        assert!(sigma > 0.0 && sigma < 2e-5 * margin, "{sigma}");
         assert_eq!(signals(only(&result)), []);
         // Three units whose sum rounds.
         let triples: Vec<RunOutcome> = (0..12)
@@ -210,7 +211,12 @@ fn another_stations_accuracy_is_not_mistaken_for_drift() {
         assert_eq!(explained > 0, verdict == "undecided");
         let told = room.run("drift --history h.db").ends(status);
         let words = told.out().split_whitespace().collect::<Vec<_>>().join(" ");
-        assert_eq!(words.contains("other stations measured there than before"), verdict == "undecided");
+        let why = if after.is_some() {
+            "other stations measured there than before"
+        } else {
+            "no station is named there"
+        };
+        assert_eq!(words.contains(why), verdict == "undecided", "{words}");
     }
 }
 

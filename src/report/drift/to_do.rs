@@ -39,6 +39,14 @@ pub(in crate::report) fn to_do(
 
 fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
     let is_station = !series.signals.is_empty() && series.signals.iter().all(|s| s.explained_by_station);
+    let unnamed = series
+        .signals
+        .iter()
+        .any(|signal| product.groups.get(signal.group).is_some_and(|head| head.stations.contains(&None)));
+    if is_station && unnamed {
+        return "write `station` into every run.yaml: without it each run may have come from another one"
+            .to_owned();
+    }
     if is_station {
         return "measure one unit on both stations: another station's chain may make such a shift of the same units"
             .to_owned();
