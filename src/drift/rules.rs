@@ -16,6 +16,10 @@ use crate::decision::Verdict;
 /// A group with a mean: its place among the groups, and what was gathered.
 pub(super) type Filled<'a> = (usize, f64, &'a GroupStats);
 
+/// Groups that a step is looked for in: of more, the newest. What stepped before them is history, and the search takes the square
+/// of their number.
+const MOST_GROUPS_FOR_A_STEP: usize = 500;
+
 /// Holds the rules of a product against its series, one after the other.
 pub(super) struct Rules<'a> {
     settings: &'a Settings,
@@ -207,6 +211,7 @@ impl Rules<'_> {
 
     /// The most likely step of the level; `None` where a straight line through the means leaves less scatter: then it drifts.
     fn step(&self, filled: &[Filled<'_>], trend: Option<&Trend>) -> Option<StepFound> {
+        let filled = filled.get(filled.len().saturating_sub(MOST_GROUPS_FOR_A_STEP)..)?;
         let means: Vec<f64> = filled.iter().map(|(_, mean, _)| *mean).collect();
         let setup = Setup::new(&means)?;
         let (within, units) = (spread_of_units(filled), harmonic_units(filled));
