@@ -25,6 +25,8 @@ mod terminal;
 mod to_do;
 mod words;
 
+pub(in crate::report) use words::share_text;
+
 #[cfg(test)]
 mod sample_drift;
 

@@ -122,6 +122,15 @@ pub(super) fn groups_ahead(groups: f64) -> String {
     if groups > FAR_GROUPS { "more than 10000".to_owned() } else { number(groups, 2) }
 }
 
+/// A share of the population that is promised: `at least 98.12 %`, rounded down.
+pub(in crate::report) fn share_text(share: f64) -> String {
+    if share > NEARLY_ALL {
+        "more than 99.99 %".to_owned()
+    } else {
+        format!("at least {} %", number((share * 1e4).floor() / 1e2, 4))
+    }
+}
+
 /// `Ppk 1.21 over 168 units, with 95 % confidence at least 0.98; at least 99.2 % of all units meet the limit`
 pub(super) fn capability(ability: &Ability) -> String {
     let mut text = format!(
@@ -131,12 +140,7 @@ pub(super) fn capability(ability: &Ability) -> String {
         ability.low
     );
     if let Some(share) = ability.share {
-        // Rounded down: it is promised.
-        let share = if share > NEARLY_ALL {
-            "more than 99.99 %".to_owned()
-        } else {
-            format!("at least {} %", number((share * 1e4).floor() / 1e2, 4))
-        };
+        let share = share_text(share);
         text.push_str(&format!(
             "; {share} of all units meet the limit, if their values are normally distributed"
         ));

@@ -6,6 +6,7 @@ use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
+use crate::report::drift::share_text;
 use maud::{Markup, html};
 use std::io::{self, Write};
 
@@ -145,7 +146,12 @@ fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
     let with = |value: f64| value_text(value, None, series.unit, false);
     html! {
         @if !series.rules.is_empty() {
-            ul.wrong { @for rule in &series.rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) } } }
+            @for good in [false, true] {
+                @let rules: Vec<_> = series.rules.iter().filter(|rule| rule.verdict.is_good() == good).collect();
+                @if !rules.is_empty() {
+                    ul class=(if good { "noticed" } else { "wrong" }) { @for rule in rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) } } }
+                }
+            }
         }
         ul.noticed {
             @for signal in &series.signals {
@@ -170,7 +176,7 @@ fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
             @if let Some(ability) = &series.capability {
                 li {
                     b { "Capability: " } "Ppk " (number(ability.ppk, 3)) ", at least " (number(ability.low, 3)) " with 95 % confidence, from " (ability.units) " units"
-                    @if let Some(share) = ability.share { "; at least " (number(100.0 * share, 5)) " % of the population meets the limit, if it is normal" }
+                    @if let Some(share) = ability.share { "; " (share_text(share)) " of the population meets the limit, if it is normal" }
                 }
             }
         }
