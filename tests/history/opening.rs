@@ -204,10 +204,23 @@ fn a_folder_that_cannot_be_written_is_read() {
             return crate::processes::read_count(&file);
         }
         // The test binary may lie where the other user cannot reach it.
-        fs::copy(std::env::current_exe().unwrap(), &reader).unwrap();
-        fs::set_permissions(&reader, fs::Permissions::from_mode(0o755)).unwrap();
+        if !reader.exists() {
+            fs::copy(std::env::current_exe().unwrap(), &reader).unwrap();
+            fs::set_permissions(&reader, fs::Permissions::from_mode(0o755)).unwrap();
+        }
         let mut command = crate::processes::helper(&reader, "reader", &file.display().to_string(), 0);
-        let output = command.uid(65534).gid(65534).current_dir("/").output().unwrap();
+        command.uid(65534).gid(65534).current_dir("/");
+        // A child that another test started just now may hold the copy open for writing until it has become its own program.
+        let busy = std::io::ErrorKind::ExecutableFileBusy;
+        let output = (0..100)
+            .find_map(|_| match command.output() {
+                Err(error) if error.kind() == busy => {
+                    std::thread::sleep(std::time::Duration::from_millis(50));
+                    None
+                }
+                done => Some(done.unwrap()),
+            })
+            .unwrap();
         String::from_utf8_lossy(&output.stdout).into_owned()
     };
     assert!(reads().contains("READ 1 records"), "{}", reads());
