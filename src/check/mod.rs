@@ -36,6 +36,7 @@ pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
 pub use corner::NO_BASELINE;
 pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
+#[cfg(feature = "cli")]
 pub(crate) use limits::title;
 pub use measure::{Estimate, Quantities};
 pub use outcome::{
