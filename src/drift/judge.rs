@@ -247,6 +247,41 @@ mod tests {
         assert_eq!(rule(&same, "chart").0, Verdict::Fail);
     }
 
+    /// A constant error of another station explains a shift, not a creep on that station.
+    #[test]
+    fn a_creep_on_the_new_station_is_drift() {
+        let station = |group: usize| if group < 8 { "bench-1" } else { "bench-2" };
+        let creeps = |group: usize| 56.0 - 0.1 * group.saturating_sub(8) as f64;
+        let drift = history(28, creeps, station, |_| "B", 1.6);
+        assert_eq!(rule(&drift, "chart").0, Verdict::Fail, "{}", rule(&drift, "chart").1);
+        let still = history(28, |group| if group < 8 { 56.0 } else { 55.0 }, station, |_| "B", 1.6);
+        assert_eq!(rule(&still, "chart").0, Verdict::Undecided, "{}", rule(&still, "chart").1);
+    }
+
+    #[test]
+    fn a_mean_beyond_its_limit_is_reached_already() {
+        let fallen = history(30, |group| if group < 27 { 60.0 } else { 49.0 }, |_| "bench-1", |_| "B", 0.4);
+        let (verdict, message) = rule(&fallen, "forecast");
+        assert_eq!(verdict, Verdict::Fail, "{message}");
+        assert!(message.contains("beyond the limit at least 50 deg already"), "{message}");
+        let rising = history(20, |group| 45.0 + 0.1 * group as f64, |_| "bench-1", |_| "B", 0.4);
+        assert_eq!(rule(&rising, "forecast").0, Verdict::Fail, "{}", rule(&rising, "forecast").1);
+    }
+
+    /// What fails by the line is undecided where all that moved is what another station explains.
+    #[test]
+    fn a_forecast_through_a_change_of_station_is_undecided() {
+        let drift = history(
+            16,
+            |group| if group < 8 { 51.2 } else { 50.3 },
+            |group| if group < 8 { "bench-1" } else { "bench-2" },
+            |_| "B",
+            1.2,
+        );
+        assert_eq!(rule(&drift, "chart").0, Verdict::Undecided, "{}", rule(&drift, "chart").1);
+        assert_ne!(rule(&drift, "forecast").0, Verdict::Fail, "{}", rule(&drift, "forecast").1);
+    }
+
     #[test]
     fn too_few_groups_are_not_judged() {
         let drift = history(8, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
