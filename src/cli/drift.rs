@@ -2,7 +2,9 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
-use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spares_history, spares_inputs};
+use super::outputs::{
+    apart, cannot_write, commit, create, is_stdout, print, spares_history, spares_inputs, write_whole,
+};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -159,11 +161,7 @@ fn gather(
 
 fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &mut Console) {
     if let Some(path) = &args.json {
-        let written = create(path).and_then(|mut file| {
-            write_drift_json(&mut file, products).map_err(|error| cannot_write(path, error))?;
-            Ok(file)
-        });
-        commit(written, console);
+        write_whole(path, console, |file| write_drift_json(file, products));
     }
     if let Some(path) = &args.junit {
         let written = create(path).and_then(|file| {
@@ -177,18 +175,10 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         commit(written, console);
     }
     if let Some(path) = &args.html {
-        let written = create(path).and_then(|mut file| {
-            write_drift_html(&mut file, products).map_err(|error| cannot_write(path, error))?;
-            Ok(file)
-        });
-        commit(written, console);
+        write_whole(path, console, |file| write_drift_html(file, products));
     }
     if let Some(path) = &args.markdown {
-        let written = create(path).and_then(|mut file| {
-            write_drift_markdown(&mut file, products).map_err(|error| cannot_write(path, error))?;
-            Ok(file)
-        });
-        commit(written, console);
+        write_whole(path, console, |file| write_drift_markdown(file, products));
     }
     if !outputs(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout)) {
         let text = render_drift(products, console.stdout_style(verbose));

@@ -368,6 +368,19 @@ fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {
     file.commit().map_err(|e| e.to_string())
 }
 
+/// Writes one output from beginning to end; says why where it cannot be.
+pub fn write_whole(
+    path: &Path,
+    console: &mut Console,
+    write: impl FnOnce(&mut OutputFile) -> io::Result<()>,
+) {
+    let written = create(path).and_then(|mut file| {
+        write(&mut file).map_err(|error| cannot_write(path, error))?;
+        Ok(file)
+    });
+    commit(written, console);
+}
+
 /// Writes a result to standard output. A reader that went away, as `head` does, is no fault.
 pub fn print(text: &str, console: &mut Console) {
     let mut file = OutputFile::stdout();
