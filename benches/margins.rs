@@ -65,7 +65,10 @@ fn preparation(c: &mut Criterion) {
     });
     let (mut sweep, mut smoother) = (Analysed::default(), Smoother::default());
     c.bench_function("Analysed::fill, same grid", |b| {
-        b.iter(|| sweep.fill(black_box(&samples), CriticalPoint::PlusOne, None, &mut smoother));
+        b.iter(|| {
+            sweep.take(black_box(&samples), CriticalPoint::PlusOne);
+            sweep.smooth(None, &mut smoother)
+        });
     });
     curve.fill(&samples, CriticalPoint::PlusOne);
     let mut crossings = Crossings::default();

@@ -2,7 +2,7 @@
 
 use crate::curve::{Curve, wrap};
 use crate::margins::{Crossings, Located};
-use crate::noise::{Noise, Repeats, Smoother};
+use crate::noise::{Evidence, Noise, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 
@@ -26,24 +26,21 @@ pub struct Analysed {
 pub const MOST_SAMPLES: usize = 8_192;
 
 impl Analysed {
-    /// Takes over samples. `repeats` is the scatter of the sweeps that they are the mean of, if they are one.
-    pub fn fill(
-        &mut self,
-        samples: &Samples,
-        critical_point: CriticalPoint,
-        repeats: Option<&Repeats>,
-        smoother: &mut Smoother,
-    ) {
+    /// Takes over samples; [`Self::smooth`] is next.
+    pub fn take(&mut self, samples: &Samples, critical_point: CriticalPoint) {
         self.group = group_of(samples.len());
         if samples.len() > MOST_SAMPLES {
-            // The scatter of repeats would belong to other samples: the noise is found in the groups themselves.
             thin(samples, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
-            smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
         } else {
             self.raw.fill(samples, critical_point);
-            smoother.smooth(&self.raw, repeats, &mut self.noise, &mut self.curve);
         }
+    }
+
+    /// Finds the noise of the samples taken, the curve under it and its crossings. `evidence` is what other sweeps of the same loop
+    /// say of the noise.
+    pub fn smooth(&mut self, evidence: Option<&Evidence>, smoother: &mut Smoother) {
+        smoother.smooth(&self.raw, evidence, &mut self.noise, &mut self.curve);
         self.crossings.find(&self.curve);
         self.crossings.merge(&self.curve, &self.noise);
     }
@@ -66,7 +63,8 @@ impl Analysed {
     #[must_use]
     pub fn of(samples: &Samples, critical_point: CriticalPoint) -> Self {
         let mut sweep = Self::default();
-        sweep.fill(samples, critical_point, None, &mut Smoother::default());
+        sweep.take(samples, critical_point);
+        sweep.smooth(None, &mut Smoother::default());
         sweep
     }
 }

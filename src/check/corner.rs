@@ -111,16 +111,8 @@ impl Judgement {
         let band = corner.band.map(|b| Span { from: b.from.hz().ln(), to: b.to.hz().ln() });
         let levels = levels::group(sweeps, shared);
         workspace.reserve(levels.len());
-        for (level, prepared) in levels.iter().zip(&mut workspace.prepared) {
-            levels::prepare(
-                level,
-                sweeps,
-                spec.critical_point,
-                &mut workspace.mean,
-                &mut workspace.smoother,
-                prepared,
-            );
-        }
+        let scratch = &mut workspace.scratch;
+        levels::prepare(&levels, sweeps, spec.critical_point, scratch, &mut workspace.prepared);
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
         let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);

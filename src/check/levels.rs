@@ -3,7 +3,7 @@
 use super::SweepInput;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, wrap};
-use crate::noise::{Repeats, Smoother};
+use crate::noise::{Evidence, Smoother};
 use crate::quantity::number;
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
@@ -75,36 +75,97 @@ fn excitation_text(excitation: &Excitation) -> String {
     }
 }
 
-/// Prepares the curve of a level: its sweep, or the mean of its repeats. A repeat that is a copy counts once.
+/// Memory for preparing levels.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    mean: Samples,
+    smoother: Smoother,
+    evidence: Vec<Evidence>,
+}
+
+/// Prepares the curves of all levels (weakest first) together: each is the mean of its repeats, a repeat that is a copy counting once, and
+/// its noise is what its repeats or the level next to it do not show alike.
 pub fn prepare(
+    levels: &[Level],
+    sweeps: &[SweepInput<'_>],
+    critical_point: CriticalPoint,
+    scratch: &mut Scratch,
+    into: &mut [Analysed],
+) {
+    let Scratch { mean, smoother, evidence } = scratch;
+    evidence.resize_with(levels.len().max(evidence.len()), Evidence::default);
+    let mut told = vec![false; levels.len()];
+    for (((level, own), evidence), told) in levels.iter().zip(&mut *into).zip(&mut *evidence).zip(&mut told) {
+        *told = take(level, sweeps, critical_point, mean, evidence, own);
+    }
+    for k in (0..levels.len().saturating_sub(1)).rev() {
+        let (Some([a, b, ..]), Some([weak, strong, ..]), Some([of_weak, of_strong, ..])) =
+            (levels.get(k..), into.get(k..), evidence.get_mut(k..))
+        else {
+            continue;
+        };
+        let wanted = [k, k + 1].map(|k| !told.get(k).copied().unwrap_or(true));
+        if wanted == [false; 2] || [a, b].iter().any(|level| level.copy_of.is_some() || level.shared) {
+            continue;
+        }
+        let mut spare = Evidence::default();
+        let [of_weak, of_strong] = match wanted {
+            [true, true] => [of_weak, of_strong],
+            [true, false] => [of_weak, &mut spare],
+            _ => [&mut spare, of_strong],
+        };
+        if smoother.compare(&weak.raw, &strong.raw, noise_shares(b.db - a.db), [of_weak, of_strong]) {
+            told.iter_mut().skip(k).take(2).for_each(|told| *told = true);
+        }
+    }
+    for ((own, evidence), told) in into.iter_mut().zip(evidence).zip(told).take(levels.len()) {
+        own.smooth(told.then_some(&*evidence), smoother);
+    }
+}
+
+/// Parts of the squared noise of the difference of two levels that belong to the weaker and to the stronger one. The noise of receivers
+/// stays as it is when the level rises by `step_db`, so its relative part falls; or the ranges follow the level and it does not fall. For
+/// each the less favourable is taken.
+fn noise_shares(step_db: f64) -> [f64; 2] {
+    [1.0 / (1.0 + 10f64.powf(-step_db / 10.0)), 0.5]
+}
+
+/// Takes over the samples of a level; whether its repeats tell its noise.
+fn take(
     level: &Level,
     sweeps: &[SweepInput<'_>],
     critical_point: CriticalPoint,
     mean: &mut Samples,
-    smoother: &mut Smoother,
+    evidence: &mut Evidence,
     into: &mut Analysed,
-) {
+) -> bool {
     let mut seen = HashSet::new();
     let members: Vec<&SweepInput<'_>> =
         level.members.iter().filter_map(|&m| sweeps.get(m)).filter(|s| seen.insert(s.fingerprint)).collect();
     match members.as_slice() {
-        [] => {}
-        [only] => into.fill(only.samples, critical_point, None, smoother),
+        [] => false,
+        [only] => {
+            into.take(only.samples, critical_point);
+            false
+        }
         [first, others @ ..] => {
-            let repeats = average(first.samples, others, critical_point, mean);
-            into.fill(mean, critical_point, repeats.as_ref(), smoother);
+            let scatter = average(first.samples, others, critical_point, mean, evidence);
+            into.take(mean, critical_point);
+            // In a very long sweep the scatter belongs to other samples than those that are looked at.
+            scatter && into.group() == 1
         }
     }
 }
 
-/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Gives the
-/// scatter about it, unless the repeats do not overlap.
+/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Whether `repeats` holds the
+/// scatter about it: not when the repeats do not overlap.
 fn average(
     first: &Samples,
     others: &[&SweepInput<'_>],
     critical_point: CriticalPoint,
     mean: &mut Samples,
-) -> Option<Repeats> {
+    repeats: &mut Evidence,
+) -> bool {
     mean.clear();
     let mut curves: Vec<Curve> = Vec::new();
     for other in others {
@@ -117,7 +178,6 @@ fn average(
     let same_grid: Vec<bool> =
         curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz).collect();
     let count = (others.len() + 1) as f64;
-    let mut repeats = Repeats::default();
     repeats.clear(others.len() + 1);
     let columns = first.frequency_hz.iter().zip(&first.ln_magnitude).zip(&first.phase_rad);
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
@@ -152,9 +212,9 @@ fn average(
     if mean.len() < 3 {
         // Repeats that do not overlap: the first one stands alone, and coverage judges it.
         mean.clone_from(first);
-        return None;
+        return false;
     }
-    Some(repeats)
+    true
 }
 
 #[cfg(test)]
@@ -195,8 +255,9 @@ mod tests {
             .collect();
         let levels = group(&inputs, &HashSet::new());
         assert_eq!(levels.len(), 1);
-        let (mut mean, mut own) = (Samples::default(), Analysed::default());
-        prepare(&levels[0], &inputs, CriticalPoint::MinusOne, &mut mean, &mut Smoother::default(), &mut own);
+        let mut own = [Analysed::default()];
+        prepare(&levels, &inputs, CriticalPoint::MinusOne, &mut Scratch::default(), &mut own);
+        let [own] = own;
         own
     }
 

@@ -35,7 +35,7 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
 pub use corner::NO_BASELINE;
-pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
+pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;
 pub use measure::{Estimate, Quantities};
@@ -49,7 +49,6 @@ pub use wording::{frequency_text, limit_text, value_against, value_text};
 use crate::analysed::Analysed;
 use crate::linearity::Difference;
 use crate::monte_carlo::Trials;
-use crate::noise::Smoother;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
 use crate::sweep::Samples;
@@ -70,9 +69,8 @@ pub struct SweepInput<'a> {
 pub struct Workspace {
     samples: Vec<Samples>,
     prepared: Vec<Analysed>,
-    mean: Samples,
+    scratch: Scratch,
     kernel: Kernel,
-    smoother: Smoother,
     difference: Difference,
     trials: Trials,
 }
