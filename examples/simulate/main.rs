@@ -37,6 +37,7 @@ mod linearity;
 pub(crate) mod loops;
 mod margins;
 pub(crate) mod noise;
+pub(crate) mod referee;
 mod regression;
 mod subjects;
 mod table;
@@ -44,6 +45,7 @@ mod trend;
 pub(crate) mod truth;
 pub(crate) mod work;
 
+use std::cell::LazyCell;
 use std::process::ExitCode;
 use table::Report;
 use work::Subjects;
@@ -52,15 +54,27 @@ use work::Subjects;
 pub const MODES: [&str; 9] =
     ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean", "charts", "trend"];
 
+/// What the command line asks for.
+struct Asked {
+    modes: Vec<&'static str>,
+    share: usize,
+    seed: u64,
+}
+
 fn main() -> ExitCode {
-    let Some((modes, share)) = arguments(std::env::args().skip(1)) else {
-        eprintln!("usage: simulate [{}|all] [--share N]", MODES.join("|"));
+    let Some(asked) = arguments(std::env::args().skip(1)) else {
+        let names = [MODES.as_slice(), referee::MODES.as_slice()].concat().join("|");
+        eprintln!("usage: simulate [{names}|all] [--share N] [--seed N]");
         return ExitCode::from(2);
     };
     let mut missed = Vec::new();
-    let subjects = Subjects::all();
-    for mode in modes {
-        let report = simulate(mode, share, &subjects);
+    let subjects = LazyCell::new(Subjects::all);
+    for mode in asked.modes {
+        let report = if referee::MODES.contains(&mode) {
+            referee::run(mode, asked.seed, asked.share)
+        } else {
+            simulate(mode, asked.share, &subjects)
+        };
         print!("{}", report.text);
         missed.extend(report.missed);
     }
@@ -73,19 +87,23 @@ fn main() -> ExitCode {
     ExitCode::FAILURE
 }
 
-fn arguments(mut words: impl Iterator<Item = String>) -> Option<(Vec<&'static str>, usize)> {
-    let (mut modes, mut share) = (Vec::new(), 1);
+fn arguments(mut words: impl Iterator<Item = String>) -> Option<Asked> {
+    let mut asked = Asked { modes: Vec::new(), share: 1, seed: 1 };
     while let Some(word) = words.next() {
         match word.as_str() {
-            "--share" => share = words.next()?.parse().ok().filter(|n| *n > 0)?,
-            "all" => modes.extend(MODES),
-            word => modes.push(*MODES.iter().find(|mode| **mode == word)?),
+            "--share" => asked.share = words.next()?.parse().ok().filter(|n| *n > 0)?,
+            "--seed" => asked.seed = words.next()?.parse().ok()?,
+            "all" => asked.modes.extend(MODES),
+            word => {
+                let mut known = MODES.into_iter().chain(referee::MODES);
+                asked.modes.push(known.find(|mode| *mode == word)?);
+            }
         }
     }
-    if modes.is_empty() {
-        modes.extend(MODES);
+    if asked.modes.is_empty() {
+        asked.modes.extend(MODES);
     }
-    Some((modes, share))
+    Some(asked)
 }
 
 /// Runs one part in `share` of a mode.

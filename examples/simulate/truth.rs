@@ -127,13 +127,18 @@ fn extrema(values: &[f64]) -> impl Iterator<Item = f64> + '_ {
 
 /// Finds everything about a loop.
 pub fn of(the_loop: &Loop) -> Truth {
-    let (from, to) = (the_loop.from_hz.ln(), the_loop.to_hz.ln());
+    inside(the_loop.from_hz, the_loop.to_hz, |hz| the_loop.at(hz))
+}
+
+/// Finds everything about a loop gain inside a band, critical point -1.
+pub fn inside(from_hz: f64, to_hz: f64, gain: impl Fn(f64) -> Complex64) -> Truth {
+    let (from, to) = (from_hz.ln(), to_hz.ln());
     let count = ((to - from) / std::f64::consts::LN_10 * PER_DECADE).ceil() as usize;
     let x: Vec<f64> = (0..=count).map(|k| from + (to - from) * k as f64 / count as f64).collect();
-    let t: Vec<Complex64> = x.iter().map(|x| the_loop.at(x.exp())).collect();
+    let t: Vec<Complex64> = x.iter().map(|x| gain(x.exp())).collect();
     let ln_gain: Vec<f64> = t.iter().map(|t| t.norm().ln()).collect();
     let angles: Vec<f64> = t.iter().map(|&t| angle(t)).collect();
-    let at = |x: f64| the_loop.at(x.exp());
+    let at = |x: f64| gain(x.exp());
     let (mut crossovers, mut phase_crossovers) = (Vec::new(), Vec::new());
     for k in 0..count {
         let (low, high) = (x[k], x[k + 1]);

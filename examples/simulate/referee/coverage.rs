@@ -1,0 +1,292 @@
+//! Does value ± U hold the truth, is U no wider than it must be, and do bounds and counts of crossovers hold.
+
+use super::super::table::{CELL, QUANTITY, Report, Share};
+use super::classes::CLASSES;
+use super::judge::Asked;
+use super::scene::{Carried, Density};
+use super::survey::{self, Tried, noise_group, pivot};
+use std::collections::BTreeMap;
+
+/// Aims: share inside, %.
+const LEAST_PERCENT: f64 = 93.0;
+const MOST_PERCENT: f64 = 98.0;
+/// Bounds above the truth, %.
+const MOST_BOUNDS_PERCENT: f64 = 2.5;
+/// A normal error is inside half of all times within this part of its U at k = 2.
+const MEDIAN: f64 = 0.337_245;
+
+/// Errors over U of one quantity.
+#[derive(Clone, Default)]
+struct Cell {
+    inside: Share,
+    beyond_two: usize,
+    ratios: Vec<f64>,
+}
+
+impl Cell {
+    fn take(&mut self, one: &Tried, asked: Asked) {
+        let Some((error, u)) = one.error(asked) else { return };
+        let ratio = if error == 0.0 { 0.0 } else { (error / u).abs() };
+        self.inside.count(ratio <= 1.0);
+        self.beyond_two += usize::from(ratio > 2.0);
+        self.ratios.push(ratio);
+    }
+
+    /// U over twice the rms error, and the same from the middle of the errors, which stray ones do not move.
+    fn wide(&self) -> (f64, f64) {
+        let mut sorted = self.ratios.clone();
+        sorted.sort_by(f64::total_cmp);
+        let squares = sorted.iter().map(|r| r * r).sum::<f64>() / sorted.len() as f64;
+        let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN);
+        (0.5 / squares.sqrt(), MEDIAN / middle)
+    }
+
+    fn largest(&self) -> f64 {
+        self.ratios.iter().copied().fold(0.0, f64::max)
+    }
+
+    fn short(&self) -> String {
+        if self.ratios.is_empty() {
+            return "-".to_owned();
+        }
+        format!("{} / {:.2} / {:.1}", self.inside.text(), self.wide().1, self.largest())
+    }
+}
+
+fn quantities(report: &mut Report, tried: &[Tried]) {
+    let mut rows = Vec::new();
+    for asked in Asked::ALL {
+        let (mut cell, mut lost, mut invented, mut without_u) = (Cell::default(), 0, 0, 0);
+        for one in tried.iter().filter(|t| t.judged.broken.is_none()) {
+            cell.take(one, asked);
+            let stated = one.judged.get(asked).filter(|s| !s.at_least);
+            let exact = one.facts.exact[asked as usize];
+            lost += usize::from(stated.is_none() && exact.is_some());
+            invented += usize::from(stated.is_some() && exact.is_none());
+            without_u += usize::from(stated.is_some_and(|s| s.u.is_none()));
+        }
+        let (rms, middle) = cell.wide();
+        rows.push(vec![
+            asked.check().to_owned(),
+            cell.inside.tries.to_string(),
+            cell.inside.text(),
+            format!("{rms:.2}"),
+            format!("{middle:.2}"),
+            cell.beyond_two.to_string(),
+            format!("{:.1}", cell.largest()),
+            lost.to_string(),
+            invented.to_string(),
+            without_u.to_string(),
+        ]);
+    }
+    let header = [
+        "quantity",
+        "stated",
+        "inside %",
+        "U/2s",
+        "middle",
+        "beyond 2 U",
+        "largest",
+        "lost",
+        "invented",
+        "without U",
+    ];
+    report.table(&header, &rows);
+    report.line(
+        "\ninside: truth in value ± U; U/2s: U over twice the rms error; middle: the same from the middle of the errors; largest: error/U; lost, invented: only the truth, only the measurement has it (bounds count as lost)",
+    );
+}
+
+/// Share inside / middle / largest of each quantity, by a property.
+fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> String) {
+    let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
+    for one in tried {
+        let cells = groups.entry(key(one)).or_insert_with(|| vec![Cell::default(); Asked::ALL.len()]);
+        Asked::ALL.iter().for_each(|&asked| cells[asked as usize].take(one, asked));
+    }
+    let rows: Vec<Vec<String>> = groups
+        .iter()
+        .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(Cell::short)).collect())
+        .collect();
+    let header: Vec<&str> = std::iter::once(name).chain(Asked::ALL.iter().map(|a| a.check())).collect();
+    report.line("");
+    report.table(&header, &rows);
+}
+
+/// All stated values of a corner.
+fn count(one: &Tried, share: &mut Share) {
+    for (error, u) in Asked::ALL.into_iter().filter_map(|asked| one.error(asked)) {
+        share.count(error.abs() <= u);
+    }
+}
+
+fn is_shown(one: &Tried) -> bool {
+    one.facts.carried != Carried::Hidden
+}
+
+fn cells(report: &mut Report, tried: &[Tried]) {
+    report.line("\nInside, %, all quantities, points that do not hide what lies between them:\n");
+    let least = pivot(report, tried, |one, share| {
+        if is_shown(one) {
+            count(one, share);
+        }
+    });
+    report.line("\nThe same for corners with noise and digits alone:\n");
+    let most = pivot(report, tried, |one, share| {
+        if is_shown(one) && one.facts.is_plain() {
+            count(one, share);
+        }
+    });
+    // Quantities of one corner err together: a cell counts as many tries as corners, about a fifth.
+    let apart = |share: Share| Share { hits: share.hits / 5, tries: share.tries / 5 };
+    let name = |row: usize, column: usize| format!("{}/{}", CLASSES[row].name, Density::ALL[column].label());
+    for (row, column, share) in least {
+        if apart(share).is_below(LEAST_PERCENT, CELL) {
+            let aim = format!("at least {LEAST_PERCENT} wanted");
+            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
+        }
+    }
+    for (row, column, share) in most {
+        if apart(share).is_above(MOST_PERCENT, CELL) {
+            let aim = format!("at most {MOST_PERCENT} wanted");
+            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
+        }
+    }
+}
+
+fn whole_quantities(report: &mut Report, tried: &[Tried]) {
+    for asked in Asked::ALL {
+        let (mut all, mut plain) = (Share::default(), Share::default());
+        for one in tried.iter().filter(|t| is_shown(t)) {
+            let Some((error, u)) = one.error(asked) else { continue };
+            all.count(error.abs() <= u);
+            if one.facts.is_plain() {
+                plain.count(error.abs() <= u);
+            }
+        }
+        if all.is_below(LEAST_PERCENT, QUANTITY) {
+            report.miss(format!(
+                "bench-coverage, {}: {} % inside, at least {LEAST_PERCENT} wanted",
+                asked.check(),
+                all.text()
+            ));
+        }
+        if plain.is_above(MOST_PERCENT, QUANTITY) {
+            report.miss(format!(
+                "bench-coverage, {}, noise alone: {} % inside, at most {MOST_PERCENT} wanted",
+                asked.check(),
+                plain.text()
+            ));
+        }
+    }
+}
+
+/// Bounds that are given although the truth lies below.
+fn bounds(report: &mut Report, tried: &[Tried]) {
+    report.line("\nGain margins given as \"at least\":\n");
+    let mut rows = Vec::new();
+    let mut wrong = Share::default();
+    for (class, family) in CLASSES.iter().enumerate() {
+        let (mut given, mut below, mut beyond, mut largest) = (0, 0, Share::default(), 0.0_f64);
+        for one in tried.iter().filter(|t| t.key.class == class && is_shown(t)) {
+            let Some(bound) = one.judged.get(Asked::Gain).filter(|s| s.at_least) else { continue };
+            let short = one.facts.exact[Asked::Gain as usize].map_or(0.0, |exact| bound.value - exact);
+            given += 1;
+            below += usize::from(short > 0.0);
+            beyond.count(short > bound.u.unwrap_or(0.0));
+            largest = largest.max(short);
+        }
+        wrong.add(beyond);
+        let cells = [given.to_string(), below.to_string(), beyond.hits.to_string(), format!("{largest:.1}")];
+        rows.push(std::iter::once(family.name.to_owned()).chain(cells).collect());
+    }
+    report.table(&["family", "given", "truth below", "below bound - U", "largest dB"], &rows);
+    if wrong.is_above(MOST_BOUNDS_PERCENT, QUANTITY) {
+        report.miss(format!(
+            "bench-coverage, bounds: the truth is below bound - U in {} of {}",
+            wrong.hits, wrong.tries
+        ));
+    }
+}
+
+fn crossings(report: &mut Report, tried: &[Tried]) {
+    let wrong: Vec<&Tried> = tried
+        .iter()
+        .filter(|t| t.judged.broken.is_none() && t.judged.crossings.is_some_and(|n| n != t.facts.crossings))
+        .collect();
+    let shown = wrong.iter().filter(|t| is_shown(t)).count();
+    report.line(format!(
+        "\nWrong numbers of crossovers in corners that passed validity: {}, of which {} hidden between points",
+        wrong.len(),
+        wrong.len() - shown
+    ));
+    for one in wrong.iter().filter(|t| is_shown(t)).take(5) {
+        report.line(format!(
+            "  {}: {:?} for {}",
+            one.key.text(),
+            one.judged.crossings.unwrap_or(0),
+            one.facts.crossings
+        ));
+    }
+    if shown > 0 {
+        report.miss(format!("bench-coverage: {shown} wrong numbers of crossovers"));
+    }
+}
+
+fn worst(report: &mut Report, tried: &[Tried]) {
+    report.line("\nWorst cases (`--case`), five of each quantity:\n");
+    let mut rows = Vec::new();
+    for asked in Asked::ALL {
+        let mut cases: Vec<(f64, f64, f64, &Tried)> = tried
+            .iter()
+            .filter_map(|t| t.error(asked).map(|(error, u)| ((error / u).abs(), error, u, t)))
+            .filter(|case| !case.0.is_nan())
+            .collect();
+        cases.sort_by(|a, b| b.0.total_cmp(&a.0));
+        rows.extend(cases.iter().take(5).map(|(size, error, u, one)| {
+            vec![
+                one.key.text(),
+                asked.check().to_owned(),
+                format!("{error:.3e}"),
+                format!("{u:.3e}"),
+                format!("{size:.1}"),
+                one.facts.carried.label().to_owned(),
+                format!("{:.2}", one.facts.change),
+                format!("{}", one.facts.correlation),
+            ]
+        }));
+    }
+    report.table(&["case", "quantity", "error", "U", "error/U", "points", "change", "correlation"], &rows);
+}
+
+/// The mode.
+pub fn run(seed: u64, share: usize) -> Report {
+    let mut report = Report::default();
+    report.heading("bench-coverage: is the truth inside value ± U");
+    let tried = survey::run(seed, share);
+    report.line(format!("Corners: {}, seed {seed}\n", tried.len()));
+    quantities(&mut report, &tried);
+    report.line("\nShare inside, % / U/2s by the middle / largest error over U:");
+    by(&mut report, &tried, "family", |t| CLASSES[t.key.class].name.to_owned());
+    by(&mut report, &tried, "density", |t| format!("{:>3}", Density::ALL[t.key.density].label()));
+    by(&mut report, &tried, "points", |t| {
+        format!("{} {}", t.facts.carried as usize, t.facts.carried.label())
+    });
+    by(&mut report, &tried, "floor", |t| noise_group(t.facts.floor).to_owned());
+    by(&mut report, &tried, "correlation", |t| t.facts.correlation.to_string());
+    by(&mut report, &tried, "digits", |t| t.facts.digits.label().to_owned());
+    by(&mut report, &tried, "sweeps", |t| format!("{:?} dB", t.facts.levels_db));
+    by(&mut report, &tried, "unit", |t| {
+        let f = &t.facts;
+        let level = f.level_power.map_or_else(String::new, |p| format!(", level to the power of {p}"));
+        let drift = if f.drifts { ", drift" } else { "" };
+        let chain = if f.chain { ", chain" } else { "" };
+        format!("noise{level}{drift}{chain}")
+    });
+    cells(&mut report, &tried);
+    whole_quantities(&mut report, &tried);
+    bounds(&mut report, &tried);
+    crossings(&mut report, &tried);
+    worst(&mut report, &tried);
+    report
+}
