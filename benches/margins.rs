@@ -1,6 +1,10 @@
 //! What one sweep costs once it is read: curve, crossings, each margin, sanity, comparison of two levels.
 
-#![allow(missing_docs, reason = "the macros of criterion make public functions")]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    reason = "the macros of criterion make public functions; a bench fails by panicking"
+)]
 
 #[path = "corpus/model.rs"]
 #[expect(dead_code, reason = "the corners belong to the corpus on disk")]
@@ -29,14 +33,10 @@ use std::hint::black_box;
 fn sweep(take: u64) -> Samples {
     let unit = Loop::drawn(&mut Random::seeded(1), 2);
     let mut random = Random::seeded(take);
-    let mut samples = Samples::default();
-    for hz in grid(401, 100.0, 1e6) {
-        let (gain_db, phase_deg) = reading(unit.measured(hz), &mut random);
-        samples.frequency_hz.push(hz);
-        samples.ln_magnitude.push(gain_db * std::f64::consts::LN_10 / 20.0);
-        samples.phase_rad.push(phase_deg.to_radians());
-    }
-    samples
+    let hz: Vec<f64> = grid(401, 100.0, 1e6).collect();
+    let read = hz.iter().map(|hz| reading(unit.measured(*hz), &mut random));
+    let (gain_db, phase_deg): (Vec<f64>, Vec<f64>) = read.unzip();
+    Samples::from_db_deg(&hz, &gain_db, &phase_deg).unwrap()
 }
 
 fn analysed(take: u64) -> Analysed {
@@ -54,8 +54,8 @@ fn preparation(c: &mut Criterion) {
     c.bench_function("Curve::fill, same grid", |b| {
         b.iter(|| curve.fill(black_box(&samples), CriticalPoint::PlusOne));
     });
-    let mut other_grid = samples.clone();
-    other_grid.frequency_hz.iter_mut().for_each(|hz| *hz *= 1.01);
+    let hz: Vec<f64> = samples.frequency_hz().iter().map(|hz| hz * 1.01).collect();
+    let other_grid = Samples::from_ln_rad(&hz, samples.ln_magnitude(), samples.phase_rad()).unwrap();
     let mut turn = false;
     c.bench_function("Curve::fill, new grid", |b| {
         b.iter(|| {

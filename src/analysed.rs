@@ -79,7 +79,7 @@ fn group_of(count: usize) -> usize {
 fn thin(samples: &Samples, into: &mut Samples) {
     into.clear();
     let group = group_of(samples.len());
-    let all = || samples.frequency_hz.iter().zip(&samples.ln_magnitude).zip(&samples.phase_rad);
+    let all = || samples.frequency_hz().iter().zip(samples.ln_magnitude()).zip(samples.phase_rad());
     let mut mean = |part: &mut dyn Iterator<Item = ((&f64, &f64), &f64)>| {
         let Some(((hz, ln_mag), phase)) = part.next() else { return };
         let (mut count, mut x, mut a, mut p) = (1.0, 0.0, 0.0, 0.0);
@@ -89,9 +89,7 @@ fn thin(samples: &Samples, into: &mut Samples) {
             a += other_mag - ln_mag;
             p += wrap(other_phase - phase);
         }
-        into.frequency_hz.push(hz * (x / count).exp());
-        into.ln_magnitude.push(ln_mag + a / count);
-        into.phase_rad.push(phase + p / count);
+        into.push(hz * (x / count).exp(), ln_mag + a / count, phase + p / count);
     };
     let last = samples.len().saturating_sub(1);
     mean(&mut all().take(1));
@@ -112,9 +110,7 @@ mod tests {
         for k in 0..count {
             let hz = 10.0 * 10f64.powf(4.0 * f64::from(k) / f64::from(count - 1));
             let noise = 0.01 * (f64::from(k) * 1.7 + (f64::from(k) * 0.37).sin() * 40.0).sin();
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push((1e3 / hz).ln() + noise);
-            samples.phase_rad.push(1.5 - noise);
+            samples.push(hz, (1e3 / hz).ln() + noise, 1.5 - noise);
         }
         samples
     }
@@ -129,7 +125,7 @@ mod tests {
                 "{count}"
             );
             let ends = [analysed.raw.frequency_hz()[0], *analysed.raw.frequency_hz().last().unwrap()];
-            assert_eq!(ends, [samples.frequency_hz[0], *samples.frequency_hz.last().unwrap()]);
+            assert_eq!(ends, [samples.frequency_hz()[0], *samples.frequency_hz().last().unwrap()]);
             let found = crossover(&analysed.crossings, analysed.curve.span()).unwrap();
             assert!((found.value / 1e3 - 1.0).abs() < 2e-3, "{count}: {}", found.value);
         }

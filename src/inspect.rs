@@ -122,8 +122,8 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
         file: file.to_owned(),
         points: samples.len(),
         band_hz: [
-            samples.frequency_hz.first().copied().unwrap_or(0.0),
-            samples.frequency_hz.last().copied().unwrap_or(0.0),
+            samples.frequency_hz().first().copied().unwrap_or(0.0),
+            samples.frequency_hz().last().copied().unwrap_or(0.0),
         ],
         crossovers: sweep
             .crossings

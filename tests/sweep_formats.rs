@@ -135,14 +135,14 @@ fn same(name: &str, bytes: impl AsRef<[u8]>, reading: &Reading) {
     let samples = try_read(bytes.as_ref(), reading).unwrap_or_else(|errors| panic!("{name}: {errors:#?}"));
     let expected = points();
     assert_eq!(samples.len(), expected.len(), "{name}");
-    let lengths = (samples.ln_magnitude.len(), samples.phase_rad.len());
+    let lengths = (samples.ln_magnitude().len(), samples.phase_rad().len());
     assert_eq!(lengths, (expected.len(), expected.len()), "{name}");
     for (index, (hertz, ln_magnitude, phase)) in expected.into_iter().enumerate() {
-        let frequency = samples.frequency_hz[index] / hertz - 1.0;
+        let frequency = samples.frequency_hz()[index] / hertz - 1.0;
         assert!(frequency.abs() < FREQUENCY_RELATIVE, "{name}, {index}: {frequency:e}");
-        let magnitude = samples.ln_magnitude[index] - ln_magnitude;
+        let magnitude = samples.ln_magnitude()[index] - ln_magnitude;
         assert!(magnitude.abs() < NEPER_AND_RADIAN, "{name}, {index}: {magnitude:e}");
-        let phase = wrapped(samples.phase_rad[index] - phase);
+        let phase = wrapped(samples.phase_rad()[index] - phase);
         assert!(phase.abs() < NEPER_AND_RADIAN, "{name}, {index}: {phase:e}");
     }
 }
@@ -314,9 +314,9 @@ fn order_of_the_rows() {
 fn ordinary_numbers_are_taken_exactly() {
     let samples =
         try_read(b"frequency_hz,gain,phase_deg\n1.5,1,0\n2.5,2,180\n1e3,.5,-90\n", &standard()).unwrap();
-    assert_eq!(samples.frequency_hz, [1.5, 2.5, 1000.0]);
-    assert_eq!(samples.ln_magnitude, [0.0, 2f64.ln(), 0.5f64.ln()]);
-    assert_eq!(samples.phase_rad, [0.0, PI, -PI / 2.0]);
+    assert_eq!(samples.frequency_hz(), [1.5, 2.5, 1000.0]);
+    assert_eq!(samples.ln_magnitude(), [0.0, 2f64.ln(), 0.5f64.ln()]);
+    assert_eq!(samples.phase_rad(), [0.0, PI, -PI / 2.0]);
 }
 
 /// A broken file: line and field of its first error, and pieces of that error's message or help.
@@ -551,11 +551,11 @@ fn sound(bytes: &[u8], reading: &Reading) {
     match try_read(bytes, reading) {
         Ok(samples) => {
             assert!(samples.len() >= 3);
-            assert_eq!(samples.ln_magnitude.len(), samples.len());
-            assert_eq!(samples.phase_rad.len(), samples.len());
-            assert!(samples.frequency_hz[0] > 0.0);
-            assert!(samples.frequency_hz.is_sorted_by(|a, b| a < b));
-            let all = samples.frequency_hz.iter().chain(&samples.ln_magnitude).chain(&samples.phase_rad);
+            assert_eq!(samples.ln_magnitude().len(), samples.len());
+            assert_eq!(samples.phase_rad().len(), samples.len());
+            assert!(samples.frequency_hz()[0] > 0.0);
+            assert!(samples.frequency_hz().is_sorted_by(|a, b| a < b));
+            let all = samples.frequency_hz().iter().chain(samples.ln_magnitude()).chain(samples.phase_rad());
             assert!(all.copied().all(f64::is_finite));
         }
         Err(errors) => {

@@ -1,5 +1,6 @@
 //! The library as anybody uses it: a spec and a run as texts, sweeps by a reader.
 
+use super::hiss::Sweep;
 use super::plants::Plant;
 use loopgauge::check::{CornerOutcome, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, SweepEntry};
@@ -25,7 +26,7 @@ impl Setup {
 }
 
 /// Judges sweeps of the plant, as the analyzer wrote them. The limits leave the sound loop much room.
-pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome {
+pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Sweep]) -> CornerOutcome {
     let mut text = format!(
         "spec: 1\nproduct: planted-loop\ncritical_point: {}\nband: {{from: {} Hz, to: {} Hz}}\ndensity: 20\n\
          accuracy: {{gain: 0.1 dB, phase: 0.5 deg}}\nlimits:\n  crossover: {{min: {} Hz, max: {} Hz}}\n  phase_margin: {{min: {} deg}}\n\
@@ -61,10 +62,10 @@ pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome 
     let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false, plots: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
-        samples.clone_from(&sweeps[index]);
+        *samples = sweeps[index].samples();
         Ok(())
     };
-    let outcome = judge_run(&run, &loaded.spec, None, &options, &mut Workspace::default(), &mut read);
+    let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read);
     let corners = outcome.ok().flatten().map(|run| run.corners);
     corners.and_then(|corners| corners.into_iter().next()).expect("the run has one corner and no bad sweep")
 }

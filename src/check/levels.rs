@@ -176,10 +176,10 @@ fn average(
     let mut base = Curve::new();
     base.fill(first, critical_point);
     let same_grid: Vec<bool> =
-        curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz).collect();
+        curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz()).collect();
     let count = (others.len() + 1) as f64;
     repeats.clear(others.len() + 1);
-    let columns = first.frequency_hz.iter().zip(&first.ln_magnitude).zip(&first.phase_rad);
+    let columns = first.frequency_hz().iter().zip(first.ln_magnitude()).zip(first.phase_rad());
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
         let (Some(&x), Some(&angle)) = (base.ln_f().get(i), base.angle().get(i)) else { break };
         if !curves.iter().all(|curve| curve.span().holds(x)) {
@@ -201,9 +201,7 @@ fn average(
             (more, turn) = (more + d, turn + e);
             (more2, turn2) = (more2 + d * d, turn2 + e * e);
         }
-        mean.frequency_hz.push(hz);
-        mean.ln_magnitude.push(ln_mag + more / count);
-        mean.phase_rad.push(phase + turn / count);
+        mean.push(hz, ln_mag + more / count, phase + turn / count);
         // Squared standard error of the mean: squares about it over n (n - 1).
         let squared =
             |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
@@ -240,9 +238,7 @@ mod tests {
                 let mut samples = Samples::default();
                 for k in 0..count {
                     let hz = 100.0 * 10f64.powf(f64::from(k) / 50.0);
-                    samples.frequency_hz.push(hz);
-                    samples.ln_magnitude.push((volt / (milliampere * 1e-3) / hz).ln());
-                    samples.phase_rad.push(*phase_rad);
+                    samples.push(hz, (volt / (milliampere * 1e-3) / hz).ln(), *phase_rad);
                 }
                 samples
             })

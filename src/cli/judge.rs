@@ -171,13 +171,13 @@ pub fn judge(
         vec![FileDigest::of(&name, &bench.bytes)]
     });
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
-    let baseline = baselines.map(|baselines| baselines.of(&run.product));
+    let baseline = baselines.map(|baselines| baselines.of(run.product()));
     let accepted: Option<&Accepted> = baseline.as_ref().map(|loaded| &loaded.accepted);
     let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    let mut outcome = judge_run(&run, &spec.spec, accepted, options, workspace, &mut read)
+    let mut outcome = judge_run(&run, accepted, options, workspace, &mut read)
         .map_err(|problems| Trouble::Run(gather(problems, &run, place)))?;
     if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
         outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });

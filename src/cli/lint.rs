@@ -14,7 +14,7 @@ use crate::diagnostic::{Diagnostic, Severity, has_errors};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
 use crate::run::Run;
-use crate::spec::{self, DriftAxis, Files, Spec};
+use crate::spec::{self, DriftAxis, Files};
 use crate::sweep::Samples;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, HashSet};
@@ -172,15 +172,13 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             }
             Ok((run, loaded)) => {
                 let mut problems = Vec::new();
-                for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
+                for entry in run.corners().iter().flat_map(|corner| &corner.entries) {
                     let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
                     problems.extend(read.err().into_iter().flatten());
                 }
                 findings.extend(gather(problems, &run, place));
-                if let Ok(spec) = loaded.as_ref() {
-                    findings.extend(without_label(&run, &spec.spec));
-                    note_corners(&mut collected, &loaded, &run);
-                }
+                findings.extend(without_label(&run));
+                note_corners(&mut collected, &loaded, &run);
             }
         }
     }
@@ -199,14 +197,14 @@ fn note_corners(collected: &mut Collected, loaded: &Arc<Loaded>, run: &Run) {
     let (_, flags) = collected
         .entry(spec.spec.file.clone())
         .or_insert_with(|| (Arc::clone(loaded), vec![false; spec.spec.corners.len()]));
-    for (flag, corner) in flags.iter_mut().zip(&run.corners) {
+    for (flag, corner) in flags.iter_mut().zip(run.corners()) {
         *flag |= !corner.entries.is_empty();
     }
 }
 
 /// A run that drift cannot place, since it lacks the label that the spec tracks drift over.
-fn without_label(run: &Run, spec: &Spec) -> Option<Diagnostic> {
-    let (key, label) = match spec.drift?.over? {
+fn without_label(run: &Run) -> Option<Diagnostic> {
+    let (key, label) = match run.spec().drift?.over? {
         DriftAxis::Build => ("build", &run.build),
         DriftAxis::Firmware => ("firmware", &run.firmware),
         DriftAxis::Taken => ("taken", &run.taken),

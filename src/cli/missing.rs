@@ -20,7 +20,7 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace) -> Vec<Dia
     if absent.is_empty() {
         return others;
     }
-    let entries = || run.corners.iter().flat_map(|corner| &corner.entries);
+    let entries = || run.corners().iter().flat_map(|corner| &corner.entries);
     let is_absent = |file: &str| absent.contains(&format!("{}/{file}", place.label));
     let names: Vec<&str> =
         entries().map(|entry| entry.file.as_str()).filter(|file| is_absent(file)).collect();

@@ -419,7 +419,7 @@ mod tests {
         let hz = grid(50);
         let mut rounded = samples(&hz, &|x| [-x, 1.0 - 2.0 * x], &|_| [1e-4, 0.0], 1);
         let step = 1f64.to_radians();
-        rounded.phase_rad.iter_mut().for_each(|p| *p = (*p / step).round() * step);
+        rounded.planted().1.iter_mut().for_each(|p| *p = (*p / step).round() * step);
         let own = analysed(&rounded);
         let ([gain, phase], sigma) = (own.noise.shares(), own.noise.sigma()[100]);
         assert!((sigma * phase / (step / 12f64.sqrt()) - 1.0).abs() < 0.3, "{}", sigma * phase);

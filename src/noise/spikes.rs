@@ -181,8 +181,8 @@ mod tests {
         let at = hz.iter().position(|f| (f - 150.0).abs() < 3.0).unwrap();
         for seed in 0..20 {
             let mut hit = samples(&hz, &line, &|_| [0.002; 2], seed);
-            hit.ln_magnitude[at] += 0.06;
-            hit.phase_rad[at] -= 0.04;
+            hit.planted().0[at] += 0.06;
+            hit.planted().1[at] -= 0.04;
             let own = analysed(&hit);
             let [spike] = own.noise.spikes() else { panic!("{:?}", own.noise.spikes()) };
             assert_eq!((spike.index, spike.at_hz, spike.mains), (at, hz[at], Some((50, 3))));
@@ -198,7 +198,7 @@ mod tests {
         let hz = grid(40);
         let at = hz.iter().position(|f| *f > 7e3).unwrap();
         let mut hit = samples(&hz, &line, &|_| [0.002; 2], 1);
-        hit.phase_rad[at] += 0.1;
+        hit.planted().1[at] += 0.1;
         let own = analysed(&hit);
         assert_eq!(own.noise.spikes().iter().map(|s| (s.index, s.mains)).collect::<Vec<_>>(), [(at, None)]);
     }

@@ -177,9 +177,7 @@ mod tests {
         for k in 0..=250 {
             let f = 0.01 * 10f64.powf(f64::from(k) / 50.0);
             let value = gain(Complex64::new(0.0, f));
-            samples.frequency_hz.push(f);
-            samples.ln_magnitude.push(value.norm().ln());
-            samples.phase_rad.push(value.arg());
+            samples.push(f, value.norm().ln(), value.arg());
         }
         let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
         closure(&Subject {

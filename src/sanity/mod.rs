@@ -146,9 +146,7 @@ mod testing {
         for k in 0..=(4.0 * per_decade) as i32 {
             let hz = 100.0 * 10f64.powf(f64::from(k) / per_decade);
             let [ln_mag, phase] = curve(hz);
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(ln_mag);
-            samples.phase_rad.push(phase);
+            samples.push(hz, ln_mag, phase);
         }
         Analysed::of(&samples, CriticalPoint::MinusOne)
     }

@@ -14,8 +14,8 @@ use std::sync::Arc;
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct LoadedSpec {
-    /// The spec.
-    pub spec: Spec,
+    /// The spec; the runs that are resolved against it share it.
+    pub spec: Arc<Spec>,
     /// What is legal but unwise, by place.
     pub warnings: Vec<Diagnostic>,
     /// The files reached by `extends`, nearest first, as reached.
@@ -56,7 +56,9 @@ pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>
     let (spec, warnings) = findings.into_result(spec, &top)?;
     let resolved = ResolvedSpec::of(&tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default());
     match tree {
-        Some(Tree { root, extends }) => Ok(LoadedSpec { spec, warnings, extends, resolved, root }),
+        Some(Tree { root, extends }) => {
+            Ok(LoadedSpec { spec: Arc::new(spec), warnings, extends, resolved, root })
+        }
         None => Err(warnings),
     }
 }

@@ -1,6 +1,7 @@
 //! From bytes to samples.
 
-use super::careful::{FEWEST_POINTS, read_rows_carefully};
+use super::careful::read_rows_carefully;
+use super::checked::FEWEST_POINTS;
 use super::decode::decode;
 use super::dialect::{Dialect, line_ends};
 use super::fields::{Cutter, Field};
