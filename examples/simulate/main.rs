@@ -59,14 +59,21 @@ struct Asked {
     modes: Vec<&'static str>,
     share: usize,
     seed: u64,
+    case: Option<String>,
+    out: String,
 }
 
 fn main() -> ExitCode {
     let Some(asked) = arguments(std::env::args().skip(1)) else {
         let names = [MODES.as_slice(), referee::MODES.as_slice()].concat().join("|");
-        eprintln!("usage: simulate [{names}|all] [--share N] [--seed N]");
+        eprintln!(
+            "usage: simulate [{names}|all] [--share N] [--seed N] [--case FAMILY/DENSITY/NUMBER [--out FOLDER]]"
+        );
         return ExitCode::from(2);
     };
+    if let Some(case) = &asked.case {
+        return write_case(&asked, case);
+    }
     let mut missed = Vec::new();
     let subjects = LazyCell::new(Subjects::all);
     for mode in asked.modes {
@@ -87,18 +94,42 @@ fn main() -> ExitCode {
     ExitCode::FAILURE
 }
 
+/// Writes one corner of a mode as files.
+fn write_case(asked: &Asked, case: &str) -> ExitCode {
+    let mode = asked.modes.first().copied().filter(|mode| referee::MODES.contains(mode));
+    let (Some(mode), Some((key, repeat))) = (mode, referee::parse_case(case, asked.seed)) else {
+        eprintln!("{case} names no case: a mode that begins with bench-, and FAMILY/DENSITY/NUMBER[.REPEAT]");
+        return ExitCode::from(2);
+    };
+    match referee::write_case(mode, key, repeat, std::path::Path::new(&asked.out)) {
+        Ok(()) => {
+            println!("loopgauge check {0} --specs {0}/specs", asked.out);
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("{}: {error}", asked.out);
+            ExitCode::from(2)
+        }
+    }
+}
+
 fn arguments(mut words: impl Iterator<Item = String>) -> Option<Asked> {
-    let mut asked = Asked { modes: Vec::new(), share: 1, seed: 1 };
+    let mut asked = Asked { modes: Vec::new(), share: 1, seed: 1, case: None, out: "case".to_owned() };
     while let Some(word) = words.next() {
         match word.as_str() {
             "--share" => asked.share = words.next()?.parse().ok().filter(|n| *n > 0)?,
             "--seed" => asked.seed = words.next()?.parse().ok()?,
+            "--case" => asked.case = Some(words.next()?),
+            "--out" => asked.out = words.next()?,
             "all" => asked.modes.extend(MODES),
             word => {
                 let mut known = MODES.into_iter().chain(referee::MODES);
                 asked.modes.push(known.find(|mode| *mode == word)?);
             }
         }
+    }
+    if asked.modes.is_empty() && asked.case.is_some() {
+        asked.modes.push("bench-coverage");
     }
     if asked.modes.is_empty() {
         asked.modes.extend(MODES);

@@ -3,6 +3,7 @@
 use super::super::table::{CELL, QUANTITY, Report, Share};
 use super::classes::CLASSES;
 use super::judge::Asked;
+use super::receivers::Digits;
 use super::scene::{Carried, Density};
 use super::survey::{self, Tried, noise_group, pivot};
 use std::collections::BTreeMap;
@@ -49,8 +50,13 @@ impl Cell {
         if self.ratios.is_empty() {
             return "-".to_owned();
         }
-        format!("{} / {:.2} / {:.1}", self.inside.text(), self.wide().1, self.largest())
+        format!("{} / {:.2} / {}", self.inside.text(), self.wide().1, times(self.largest()))
     }
+}
+
+/// A ratio that may be huge.
+fn times(ratio: f64) -> String {
+    if ratio < 1e4 { format!("{ratio:.1}") } else { format!("{ratio:.0e}") }
 }
 
 fn quantities(report: &mut Report, tried: &[Tried]) {
@@ -73,7 +79,7 @@ fn quantities(report: &mut Report, tried: &[Tried]) {
             format!("{rms:.2}"),
             format!("{middle:.2}"),
             cell.beyond_two.to_string(),
-            format!("{:.1}", cell.largest()),
+            times(cell.largest()),
             lost.to_string(),
             invented.to_string(),
             without_u.to_string(),
@@ -98,7 +104,12 @@ fn quantities(report: &mut Report, tried: &[Tried]) {
 }
 
 /// Share inside / middle / largest of each quantity, by a property.
-fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> String) {
+fn by<'a>(
+    report: &mut Report,
+    tried: impl IntoIterator<Item = &'a Tried>,
+    name: &str,
+    key: impl Fn(&Tried) -> String,
+) {
     let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
     for one in tried {
         let cells = groups.entry(key(one)).or_insert_with(|| vec![Cell::default(); Asked::ALL.len()]);
@@ -249,7 +260,7 @@ fn worst(report: &mut Report, tried: &[Tried]) {
                 asked.check().to_owned(),
                 format!("{error:.3e}"),
                 format!("{u:.3e}"),
-                format!("{size:.1}"),
+                times(*size),
                 one.facts.carried.label().to_owned(),
                 format!("{:.2}", one.facts.change),
                 format!("{}", one.facts.correlation),
@@ -276,13 +287,24 @@ pub fn run(seed: u64, share: usize) -> Report {
     by(&mut report, &tried, "correlation", |t| t.facts.correlation.to_string());
     by(&mut report, &tried, "digits", |t| t.facts.digits.label().to_owned());
     by(&mut report, &tried, "sweeps", |t| format!("{:?} dB", t.facts.levels_db));
-    by(&mut report, &tried, "unit", |t| {
+    by(&mut report, &tried, "unit and chain", |t| {
         let f = &t.facts;
-        let level = f.level_power.map_or_else(String::new, |p| format!(", level to the power of {p}"));
-        let drift = if f.drifts { ", drift" } else { "" };
-        let chain = if f.chain { ", chain" } else { "" };
-        format!("noise{level}{drift}{chain}")
+        match (f.level_power, f.drifts, f.chain) {
+            (None, false, false) => "noise alone".to_owned(),
+            (None, false, true) => "noise, chain".to_owned(),
+            (None, true, false) => "noise, drift".to_owned(),
+            (Some(power), false, false) => format!("noise, level to the power of {power}"),
+            _ => "several".to_owned(),
+        }
     });
+    report.line("\nNoise alone:");
+    let alone: Vec<&Tried> = tried.iter().filter(|t| t.facts.is_plain()).collect();
+    by(&mut report, alone.iter().copied(), "correlation", |t| t.facts.correlation.to_string());
+    let alone = || alone.iter().copied().filter(|t| t.facts.correlation == 0.0);
+    by(&mut report, alone(), "no correlation", |t| t.facts.digits.label().to_owned());
+    let alone = || alone().filter(|t| t.facts.digits == Digits::All);
+    by(&mut report, alone(), "and all digits", |t| format!("{:>3}", Density::ALL[t.key.density].label()));
+    by(&mut report, alone(), "and all digits", |t| CLASSES[t.key.class].name.to_owned());
     cells(&mut report, &tried);
     whole_quantities(&mut report, &tried);
     bounds(&mut report, &tried);

@@ -312,18 +312,24 @@ impl Scene {
         carried(&self.plant, &self.hz)
     }
 
-    /// Measures all sweeps: the ratios as the files have them.
-    pub fn measure(&self, d: &mut Draw) -> Vec<Vec<Complex64>> {
+    /// Measures all sweeps: the two numbers of each sample as the files have them.
+    pub fn numbers(&self, d: &mut Draw) -> Vec<Vec<[f64; 2]>> {
+        let sign = if self.closed { -1.0 } else { 1.0 };
         (0..self.levels_db.len())
             .map(|k| {
                 let t: Vec<Complex64> = self.hz.iter().map(|&hz| self.loop_at(k, hz)).collect();
                 let strength = 10f64.powf(self.levels_db[k] / 20.0);
                 let measured = self.receivers.measure(&self.hz, &t, strength, d);
-                let sign = if self.closed { -1.0 } else { 1.0 };
-                let write = |t: Complex64| self.digits.read(self.digits.numbers(sign * t));
-                measured.into_iter().map(|t| write((self.written)(t) * self.chain)).collect()
+                let write = |t: Complex64| self.digits.numbers(sign * (self.written)(t) * self.chain);
+                measured.into_iter().map(write).collect()
             })
             .collect()
+    }
+
+    /// Measures all sweeps: the ratios that a reader of the files gets.
+    pub fn measure(&self, d: &mut Draw) -> Vec<Vec<Complex64>> {
+        let read = |sweep: Vec<[f64; 2]>| sweep.into_iter().map(|n| self.digits.read(n)).collect();
+        self.numbers(d).into_iter().map(read).collect()
     }
 }
 
