@@ -12,7 +12,7 @@ mod model;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use loopgauge::analysed::Analysed;
-use loopgauge::check::Quantities;
+use loopgauge::check::{Errors, Quantities};
 use loopgauge::coverage::gap;
 use loopgauge::curve::{Curve, Span};
 use loopgauge::linearity::{Difference, compare};
@@ -91,7 +91,7 @@ fn margins(c: &mut Criterion) {
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
     let mut trials = Trials::default();
     c.bench_function("Quantities::of", |b| {
-        b.iter(|| Quantities::of(black_box(&sweep), span, &chain, 2.0, &mut trials))
+        b.iter(|| Quantities::of(black_box(&sweep), span, &Errors::of_chain(&chain), 2.0, &mut trials))
     });
 }
 

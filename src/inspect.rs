@@ -1,7 +1,7 @@
 //! What one sweep shows by itself, without a spec.
 
 use crate::analysed::Analysed;
-use crate::check::{Measured, Quantities};
+use crate::check::{Errors, Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
@@ -102,7 +102,8 @@ fn noise_percent(sweep: &Analysed) -> Option<f64> {
 pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
     let sweep = Analysed::of(samples, critical_point);
     let span = sweep.curve.span();
-    let quantities = Quantities::of(&sweep, span, &Chain::default(), COVERAGE, &mut Trials::default());
+    let quantities =
+        Quantities::of(&sweep, span, &Errors::of_chain(&Chain::default()), COVERAGE, &mut Trials::default());
     let measured = quantities.report(COVERAGE);
     let subject = Subject { sweep: &sweep, second: None, span, open_loop_poles: 0, critical_point };
     let mut findings = Vec::new();

@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot set up its case must stop")]
 
 use loopgauge::analysed::Analysed;
-use loopgauge::check::{Limit, Quantities, Verdict};
+use loopgauge::check::{Errors, Limit, Quantities, Verdict};
 use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::margins::{Direction, phase_margin_of};
@@ -72,7 +72,13 @@ fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), &Chain::default(), 2.0, &mut Trials::default())
+    Quantities::of(
+        sweep,
+        sweep.curve.span(),
+        &Errors::of_chain(&Chain::default()),
+        2.0,
+        &mut Trials::default(),
+    )
 }
 
 fn of(model: &Model, per_decade: usize) -> Quantities {

@@ -10,7 +10,7 @@
 )]
 
 use loopgauge::analysed::Analysed;
-use loopgauge::check::{CornerOutcome, Estimate, Options, Quantities, Verdict, Workspace, judge_run};
+use loopgauge::check::{CornerOutcome, Errors, Estimate, Options, Quantities, Verdict, Workspace, judge_run};
 use loopgauge::curve::{Curve, LocalError, Span, db, wrap};
 use loopgauge::margins::{self, Crossings};
 use loopgauge::monte_carlo::Trials;
@@ -55,7 +55,7 @@ fn analysed(samples: &Samples) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed, chain: &Chain) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), chain, COVERAGE, &mut Trials::default())
+    Quantities::of(sweep, sweep.curve.span(), &Errors::of_chain(chain), COVERAGE, &mut Trials::default())
 }
 
 /// Factor 1 / (1 + j f/pole).
@@ -455,8 +455,15 @@ fn covered(
     let (mut simulated, mut open, mut held) = (0, 0, 0);
     for seed in 0..SWEEPS {
         let own = analysed(&sweep(&hz, &of, sigma, 5_000 + seed));
-        let mut again =
-            || value(&Quantities::of(&own, own.curve.span(), &Chain::default(), COVERAGE, &mut trials));
+        let mut again = || {
+            value(&Quantities::of(
+                &own,
+                own.curve.span(),
+                &Errors::of_chain(&Chain::default()),
+                COVERAGE,
+                &mut trials,
+            ))
+        };
         // A value that was not found covers nothing.
         let Some(estimate) = again() else { continue };
         if seed < 3 {

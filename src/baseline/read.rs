@@ -221,6 +221,7 @@ fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
         delay: part("delay"),
         noise: part("noise"),
         density: part("density"),
+        level: part("level"),
         impedance_ratio: part("impedance_ratio"),
     };
     fields.finish();

@@ -1,5 +1,6 @@
 //! One corner: from its sweeps to the verdict of every check.
 
+use super::level_change::{Errors, Stronger};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::{Quantities, judged_span};
@@ -142,7 +143,10 @@ impl Judgement {
         match judged.filter(|_| self.broken.is_none()) {
             None => self.limits_not_judged(corner),
             Some((level, sweep, span)) => {
-                self.limits(context, sweep, span, &mut workspace.trials);
+                let stronger = bound.get(1).map(|(strong, confirming)| {
+                    Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference)
+                });
+                self.limits(context, sweep, span, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
                 self.judged = Some(Judged {
                     files: files(level),
@@ -153,11 +157,19 @@ impl Judgement {
         }
     }
 
-    fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span, trials: &mut Trials) {
+    fn limits(
+        &mut self,
+        context: &Context<'_>,
+        sweep: &Analysed,
+        span: Span,
+        level: Option<Stronger<'_>>,
+        trials: &mut Trials,
+    ) {
         let Context { spec, corner, .. } = context;
         let chain = Chain::of(spec);
-        let quantities = Quantities::of(sweep, span, &chain, spec.decision.coverage, trials);
-        let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
+        let errors = Errors { chain: &chain, level };
+        let quantities = Quantities::of(sweep, span, &errors, spec.decision.coverage, trials);
+        let judge = Judge { sweep, span, errors, rule: spec.decision, measured: &quantities };
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
         }

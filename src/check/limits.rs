@@ -1,5 +1,6 @@
 //! The limits of a corner against what was measured.
 
+use super::level_change::Errors;
 use super::measure::{Estimate, Quantities};
 use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
@@ -13,7 +14,7 @@ use crate::noise::Spike;
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
 use crate::sanity::mains_under;
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
-use crate::uncertainty::{Budget, Chain, Source};
+use crate::uncertainty::{Budget, Source};
 
 /// Everything a limit is judged with.
 pub struct Judge<'a> {
@@ -21,8 +22,8 @@ pub struct Judge<'a> {
     pub sweep: &'a Analysed,
     /// Its judged part.
     pub span: Span,
-    /// The measuring chain.
-    pub chain: &'a Chain,
+    /// What uncertainties are made from.
+    pub errors: Errors<'a>,
     /// The decision rule.
     pub rule: DecisionRule,
     /// What was measured.
@@ -35,6 +36,11 @@ fn undecided(budget: &Budget, at_hz: f64) -> String {
     let remedy = match budget.largest() {
         Some(Source::Noise) => {
             format!("most of it is noise: near {place} inject more as long as the result stays, measure more narrowly, or average repeats")
+        }
+        Some(Source::Level) => {
+            "most of it is the change from the judged level to the stronger one: sweep at a weaker level, and let the supply warm up so \
+             that nothing drifts between the two"
+                .to_owned()
         }
         Some(Source::Density) => format!("most of it is the distance between the points: sweep more densely near {place}"),
         Some(Source::ImpedanceRatio) => {
@@ -275,7 +281,8 @@ impl Judge<'_> {
         if let Some(estimate) = self.measured.gain_reduction_margin {
             return self.held(name, Unit::Db, limit, estimate);
         }
-        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, self.chain, self.sweep);
+        let bottom =
+            Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, &self.errors, self.sweep);
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
@@ -330,7 +337,7 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        let estimate = Estimate::new(&located, 1.0, self.chain, self.sweep);
+        let estimate = Estimate::new(&located, 1.0, &self.errors, self.sweep);
         // The frequency that the spec names is given back as it stands there.
         let at_hz = match gain.at {
             GainAt::Frequency(f) => f.hz(),

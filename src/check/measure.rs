@@ -1,5 +1,6 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
+use super::level_change::Errors;
 use super::linear_law::{Law, Line};
 use super::outcome::{Measured, MeasuredSet};
 use crate::analysed::Analysed;
@@ -9,7 +10,7 @@ use crate::margins::{
     phase_margin_of, stability_margin,
 };
 use crate::monte_carlo::{Read, Trials};
-use crate::uncertainty::{Budget, Chain};
+use crate::uncertainty::Budget;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,11 +32,12 @@ pub struct Estimate {
 impl Estimate {
     /// From a located value on its sweep, scaled to its reported unit.
     #[must_use]
-    pub fn new(located: &Located, scale: f64, chain: &Chain, sweep: &Analysed) -> Self {
+    pub fn new(located: &Located, scale: f64, errors: &Errors<'_>, sweep: &Analysed) -> Self {
         let ln_f = located.point.ln_f;
         let interpolation = sweep.curve.interpolation_error(ln_f);
         let noise = sweep.noise.at(&sweep.curve, ln_f);
-        let budget = chain.budget(located, interpolation, noise).scaled(scale);
+        let level = errors.level.map_or(0.0, |stronger| stronger.uncertainty(sweep, located));
+        let budget = Budget { level, ..errors.chain.budget(located, interpolation, noise) }.scaled(scale);
         // Noise that nobody can estimate leaves the uncertainty open.
         let u = budget.combined().filter(|_| sweep.noise.is_known());
         Self {
@@ -83,17 +85,19 @@ impl Quantities {
     /// Measures a sweep inside a span. Where the law of propagation fails, the uncertainty is simulated so that it covers
     /// what `coverage` standard deviations of a normal distribution do.
     #[must_use]
-    pub fn of(sweep: &Analysed, span: Span, chain: &Chain, coverage: f64, trials: &mut Trials) -> Self {
+    pub fn of(sweep: &Analysed, span: Span, errors: &Errors<'_>, coverage: f64, trials: &mut Trials) -> Self {
+        let chain = errors.chain;
         let Analysed { curve, crossings, .. } = sweep;
-        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, chain, sweep);
+        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, errors, sweep);
         let law = Law { sweep, chain, span };
         let degrees = 1f64.to_degrees();
         let mut simulate =
             |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
                 if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
                     let half = trials.half_width(sweep, chain, part, value, coverage, read);
-                    // Never below what the interpolation alone leaves open: it is not drawn.
-                    estimate.u = half.map(|half| (half * scale / coverage).hypot(estimate.budget.density));
+                    // What interpolation and change with the level leave open is not drawn.
+                    let more = estimate.budget.density.hypot(estimate.budget.level);
+                    estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
                     estimate.simulated = true;
                 }
             };

@@ -6,6 +6,7 @@
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
+//! | `level_change` | what was seen to change with the level, value by value |
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
@@ -19,6 +20,7 @@
 
 mod accepted;
 mod corner;
+mod level_change;
 mod levels;
 mod limits;
 mod linear_law;
@@ -35,6 +37,7 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
 pub use corner::NO_BASELINE;
+pub use level_change::{Errors, Stronger};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;

@@ -32,9 +32,22 @@ impl Default for Difference {
 
 impl Difference {
     /// Strong less weak, on the samples that both have.
-    fn take(&mut self, weak: &Curve, strong: &Curve) {
+    pub fn take(&mut self, weak: &Curve, strong: &Curve) {
         self.raw.difference(weak, strong);
         self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
+    }
+
+    /// Whether there were enough samples to tell its noise.
+    #[must_use]
+    pub fn is_known(&self) -> bool {
+        self.noise.is_known()
+    }
+
+    /// The smoothed difference at a place: ln of the magnitude, angle, and the standard uncertainties of both from noise.
+    #[must_use]
+    pub fn at(&self, ln_f: f64) -> (f64, f64, [f64; 2]) {
+        let (point, noise) = (self.curve.at(ln_f), self.noise.at(&self.curve, ln_f));
+        (point.ln_mag, point.angle, [noise.ln_mag, noise.angle])
     }
 
     /// How far a value that was found on the weak curve moves to the strong one, to first order.
