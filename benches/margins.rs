@@ -22,7 +22,7 @@ use loopgauge::margins::{
 use loopgauge::monte_carlo::Trials;
 use loopgauge::noise::Smoother;
 use loopgauge::quantity::{Decibel, Degrees, Ratio};
-use loopgauge::sanity::{Kernel, Subject, refusal, turned};
+use loopgauge::sanity::{Kernel, Subject, Usable, refusal, turned, usable};
 use loopgauge::spec::{CriticalPoint, Tolerances};
 use loopgauge::sweep::Samples;
 use loopgauge::uncertainty::Chain;
@@ -91,7 +91,15 @@ fn margins(c: &mut Criterion) {
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
     let mut trials = Trials::default();
     c.bench_function("Quantities::of", |b| {
-        b.iter(|| Quantities::of(black_box(&sweep), span, &Errors::of_chain(&chain), 2.0, &mut trials))
+        b.iter(|| {
+            Quantities::of(
+                black_box(&sweep),
+                &Usable::whole(span),
+                &Errors::of_chain(&chain),
+                2.0,
+                &mut trials,
+            )
+        })
     });
 }
 
@@ -108,7 +116,9 @@ fn validity(c: &mut Criterion) {
     let mut difference = Difference::default();
     let mut kernel = Kernel::default();
     c.bench_function("coverage::gap", |b| b.iter(|| gap(black_box(&weak.curve), span, Some(15.0))));
-    c.bench_function("sanity::refusal", |b| b.iter(|| refusal(black_box(&subject), &mut kernel)));
+    c.bench_function("sanity::refusal", |b| {
+        b.iter(|| refusal(black_box(&subject), &usable(&subject), &mut kernel))
+    });
     c.bench_function("sanity::turned", |b| b.iter(|| turned(black_box(&weak.curve), &strong.curve, span)));
     let (Some(step), Some(crossover)) = (Decibel::new(3.0), Ratio::new(0.02)) else { return };
     let tolerances = Tolerances {

@@ -85,10 +85,11 @@ impl Chain {
 
 /// What was seen to change from the judged level to a stronger one.
 ///
-/// A result that changes with the level has changed already at the weaker one. To leading order an odd, smooth non-linearity
-/// changes the curve with the square of the level (A. Gelb and W. E. Vander Velde, Multiple-Input Describing Functions and Nonlinear
-/// System Design, 1968: from memory), so of levels that differ by a ratio r the weaker one is off by the change over r^2 - 1. Slow drift
-/// between the two sweeps may be off by all of the change. The larger of both is the half-width of a rectangular distribution
+/// A result that changes with the level has changed already at the weaker one. The slowest law is a change in proportion to the level
+/// (hysteresis of a core: Lord Rayleigh's law, from memory); an odd, smooth non-linearity changes the curve with its square (A. Gelb and
+/// W. E. Vander Velde, Multiple-Input Describing Functions and Nonlinear System Design, 1968: from memory). Drawn in proportion down to no
+/// level at all, the weaker of two levels that differ by a ratio r is off by the change over r - 1, which bounds the faster laws too. Slow
+/// drift between the two sweeps may be off by all of the change. The larger of both is the half-width of a rectangular distribution
 /// (JCGM 100:2008, 4.3.7). What noise makes of the change on average is taken off its square.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LevelChange {
@@ -102,7 +103,7 @@ impl LevelChange {
     #[must_use]
     pub fn uncertainty(self, change: f64, noise: f64) -> f64 {
         let clear = (change * change - noise * noise).max(0.0).sqrt();
-        let beyond = 10f64.powf(self.step_db / 10.0) - 1.0;
+        let beyond = 10f64.powf(self.step_db / 20.0) - 1.0;
         clear * (1.0 / beyond.max(f64::MIN_POSITIVE)).max(1.0) / 3f64.sqrt()
     }
 }

@@ -8,6 +8,7 @@ use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::margins::{Direction, phase_margin_of};
 use loopgauge::monte_carlo::Trials;
+use loopgauge::sanity::Usable;
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
 use loopgauge::sweep::Samples;
 use loopgauge::uncertainty::Chain;
@@ -74,7 +75,7 @@ fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
 fn quantities(sweep: &Analysed) -> Quantities {
     Quantities::of(
         sweep,
-        sweep.curve.span(),
+        &Usable::whole(sweep.curve.span()),
         &Errors::of_chain(&Chain::default()),
         2.0,
         &mut Trials::default(),

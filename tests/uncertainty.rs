@@ -15,7 +15,7 @@ use loopgauge::curve::{Curve, LocalError, Span, db, wrap};
 use loopgauge::margins::{self, Crossings};
 use loopgauge::monte_carlo::Trials;
 use loopgauge::run::{self, SweepEntry};
-use loopgauge::sanity::{Subject, drowned};
+use loopgauge::sanity::{Subject, Usable, drowned};
 use loopgauge::spec::{self, CriticalPoint};
 use loopgauge::sweep::{Reading, Samples};
 use loopgauge::uncertainty::{Budget, Chain, Source};
@@ -55,7 +55,13 @@ fn analysed(samples: &Samples) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed, chain: &Chain) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), &Errors::of_chain(chain), COVERAGE, &mut Trials::default())
+    Quantities::of(
+        sweep,
+        &Usable::whole(sweep.curve.span()),
+        &Errors::of_chain(chain),
+        COVERAGE,
+        &mut Trials::default(),
+    )
 }
 
 /// Factor 1 / (1 + j f/pole).
@@ -458,7 +464,7 @@ fn covered(
         let mut again = || {
             value(&Quantities::of(
                 &own,
-                own.curve.span(),
+                &Usable::whole(own.curve.span()),
                 &Errors::of_chain(&Chain::default()),
                 COVERAGE,
                 &mut trials,
@@ -522,6 +528,7 @@ fn constant(noise: f64, seed: u64) -> Analysed {
 
 fn is_drowned(own: &Analysed) -> bool {
     let subject = Subject {
+        begins_late: false,
         sweep: own,
         span: own.curve.span(),
         open_loop_poles: 0,

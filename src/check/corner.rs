@@ -3,7 +3,7 @@
 use super::level_change::{Errors, Stronger};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
-use super::measure::{Quantities, judged_span};
+use super::measure::Quantities;
 use super::observations::observations;
 use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
 use super::plot::{CornerPlot, Setup, accepted_plot, corner_plot};
@@ -17,7 +17,8 @@ use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
-use crate::spec::{Corner, Spec};
+use crate::sanity::{Refusal, Usable};
+use crate::spec::{Corner, Linearity, Spec};
 use crate::uncertainty::Chain;
 use std::collections::HashSet;
 
@@ -115,8 +116,17 @@ impl Judgement {
         let scratch = &mut workspace.scratch;
         levels::prepare(&levels, sweeps, spec.critical_point, scratch, &mut workspace.prepared);
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
+        let usable: Vec<Result<Usable, Refusal>> = prepared
+            .iter()
+            .enumerate()
+            .map(|(i, sweep)| {
+                let second = prepared.get(i + 1).or_else(|| prepared.get(i.checked_sub(1)?));
+                validity::usable_part(sweep, second, spec, band)
+            })
+            .collect();
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
-        let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);
+        let choice =
+            validity::linearity(&levels, prepared, &usable, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
         if context.plots {
             let setup = Setup {
@@ -128,8 +138,8 @@ impl Judgement {
             };
             self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
         }
-        let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
-        let bound: Vec<(&Level, &Analysed)> =
+        let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?, usable.get(i)?));
+        let bound: Vec<(&Level, &Analysed, &Result<Usable, Refusal>)> =
             [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
         let coverage = validity::coverage(&bound, corner, band, sweeps);
         let sanity = if coverage.verdict == Verdict::Pass {
@@ -139,19 +149,19 @@ impl Judgement {
         };
         [coverage, sanity, choice.check].into_iter().for_each(|check| self.add_validity(check));
         let judged =
-            bound.first().and_then(|(level, sweep)| Some((level, sweep, judged_span(&sweep.curve, band)?)));
+            bound.first().and_then(|(level, sweep, usable)| Some((level, sweep, usable.as_ref().ok()?)));
         match judged.filter(|_| self.broken.is_none()) {
             None => self.limits_not_judged(corner),
-            Some((level, sweep, span)) => {
-                let stronger = bound.get(1).map(|(strong, confirming)| {
+            Some((level, sweep, usable)) => {
+                let stronger = bound.get(1).map(|(strong, confirming, _)| {
                     Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference)
                 });
-                self.limits(context, sweep, span, stronger, &mut workspace.trials);
+                self.limits(context, sweep, usable, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
                 self.judged = Some(Judged {
                     files: files(level),
                     level: level.text.clone(),
-                    confirmed_by: bound.get(1).map_or_else(Vec::new, |(level, _)| files(level)),
+                    confirmed_by: bound.get(1).map_or_else(Vec::new, |(level, ..)| files(level)),
                 });
             }
         }
@@ -161,19 +171,34 @@ impl Judgement {
         &mut self,
         context: &Context<'_>,
         sweep: &Analysed,
-        span: Span,
+        usable: &Usable,
         level: Option<Stronger<'_>>,
         trials: &mut Trials,
     ) {
         let Context { spec, corner, .. } = context;
-        let chain = Chain::of(spec);
+        let mut chain = Chain::of(spec);
+        // Which side of a step is right nobody knows.
+        chain.gain_np += usable.offset[0];
+        chain.phase_rad += usable.offset[1];
+        let span = usable.span;
         let errors = Errors { chain: &chain, level };
-        let quantities = Quantities::of(sweep, span, &errors, spec.decision.coverage, trials);
-        let judge = Judge { sweep, span, errors, rule: spec.decision, measured: &quantities };
+        let quantities = Quantities::of(sweep, usable, &errors, spec.decision.coverage, trials);
+        let judge = Judge {
+            sweep,
+            usable,
+            errors,
+            rule: spec.decision,
+            measured: &quantities,
+            gain_tolerance: match &corner.linearity {
+                Linearity::Required(tolerances) => tolerances.gain,
+                Linearity::Waived(_) => None,
+            },
+        };
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
         }
-        self.findings = observations(sweep, span, spec, corner);
+        self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
+        self.findings.extend(observations(sweep, span, spec, corner));
         if let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) {
             let gate = Gate { context, accepted, sweep, span, measured: &quantities };
             let comparisons = gate.judge();

@@ -3,7 +3,7 @@
 use super::SweepInput;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, wrap};
-use crate::noise::{Evidence, Smoother};
+use crate::noise::{Evidence, Smoother, is_coarse};
 use crate::quantity::number;
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
@@ -52,7 +52,10 @@ pub fn group(sweeps: &[SweepInput<'_>], shared: &HashSet<u64>) -> Vec<Level> {
     }
     levels.sort_by(|a, b| a.db.total_cmp(&b.db));
     let prints = |level: &Level| -> Vec<u64> {
-        level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.fingerprint).collect()
+        // Where a file is rounded coarsely, equal numbers are no copy.
+        let own = level.members.iter().filter_map(|&m| sweeps.get(m));
+        let fine = |s: &&SweepInput<'_>| !is_coarse(s.samples.ln_magnitude(), s.samples.phase_rad());
+        own.filter(fine).map(|s| s.fingerprint).collect()
     };
     for i in 0..levels.len() {
         let Some(own) = levels.get(i).map(prints) else { continue };
@@ -97,6 +100,9 @@ pub fn prepare(
     let mut told = vec![false; levels.len()];
     for (((level, own), evidence), told) in levels.iter().zip(&mut *into).zip(&mut *evidence).zip(&mut told) {
         *told = take(level, sweeps, critical_point, mean, evidence, own);
+        if *told {
+            smoother.add_rounding(&own.raw, evidence);
+        }
     }
     for k in (0..levels.len().saturating_sub(1)).rev() {
         let (Some([a, b, ..]), Some([weak, strong, ..]), Some([of_weak, of_strong, ..])) =

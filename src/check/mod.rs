@@ -41,7 +41,7 @@ pub use level_change::{Errors, Stronger};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;
-pub use measure::{Estimate, Quantities};
+pub use measure::{Estimate, Open, Quantities};
 pub use outcome::{
     Against, CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome, Unit,
 };

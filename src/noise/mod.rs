@@ -28,6 +28,7 @@ mod twin;
 
 pub use smooth::{Noise, Smoother};
 pub use twin::Evidence;
+pub(crate) use twin::is_coarse;
 /// Samples that the longest window spans.
 pub(crate) const LONGEST_WINDOW: usize = 2 * smooth::LONGEST_HALF + 1;
 pub use spikes::Spike;

@@ -10,7 +10,7 @@ use super::columns::Columns;
 use super::grid::{Grid, USED};
 use super::level::{BLOCK, Level, Power};
 use super::spikes::{Spike, mend};
-use super::twin::{Evidence, Twins};
+use super::twin::{Evidence, Twins, rounding};
 use crate::curve::{Curve, LocalError};
 use std::sync::Arc;
 
@@ -213,6 +213,12 @@ impl Smoother {
         self.twins.tell(&grid, shares[0], weak, strong, of_weak);
         self.twins.tell(&grid, shares[1], strong, weak, of_strong);
         true
+    }
+
+    /// Adds the rounding of the repeats' mean to what their scatter shows.
+    pub fn add_rounding(&mut self, mean: &Curve, evidence: &mut Evidence) {
+        let grid = self.grid(mean);
+        evidence.add(rounding(&grid, mean));
     }
 
     /// Smooths `raw` into `smooth` and fills `noise`. `evidence` is what other sweeps of the same loop say of the noise.

@@ -24,6 +24,8 @@ const ABOUT: usize = 16;
 const LOST: f64 = 0.4;
 /// Steps of rounding that are looked for, dB and deg.
 const STEPS: [f64; 4] = [1.0, 0.1, 0.01, 0.001];
+/// Steps, dB and deg, from which on two sweeps may agree in every digit.
+const COARSE: f64 = 0.1;
 /// Part of the variance of rounding that differences of neighbours must show.
 const SEEN: f64 = 0.2;
 
@@ -54,6 +56,14 @@ impl Evidence {
     /// Adds a sample of repeats: squared standard errors of the mean of ln of the magnitude and of the phase.
     pub fn push(&mut self, ln_mag: f64, angle: f64) {
         self.powers.push(Power { ln_mag, angle });
+    }
+
+    /// Adds what rounding leaves, which repeats may share.
+    pub(super) fn add(&mut self, variances: [f64; 2]) {
+        for power in &mut self.powers {
+            power.ln_mag += variances[0];
+            power.angle += variances[1];
+        }
     }
 
     /// By how much the noise of a sample exceeds that of a unit-norm difference of neighbours, which correlation shrinks.
@@ -140,9 +150,21 @@ impl Twins {
     }
 }
 
+/// Whether a sweep is rounded so coarsely, to 0.1 dB and 0.1 deg or more, that another one of the same loop may well have the same
+/// numbers.
+pub(crate) fn is_coarse(ln_magnitude: &[f64], phase_rad: &[f64]) -> bool {
+    let whole = |values: &[f64], step: f64| {
+        values.iter().all(|v| {
+            let times = v / step;
+            (times - times.round()).abs() < 1e-6 * times.abs().max(1.0)
+        })
+    };
+    whole(ln_magnitude, COARSE * std::f64::consts::LN_10 / 20.0) && whole(phase_rad, COARSE.to_radians())
+}
+
 /// Variances that the rounding of a file leaves in ln of the magnitude and in the phase: step^2 / 12 (rectangular, JCGM 100:2008,
 /// F.2.2.1). Both sweeps of a pair may be rounded alike, so that their difference does not show it.
-fn rounding(grid: &Grid, curve: &Curve) -> [f64; 2] {
+pub(super) fn rounding(grid: &Grid, curve: &Curve) -> [f64; 2] {
     let db = std::f64::consts::LN_10 / 20.0;
     let variance = |values: &[f64], unit: f64| {
         let whole = |step: f64| {

@@ -5,7 +5,7 @@
 //! small well below the crossover. A phase that is far from it there has the wrong sign or a wrong unit, or the gain has.
 
 use super::{Refusal, Subject};
-use crate::curve::{Curve, wrap};
+use crate::curve::{Curve, Span, wrap};
 use crate::quantity::with_unit;
 use crate::spec::CriticalPoint;
 use std::f64::consts::{LN_10, PI};
@@ -99,6 +99,19 @@ impl Kernel {
             sum += slope(pair) * weight;
         }
         sum / PI
+    }
+}
+
+impl Kernel {
+    /// At the nodes of a part of a span: ln f, the textbook phase as measured, and as the gain over the span makes it, rad.
+    pub(super) fn phases(&mut self, curve: &Curve, span: Span, part: Span) -> Vec<(f64, f64, f64)> {
+        let step = (span.to - span.from) / (NODES - 1) as f64;
+        let node = |k: usize| span.from + k as f64 * step;
+        let nodes: Vec<usize> = (0..NODES).filter(|&k| part.holds(node(k))).collect();
+        self.prepare(step);
+        self.read(curve, |k| node(k).clamp(span.from, span.to));
+        let nodes = nodes.iter().copied().step_by(nodes.len().div_ceil(2 * MOST).max(1));
+        nodes.map(|k| (node(k), self.angle.get(k).copied().unwrap_or(PI) - PI, self.phase(k))).collect()
     }
 }
 
