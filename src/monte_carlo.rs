@@ -40,8 +40,7 @@ impl Trials {
     /// Half width of the interval about `value` that holds as much of the simulated values as `coverage` standard deviations of
     /// a normal distribution do; the larger of the two sides. `None` when too many trials have no such value.
     ///
-    /// `span` is the part of the sweep that matters: `read` is given this part alone. `interpolation` is the standard
-    /// uncertainty of the interpolation, relative.
+    /// `span` is the part of the sweep that matters: `read` is given this part alone.
     pub fn half_width(
         &mut self,
         sweep: &Analysed,

@@ -167,6 +167,9 @@ fn columns_by_name_and_by_position() {
     );
     for (text, code) in [
         ("decimal: ','", "delimiter-is-decimal"),
+        ("encoding: windows-1225", "unknown-encoding"),
+        ("encoding: [utf-8]", "wrong-shape"),
+        ("encoding: hz-gb-2312", "unknown-encoding"),
         ("header: false", "missing-columns"),
         ("header: no", "unknown-word"),
         ("comment: ''", "empty-text"),

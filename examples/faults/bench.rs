@@ -1,6 +1,5 @@
 //! The library as anybody uses it: a spec and a run as texts, sweeps by a reader.
 
-use super::hiss::Sweep;
 use super::plants::Plant;
 use loopgauge::check::{CornerOutcome, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, SweepEntry};
@@ -26,7 +25,7 @@ impl Setup {
 }
 
 /// Judges sweeps of the plant, as the analyzer wrote them. The limits leave the sound loop much room.
-pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Sweep]) -> CornerOutcome {
+pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome {
     let mut text = format!(
         "spec: 1\nproduct: planted-loop\ncritical_point: {}\nband: {{from: {} Hz, to: {} Hz}}\ndensity: 20\n\
          accuracy: {{gain: 0.1 dB, phase: 0.5 deg}}\nlimits:\n  crossover: {{min: {} Hz, max: {} Hz}}\n  phase_margin: {{min: {} deg}}\n\
@@ -62,7 +61,7 @@ pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Sweep]) -> CornerOutcome {
     let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false, plots: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
-        *samples = sweeps[index].samples();
+        samples.clone_from(&sweeps[index]);
         Ok(())
     };
     let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read);

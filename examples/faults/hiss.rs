@@ -2,7 +2,7 @@
 
 use super::noise::Random;
 use super::plants::Plant;
-use loopgauge::sweep::Samples;
+use loopgauge::sweep::{BadSamples, Samples};
 use num_complex::Complex64;
 
 /// 0.3 dB and 2 deg rms.
@@ -18,9 +18,8 @@ pub struct Sweep {
 
 impl Sweep {
     /// What a reader makes of it.
-    pub fn samples(&self) -> Samples {
+    pub fn samples(&self) -> Result<Samples, BadSamples> {
         Samples::from_ln_rad(&self.frequency_hz, &self.ln_magnitude, &self.phase_rad)
-            .expect("no fault here makes a file unreadable")
     }
 }
 

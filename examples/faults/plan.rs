@@ -489,7 +489,6 @@ pub fn try_variant(fault: &Fault, k: usize, plants: &[Plant]) -> (String, Fate) 
     let mut random = Random::of(MODE, number, k);
     let planted = (fault.plant)(&case, &mut random);
     let plant = planted.plant.as_ref().unwrap_or(plant);
-    let corner = judge(plant, &planted.setup, &planted.sweeps);
     let place = format!(
         "{}, noise {} f^-{}, {} per decade, critical point {}",
         plant.name,
@@ -498,7 +497,13 @@ pub fn try_variant(fault: &Fault, k: usize, plants: &[Plant]) -> (String, Fate) 
         DENSITIES[k % 4],
         if case.closed { "+1" } else { "-1" }
     );
-    (place, fate(fault.wanted, &corner))
+    let sweeps: Result<Vec<_>, _> = planted.sweeps.iter().map(Sweep::samples).collect();
+    let fate = match sweeps {
+        Ok(sweeps) => fate(fault.wanted, &judge(plant, &planted.setup, &sweeps)),
+        // A ratio of 6000 and more read as decibels comes no further than this.
+        Err(error) => Fate::Caught { check: "reader".to_owned(), message: error.to_string() },
+    };
+    (place, fate)
 }
 
 const VALIDITY: [&str; 3] = ["coverage", "sanity", "linearity"];

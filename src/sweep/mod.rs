@@ -4,7 +4,7 @@
 //!
 //! | file | does |
 //! | --- | --- |
-//! | `decode` | byte order mark, UTF-8 or UTF-16, skipped rows |
+//! | `decode` | byte order mark, encoding, skipped rows |
 //! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
 //! | `fields` | a row to fields; the `csv` crate parses files with quotes |
 //! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
@@ -42,6 +42,7 @@ mod rows;
 mod samples;
 
 pub use checked::BadSamples;
+pub use encoding_rs::Encoding;
 pub use num_complex::Complex64;
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
