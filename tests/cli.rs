@@ -311,6 +311,16 @@ fn one_spec_file_does_as_well_as_their_folder() {
     assert_eq!(one.out(), all.out());
 }
 
+/// There is none: what was declared on the command line is called so.
+#[test]
+fn inspect_speaks_of_no_spec() {
+    for format in ["", " --json -"] {
+        let ran = demo(&format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point -1{format}")).ends(0);
+        assert!(ran.out().contains("critical point +1, declared is -1;"), "{}", ran.out());
+        assert!(!ran.out().contains("spec"), "{}", ran.out());
+    }
+}
+
 #[test]
 fn a_hyphen_is_standard_output_and_nothing_else_goes_there() {
     let result = demo("check demo-data --json -").ends(2);

@@ -48,12 +48,6 @@ pub struct Context<'a> {
 /// Message of the comparisons with a baseline when there is none.
 pub const NO_BASELINE: &str = "not judged: no baseline was given to compare with";
 
-/// A check that others hang on has gone wrong.
-struct Broken {
-    check: String,
-    verdict: Verdict,
-}
-
 /// Judges a corner. `sweeps` are all sweeps of the run at this corner.
 pub(super) fn judge(
     context: &Context<'_>,
@@ -68,21 +62,31 @@ pub(super) fn judge(
     if is_collected {
         judgement.sweeps(context, sweeps, workspace);
     } else {
-        for name in ["coverage", "sanity", "linearity"] {
-            judgement.checks.push(CheckOutcome::bare(name, Verdict::NotJudged, judgement.reason()));
-        }
+        judgement.not_judged(&["coverage", "sanity", "linearity"]);
         judgement.limits_not_judged(context.corner);
     }
     judgement.regression_not_judged(context.corner);
-    judgement.finish(context)
+    for check in &mut judgement.checks {
+        waive(check, &context.corner.waivers, context.today);
+    }
+    judgement.finish(context.corner)
+}
+
+/// A corner that nothing can be said of: all its checks, not judged. `why` completes "not judged: ".
+pub(super) fn not_judged(corner: &Corner, why: &str) -> CornerOutcome {
+    let mut judgement = Judgement { broken: Some(why.to_owned()), ..Judgement::default() };
+    judgement.not_judged(&["collected", "coverage", "sanity", "linearity"]);
+    judgement.limits_not_judged(corner);
+    judgement.regression_not_judged(corner);
+    judgement.finish(corner)
 }
 
 /// A corner on its way to its outcome.
 #[derive(Default)]
 struct Judgement {
     checks: Vec<CheckOutcome>,
-    /// The first check gone wrong that others hang on.
-    broken: Option<Broken>,
+    /// What went wrong first that others hang on: `linearity is invalid`.
+    broken: Option<String>,
     judged: Option<Judged>,
     measured: Option<MeasuredSet>,
     findings: Vec<String>,
@@ -95,16 +99,20 @@ impl Judgement {
     /// Adds a check that others hang on.
     fn add_validity(&mut self, check: CheckOutcome) {
         if self.broken.is_none() && matches!(check.verdict, Verdict::Invalid | Verdict::Missing) {
-            self.broken = Some(Broken { check: check.check.clone(), verdict: check.verdict });
+            self.broken = Some(format!("{} is {}", check.check, check.verdict));
         }
         self.checks.push(check);
     }
 
     /// Why something is not judged.
     fn reason(&self) -> String {
-        self.broken
-            .as_ref()
-            .map_or_else(|| NO_BASELINE.to_owned(), |b| format!("not judged: {} is {}", b.check, b.verdict))
+        self.broken.as_ref().map_or_else(|| NO_BASELINE.to_owned(), |broken| format!("not judged: {broken}"))
+    }
+
+    fn not_judged(&mut self, names: &[&str]) {
+        for name in names {
+            self.checks.push(CheckOutcome::bare(name, Verdict::NotJudged, self.reason()));
+        }
     }
 
     /// Coverage, sanity, linearity; then the limits, where those can carry a verdict.
@@ -238,11 +246,7 @@ impl Judgement {
         }
     }
 
-    fn finish(mut self, context: &Context<'_>) -> CornerOutcome {
-        let corner = context.corner;
-        for check in &mut self.checks {
-            waive(check, &corner.waivers, context.today);
-        }
+    fn finish(self, corner: &Corner) -> CornerOutcome {
         CornerOutcome {
             corner: corner.name.clone(),
             conditions: corner.conditions.iter().map(|(k, v)| (k.clone(), v.text().to_owned())).collect(),

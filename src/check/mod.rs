@@ -16,6 +16,7 @@
 //! | `waive` | waivers |
 //! | `plot` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
+//! | `unreadable` | a run without a verdict: what could be read of it |
 //! | `wording` | how values and limits read |
 
 mod accepted;
@@ -30,6 +31,7 @@ mod outcome;
 mod plot;
 mod regression;
 mod run;
+mod unreadable;
 mod validity;
 mod waive;
 mod wording;
@@ -47,6 +49,7 @@ pub use outcome::{
 };
 pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
+pub use unreadable::{UnreadCorner, UnreadableRun};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 
 use crate::analysed::Analysed;

@@ -1,14 +1,15 @@
 //! A whole run: every corner of its spec, in the spec's order.
 
-use super::corner::{Context, judge};
+use super::corner::{Context, judge, not_judged};
 use super::outcome::{CornerOutcome, RunOutcome};
+use super::unreadable::{UnreadCorner, UnreadableRun};
 use super::{SweepInput, Workspace};
 use crate::baseline::Accepted;
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::{CornerSweeps, Run, SweepEntry};
 use crate::sweep::{Reading, Samples};
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Fills samples from the sweep file of an entry: the only way in which judging reaches outside. They come empty, and are filled by
 /// [`crate::sweep::read`] or replaced by what a constructor of [`Samples`] gives.
@@ -83,33 +84,37 @@ const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
 /// ```
 ///
 /// # Errors
-/// What is wrong with its sweep files, all of them: a run with an unreadable sweep is not judged.
+/// What is wrong with its sweep files, all of them: a run with an unreadable sweep has no verdict. The corners that could be
+/// read stand beside, judged.
 pub fn judge_run(
     run: &Run,
     baseline: Option<&Accepted>,
     options: &Options<'_>,
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
-) -> Result<Option<RunOutcome>, Vec<Diagnostic>> {
+) -> Result<Option<RunOutcome>, Box<UnreadableRun>> {
     let spec = run.spec();
-    let mut problems = Vec::new();
+    let mut unread: BTreeMap<usize, UnreadCorner> = BTreeMap::new();
     let mut corners: Vec<Option<CornerOutcome>> = Vec::with_capacity(spec.corners.len());
     // Where each sweep's numbers were seen: corner, and whether in more than one.
     let mut seen: HashMap<u64, (usize, bool)> = HashMap::new();
     let mut shared = HashSet::new();
     let mut one = |index: usize,
                    shared: &HashSet<u64>,
-                   problems: &mut Vec<Diagnostic>,
+                   unread: &mut BTreeMap<usize, UnreadCorner>,
                    seen: &mut HashMap<u64, (usize, bool)>| {
         let (corner, sweeps) = (spec.corners.get(index)?, run.corners().get(index)?);
-        let prints = load(sweeps, &run.reading, workspace, read, problems);
-        if !problems.is_empty() {
-            return None;
-        }
+        let mut failed = UnreadCorner::new(&corner.name);
+        let prints = load(sweeps, &run.reading, workspace, read, &mut failed);
         for print in &prints {
             seen.entry(*print)
                 .and_modify(|(first, again)| *again |= *first != index)
                 .or_insert((index, false));
+        }
+        if !failed.files.is_empty() {
+            let outcome = not_judged(corner, &failed.reason());
+            unread.insert(index, failed);
+            return Some(outcome);
         }
         let samples = std::mem::take(&mut workspace.samples);
         let inputs: Vec<SweepInput<'_>> = sweeps
@@ -135,18 +140,21 @@ pub fn judge_run(
         Some(outcome)
     };
     for index in 0..spec.corners.len() {
-        let outcome = one(index, &shared, &mut problems, &mut seen);
+        let outcome = one(index, &shared, &mut unread, &mut seen);
         corners.push(outcome);
     }
     shared.extend(seen.iter().filter(|(_, (_, again))| *again).map(|(print, _)| *print));
-    if !shared.is_empty() && problems.is_empty() {
+    if !shared.is_empty() {
         // Rare: numbers of one corner stand in another one. Which is the copy nobody knows: all are judged again.
         for (index, corner) in corners.iter_mut().enumerate() {
-            *corner = one(index, &shared, &mut problems, &mut seen);
+            if !unread.contains_key(&index) {
+                *corner = one(index, &shared, &mut unread, &mut seen);
+            }
         }
     }
-    if !problems.is_empty() {
-        return Err(problems);
+    if !unread.is_empty() {
+        let rest = outcome(run, corners.into_iter().flatten().collect());
+        return Err(Box::new(UnreadableRun::of_sweeps(rest, unread.into_values().collect(), options)));
     }
     let corners: Vec<CornerOutcome> =
         corners.into_iter().flatten().filter_map(|c| select(c, options)).collect();
@@ -162,7 +170,7 @@ fn load(
     reading: &Reading,
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
-    problems: &mut Vec<Diagnostic>,
+    failed: &mut UnreadCorner,
 ) -> Vec<u64> {
     let count = sweeps.entries.len();
     if workspace.samples.len() < count {
@@ -175,17 +183,18 @@ fn load(
         match read(entry, reading, samples) {
             Ok(()) if samples.is_empty() => {
                 let message = "whoever reads sweeps gave no samples of it";
-                problems.push(Diagnostic::error("sweep-empty", message).in_file(&entry.file.as_str().into()));
+                let empty = Diagnostic::error("sweep-empty", message).in_file(&entry.file.as_str().into());
+                failed.add(&entry.file, vec![empty]);
             }
             Ok(()) => prints.push(samples.fingerprint()),
-            Err(found) => problems.extend(found),
+            Err(found) => failed.add(&entry.file, found),
         }
     }
     prints
 }
 
 /// Keeps what `only` meets.
-fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
+pub(super) fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
     let Some(only) = options.only else { return Some(corner) };
     if !corner.checks.iter().any(|c| only(&corner.corner, &c.check)) {
         return None;

@@ -3,7 +3,7 @@
 use super::args::LevelsArgs;
 use super::console::Console;
 use super::discover::{self, RunPlace};
-use super::judge::{SweepReader, Trouble, load};
+use super::judge::{SweepReader, load};
 use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -69,12 +69,8 @@ fn study(args: &LevelsArgs, console: &mut Console) -> Option<Result<LevelsOutcom
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
     let (run, _) = match load(&place, &specs, &mut Vec::new()) {
         Ok(found) => found,
-        Err(Trouble::Run(problems)) => {
-            problems.iter().for_each(|problem| console.show(problem));
-            return None;
-        }
-        Err(Trouble::Spec { problems, of_run, .. }) => {
-            problems.iter().chain([of_run.as_ref()]).for_each(|problem| console.show(problem));
+        Err(trouble) => {
+            trouble.all().iter().for_each(|problem| console.show(problem));
             return None;
         }
     };

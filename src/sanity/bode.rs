@@ -185,8 +185,8 @@ fn explain(subject: &Subject<'_>, size: f64, median: f64, range: String) -> Refu
             CriticalPoint::MinusOne => ("-1", "+1"),
         };
         format!(
-            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
-             {declared}; check the convention of the analyzer, an inverted probe, or correct critical_point"
+            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, declared is \
+             {declared}; check the convention of the analyzer, an inverted probe, or correct the critical point"
         )
     } else {
         "check the units of the gain and phase columns (dB or ratio, deg or rad) and the polarity of both probes".to_owned()

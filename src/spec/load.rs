@@ -7,7 +7,7 @@ use super::{Corner, Spec, corners, head, layer, reading, waivers};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::ResolvedSpec;
 use crate::sweep::Reading;
-use crate::yaml::{Findings, Node, Value, canonical};
+use crate::yaml::{Findings, Node, Value, at_key, canonical};
 use std::sync::Arc;
 
 /// A spec and what its files say besides.
@@ -24,6 +24,14 @@ pub struct LoadedSpec {
     pub resolved: ResolvedSpec,
     /// The tree that it was read from.
     pub(crate) root: Node,
+}
+
+impl LoadedSpec {
+    /// Puts a diagnostic about a key of the top level where the key stands; where it does not, at the start.
+    #[must_use]
+    pub fn at(&self, key: &str, diagnostic: Diagnostic) -> Diagnostic {
+        at_key(&self.root, key, diagnostic)
+    }
 }
 
 /// Reads a spec with everything it extends.

@@ -6,7 +6,7 @@ use super::{Fault, fault};
 pub const FAULTS: &[Fault] = &[
     fault("run: 1", "run: 0", "1:6", &["0"]),
     fault("run: 1\n", "", "1", &["run"]),
-    fault("product: gauge", "product: gadget", "", &["specs/gadget.yaml", "gauge"]),
+    fault("product: gauge", "product: gadget", "2:10", &["specs/gadget.yaml", "gauge"]),
     fault("product: gauge", "product: ../gauge", "2:10", &["../gauge"]),
     fault("product: gauge\n", "", "1", &["product"]),
     fault("serial: RG-00042\n", "", "1", &["serial"]),
