@@ -93,7 +93,6 @@ fn misfit(powers: &[Power], offset: usize, shape: impl Fn(usize) -> f64) -> f64 
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::noise::drawn::analysed;
     use crate::sweep::Samples;
     use num_complex::Complex64;
@@ -114,9 +113,7 @@ mod tests {
             // Measured around the closed loop.
             let measured =
                 -(output + complex(floors[0])) / (input + complex(floors[1])) * (1.0 + complex(kept));
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(measured.norm().ln());
-            samples.phase_rad.push(measured.arg());
+            samples.push(hz, measured.norm().ln(), measured.arg());
             let parts = [floors[0] / output.norm(), floors[1] / input.norm(), kept];
             sigma.push(parts.iter().map(|p| p * p).sum::<f64>().sqrt());
         }

@@ -200,7 +200,8 @@ mod tests {
         let mut samples = samples(&grid(40), shape, &|_| [0.0; 2], 0);
         let mut random = Pcg64::seed_from_u64(seed);
         let mut held: [f64; 2] = [(); 2].map(|()| StandardNormal.sample(&mut random));
-        for (a, p) in samples.ln_magnitude.iter_mut().zip(&mut samples.phase_rad) {
+        let (gain, phase) = samples.planted();
+        for (a, p) in gain.iter_mut().zip(phase) {
             *a += noise * held[0];
             *p += noise * held[1];
             held = held.map(|held| {
@@ -268,7 +269,7 @@ mod tests {
         let db = std::f64::consts::LN_10 / 20.0;
         let of = |per_decade: u32| {
             let mut rounded = samples(&grid(per_decade), &line, &|_| [0.0; 2], 1);
-            rounded.ln_magnitude.iter_mut().for_each(|a| *a = (*a / (db * step)).round() * db * step);
+            rounded.planted().0.iter_mut().for_each(|a| *a = (*a / (db * step)).round() * db * step);
             let mut curve = Curve::new();
             curve.fill(&rounded, CriticalPoint::PlusOne);
             rounding(&Grid::new(curve.frequency_hz(), curve.ln_f()), &curve)

@@ -39,6 +39,8 @@ const CLEAR: f64 = PI / 3.0;
 const STRETCH: f64 = LN_10 / 3.0;
 /// Most lead that a start that is not clear is taken to have, rad.
 const MOST_LEAD: f64 = FRAC_PI_2;
+/// The same where the low end was left out: nothing but a resonance leads at all where the gain falls.
+const LATE_LEAD: f64 = PI / 6.0;
 /// Slope from which on it may have more lag than three quarters of a turn: near that of three integrators.
 const STEEP: f64 = -2.5;
 /// Closer to the ray than this, rad, a sample tells no side.
@@ -74,11 +76,33 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
     );
     let counts: Vec<i64> = readings.iter().map(poles).collect();
     // Where the low end was left out, nothing but what the rest tells unambiguously counts.
-    if if subject.begins_late { counts.iter().all(|n| *n == 0) } else { counts.contains(&0) } {
+    let is_stable = if subject.begins_late {
+        counts.iter().all(|n| *n == 0) && falls_on_the_safe_side(subject)
+    } else {
+        counts.contains(&0) && (!has_one_crossover(subject) || falls_on_the_safe_side(subject))
+    };
+    if is_stable {
         return Closure::Stable;
     }
-    let agreed = counts.first().copied().filter(|first| counts.iter().all(|n| n == first));
+    let agreed = counts
+        .first()
+        .filter(|_| !subject.begins_late)
+        .copied()
+        .filter(|first| counts.iter().all(|n| n == first));
     Closure::Unstable { poles: agreed.and_then(|n| u32::try_from(n).ok()) }
+}
+
+/// Whether there is one crossover and no pole of the open loop in the right half plane: whatever lies below, the loop is stable only if
+/// the phase has not passed the critical point's direction there.
+fn has_one_crossover(subject: &Subject<'_>) -> bool {
+    subject.open_loop_poles == 0 && subject.sweep.crossings.gain_in(subject.span).count() == 1
+}
+
+/// Whether every falling crossover has a positive phase margin.
+fn falls_on_the_safe_side(subject: &Subject<'_>) -> bool {
+    let mut falling =
+        subject.sweep.crossings.gain_in(subject.span).filter(|c| c.direction == Direction::Falling);
+    falling.all(|c| wrap(c.point.angle) > 0.0)
 }
 
 /// The start of the span, or the first sample after it that lies beside the ray.
@@ -145,7 +169,8 @@ fn readings(curve: &Curve, span: Span, open_loop_poles: u32, begins_late: bool) 
         // Without them the closed loop's polynomial has the sign of 1 + T at zero frequency, so the gain is positive there if the
         // loop is stable, and there is nothing but integrators and lags below: from a quarter turn of lead down to the
         // three quarters of lag that two integrators and a lag make.
-        let phase = textbook - TAU * ((textbook - MOST_LEAD) / TAU).ceil();
+        let lead = if begins_late { LATE_LEAD } else { MOST_LEAD };
+        let phase = textbook - TAU * ((textbook - lead) / TAU).ceil();
         readings.clear();
         readings.push(Start { phase, negative: false });
         if steepest < STEEP {

@@ -10,8 +10,8 @@ use crate::curve::{Curve, Span, db, wrap};
 use crate::quantity::{number, with_unit};
 use std::f64::consts::{LN_10, PI};
 
-/// Length of the flat end, ln f: a third of a decade.
-const LENGTH: f64 = LN_10 / 3.0;
+/// Length of the flat end, ln f: a sixth of a decade, on which a loop gain of 20 dB per decade changes by more than its distance from 0 dB.
+const LENGTH: f64 = LN_10 / 6.0;
 /// Distance from 0 dB, dB, and from 0 or 180 deg, rad, inside which an end is that of a closed loop's response.
 const FLAT_DB: f64 = 3.0;
 const FLAT_RAD: f64 = 25.0 / 180.0 * PI;
@@ -38,8 +38,13 @@ pub fn mistaken_quantity(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<R
 
 fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
     let (curve, span) = (&subject.sweep.curve, subject.span);
-    let low = Span { from: span.from, to: span.from + LENGTH };
-    let high = Span { from: span.to - LENGTH, to: span.to };
+    let samples = curve.ln_f();
+    let inside = samples.partition_point(|x| *x < span.from && !span.holds(*x));
+    let beyond = samples.partition_point(|x| *x < span.to || span.holds(*x));
+    let at = |i: usize| samples.get(i).copied().unwrap_or(span.to);
+    // With few points per decade an end is three of them.
+    let low = Span { from: span.from, to: (span.from + LENGTH).max(at(inside + FEWEST - 1)) };
+    let high = Span { from: (span.to - LENGTH).min(at(beyond.saturating_sub(FEWEST))), to: span.to };
     let (part, name, quantity) = if is_unity(curve, low) {
         (low, "begins", "the closed loop's response T/(1+T)")
     } else if is_unity(curve, high) {
@@ -67,8 +72,7 @@ fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
 fn is_unity(curve: &Curve, part: Span) -> bool {
     let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
     let mut count = 0;
-    for ((x, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
-        let _ = x;
+    for ((_, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
         let off = wrap(*angle).abs();
         if db(*ln_mag).abs() > FLAT_DB || off.min(PI - off) > FLAT_RAD {
             return false;
@@ -147,10 +151,14 @@ mod tests {
     #[test]
     fn other_quantities_are_refused_and_loop_gains_are_not() {
         for noise in [0.0, 0.003] {
-            assert_eq!(refused(|t| t, noise), 0);
-            assert_eq!(refused(|t| t / (1.0 + t), noise), 4);
-            assert_eq!(refused(|t| 1.0 + t, noise), 4);
-            assert_eq!(refused(|t| Complex64::from_polar(t.norm().sqrt(), t.arg()), noise), 4);
+            assert_eq!(refused(|t| t, noise), 0, "the loop gain");
+            assert_eq!(refused(|t| t / (1.0 + t), noise), 4, "the closed loop");
+            assert_eq!(refused(|t| 1.0 + t, noise), 4, "the return difference");
+            assert_eq!(
+                refused(|t| Complex64::from_polar(t.norm().sqrt(), t.arg()), noise),
+                4,
+                "half the gain"
+            );
         }
     }
 }
