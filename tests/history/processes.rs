@@ -23,7 +23,7 @@ pub fn helper(binary: &Path, part: &str, address: &str, runs: usize) -> Command 
 fn typed(address: &Address) -> String {
     match address {
         Address::File(path) => path.display().to_string(),
-        Address::Postgres(url) => url.clone(),
+        Address::Postgres(server) => server.in_full().to_owned(),
     }
 }
 
