@@ -12,6 +12,7 @@
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings`, `taken` | writing a run |
+//! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `parquet` | tables for other tools |
 //! | `maintain` | integrity, marks |
@@ -23,6 +24,7 @@ mod export;
 mod lookalike;
 mod maintain;
 mod model;
+mod numbers;
 mod parquet;
 mod postgres;
 mod read;

@@ -157,6 +157,15 @@ fn is_busy(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
 }
 
+/// Whether a column holds another kind of thing than it was made for.
+fn is_no_such_thing(error: &rusqlite::Error) -> bool {
+    use rusqlite::Error::{FromSqlConversionFailure, IntegralValueOutOfRange, InvalidColumnType, Utf8Error};
+    matches!(
+        error,
+        FromSqlConversionFailure(..) | IntegralValueOutOfRange(..) | InvalidColumnType(..) | Utf8Error(..)
+    )
+}
+
 /// Whether the log's shared memory could not be made, as in a folder that must not be written.
 fn cannot_log(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly))
@@ -214,6 +223,11 @@ pub(super) fn explain(error: &rusqlite::Error) -> (HistoryErrorKind, String, Str
             HistoryErrorKind::Refused,
             format!("it cannot be opened or written: {error}"),
             "check that its folder is there, and that file and folder may be written",
+        ),
+        _ if is_no_such_thing(error) => (
+            HistoryErrorKind::Damaged,
+            format!("it holds what was never recorded: {error}"),
+            "look at it with `loopgauge history check`, and go back to a backup",
         ),
         _ => (HistoryErrorKind::Refused, error.to_string(), "check the file and its disk"),
     };
