@@ -28,6 +28,8 @@ mod record;
 mod refused;
 #[path = "drift/rules.rs"]
 mod rules;
+#[path = "drift/secrets.rs"]
+mod secrets;
 #[path = "drift/story.rs"]
 mod story;
 mod tool;

@@ -7,6 +7,8 @@
 mod bench;
 #[path = "history/export.rs"]
 mod export;
+#[path = "history/numbers.rs"]
+mod numbers;
 #[path = "history/opening.rs"]
 mod opening;
 #[path = "history/postgres.rs"]

@@ -116,7 +116,7 @@ const TABLES: [(&str, &str, usize); 5] = [
 pub fn fill(address: &Address, numbers: Range<u64>) {
     match address {
         Address::File(path) => fill_sqlite(path, numbers),
-        Address::Postgres(url) => fill_postgres(url, numbers),
+        Address::Postgres(server) => fill_postgres(server.in_full(), numbers),
     }
 }
 
@@ -187,8 +187,9 @@ pub fn bytes(address: &Address) -> u64 {
             connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).expect("the log");
             std::fs::metadata(path).map_or(0, |file| file.len())
         }
-        Address::Postgres(url) => {
-            let mut client = postgres::Client::connect(url, postgres::NoTls).expect("the server");
+        Address::Postgres(server) => {
+            let mut client =
+                postgres::Client::connect(server.in_full(), postgres::NoTls).expect("the server");
             let row = client.query_one("SELECT pg_database_size(current_database())", &[]).expect("its size");
             row.get::<_, i64>(0).cast_unsigned()
         }

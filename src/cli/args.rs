@@ -2,8 +2,8 @@
 
 use super::begin::BeginArgs;
 use super::schema::{CompletionsArgs, ManArgs, SchemaArgs};
+use super::secrets::Typed;
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use std::ffi::OsString;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
@@ -172,7 +172,7 @@ pub struct CheckArgs {
     pub markdown: Option<PathBuf>,
     /// Record every judged run in this history: path of an SQLite file, made when it is not there, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", conflicts_with = "only")]
-    pub record: Option<OsString>,
+    pub record: Option<Typed>,
     /// Write the report for people as one HTML file. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
@@ -194,7 +194,7 @@ Examples:
 pub struct DriftArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", required = true)]
-    pub history: OsString,
+    pub history: Typed,
     /// Only this product; all of them by default.
     #[arg(long, value_name = "NAME")]
     pub product: Option<String>,
@@ -225,7 +225,7 @@ pub enum HistoryCommand {
     Check {
         /// The history: path of a file, or a postgresql:// address.
         #[arg(value_name = "HISTORY")]
-        history: OsString,
+        history: Typed,
     },
     /// List records, a line each, columns separated by tabs.
     List(ListArgs),
@@ -244,7 +244,7 @@ pub enum HistoryCommand {
 pub struct ListArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(value_name = "HISTORY")]
-    pub history: OsString,
+    pub history: Typed,
     /// Of this product.
     #[arg(long, value_name = "NAME")]
     pub product: Option<String>,
@@ -267,7 +267,7 @@ pub struct ListArgs {
 pub struct ShowArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(value_name = "HISTORY")]
-    pub history: OsString,
+    pub history: Typed,
     /// Number of the record, from `history list`.
     #[arg(value_name = "RECORD")]
     pub record: i64,
@@ -281,7 +281,7 @@ pub struct ShowArgs {
 pub struct ExportArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(value_name = "HISTORY")]
-    pub history: OsString,
+    pub history: Typed,
     /// Write CSV. - is standard output.
     #[arg(long, value_name = "FILE", required_unless_present = "parquet")]
     pub csv: Option<PathBuf>,
@@ -295,7 +295,7 @@ pub struct ExportArgs {
 pub struct MarkArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(value_name = "HISTORY")]
-    pub history: OsString,
+    pub history: Typed,
     /// Numbers of the records, from `history list`.
     #[arg(required = true, value_name = "RECORD")]
     pub records: Vec<i64>,

@@ -16,6 +16,7 @@
 //! | `record` | writes judged runs into a history |
 //! | `progress` | how far the work is, on a terminal |
 //! | `console` | standard error: problems of inputs |
+//! | `secrets` | passwords on the command line, never echoed |
 
 mod accept;
 mod args;
@@ -36,11 +37,13 @@ mod outputs;
 mod progress;
 mod record;
 mod schema;
+mod secrets;
 mod specs;
 
 use args::{Cli, Command};
-use clap::Parser;
+use clap::{CommandFactory, FromArgMatches};
 use console::Console;
+use std::ffi::OsString;
 use std::process::ExitCode;
 
 /// Exit status: everything judged passed or is waived.
@@ -53,8 +56,13 @@ const UNREADABLE: u8 = 2;
 /// Runs the command line of this process.
 #[must_use]
 pub fn main() -> ExitCode {
-    let cli = match Cli::try_parse() {
-        Ok(cli) => cli,
+    let words: Vec<OsString> = std::env::args_os().collect();
+    let cli = match parse(&words) {
+        Ok(Some(cli)) => cli,
+        Ok(None) => {
+            Console::new(false).fault(secrets::STRAY);
+            return ExitCode::from(UNREADABLE);
+        }
         Err(error) => {
             // Help and version go to standard output with status 0, mistakes to standard error with status 2.
             let status = if error.use_stderr() { UNREADABLE } else { PASSED };
@@ -79,4 +87,19 @@ pub fn main() -> ExitCode {
         Command::Man(args) => schema::man(&args, &mut console),
     };
     ExitCode::from(status)
+}
+
+/// What was asked for; `None` where a password may stand at a place that would show it.
+fn parse(words: &[OsString]) -> Result<Option<Cli>, clap::Error> {
+    let read = |words: &[OsString]| {
+        let matches = Cli::command().try_get_matches_from(words)?;
+        let cli = Cli::from_arg_matches(&matches).map_err(|error| error.format(&mut Cli::command()));
+        cli.map(|cli| (cli, matches))
+    };
+    match read(words) {
+        Ok((cli, matches)) => Ok((!secrets::is_stray(&matches, words)).then_some(cli)),
+        // A mistake is told of words that hold no password, as it echoes them.
+        Err(error) if error.use_stderr() => read(&secrets::hidden(words)).map(|_| None),
+        Err(error) => Err(error),
+    }
 }

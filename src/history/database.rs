@@ -4,6 +4,7 @@
 use super::error::Fault;
 use super::postgres::Session;
 use ::postgres::types::{IsNull, Type, to_sql_checked};
+use rusqlite::types::ValueRef;
 
 /// Rows of one `INSERT`: far below the parameters that SQLite (32 766) and PostgreSQL (65 535) allow in a statement.
 const ROWS: usize = 64;
@@ -40,6 +41,46 @@ impl Row<'_> {
             Self::Sqlite(row) => Ok(row.get(index)?),
             Self::Postgres(row) => Ok(row.try_get(index)?),
         }
+    }
+
+    /// A column of numbers with a fraction.
+    ///
+    /// # Errors
+    /// What else is there: an SQLite column holds anything.
+    pub(super) fn real(&self, index: usize) -> Result<Option<f64>, &'static str> {
+        match self {
+            Self::Sqlite(row) => match row.get_ref(index) {
+                Ok(ValueRef::Null) => Ok(None),
+                Ok(ValueRef::Real(value)) => Ok(Some(value)),
+                Ok(ValueRef::Integer(value)) => Ok(Some(value as f64)),
+                other => Err(kind(other)),
+            },
+            Self::Postgres(row) => row.try_get(index).map_err(|_| "something else"),
+        }
+    }
+
+    /// A column of whole numbers.
+    ///
+    /// # Errors
+    /// As [`Row::real`].
+    pub(super) fn whole(&self, index: usize) -> Result<Option<i64>, &'static str> {
+        match self {
+            Self::Sqlite(row) => match row.get_ref(index) {
+                Ok(ValueRef::Null) => Ok(None),
+                Ok(ValueRef::Integer(value)) => Ok(Some(value)),
+                other => Err(kind(other)),
+            },
+            Self::Postgres(row) => row.try_get(index).map_err(|_| "something else"),
+        }
+    }
+}
+
+fn kind(found: rusqlite::Result<ValueRef<'_>>) -> &'static str {
+    match found {
+        Ok(ValueRef::Text(_)) => "a text",
+        Ok(ValueRef::Blob(_)) => "bytes",
+        Ok(ValueRef::Real(_)) => "a number with a fraction",
+        _ => "something else",
     }
 }
 
@@ -179,7 +220,7 @@ impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
 
 impl rusqlite::ToSql for Value<'_> {
     fn to_sql(&self) -> rusqlite::Result<rusqlite::types::ToSqlOutput<'_>> {
-        use rusqlite::types::{ToSqlOutput, ValueRef};
+        use rusqlite::types::ToSqlOutput;
         Ok(ToSqlOutput::Borrowed(match *self {
             Self::Null => ValueRef::Null,
             Self::Int(value) => ValueRef::Integer(value),

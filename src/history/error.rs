@@ -36,7 +36,7 @@ pub enum HistoryErrorKind {
     Connection,
     /// What it holds cannot be what was written.
     Damaged,
-    /// A run without what a record must hold.
+    /// A run without what a record must hold, or with numbers that none can hold.
     Incomplete,
     /// A record that is asked for is not there.
     Unknown,

@@ -2,9 +2,9 @@
 
 use super::database::{Database, Row};
 use super::error::{Fault, HistoryError};
-use super::model::RecordHead;
+use super::model::{RecordHead, SeriesKey};
 use super::parquet::ParquetTable;
-use super::read::{head, head_columns, settings};
+use super::read::{head, head_columns, settings, value_cell};
 use super::store::History;
 use std::collections::HashMap;
 use std::io::Write;
@@ -102,10 +102,11 @@ impl History {
 fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), Fault>) -> Result<(), Fault> {
     let limits = limits(database)?;
     let head_columns = head_columns();
-    let mut series: Vec<(i64, String, String, String)> = Vec::new();
+    let mut series: Vec<(i64, SeriesKey)> = Vec::new();
     let sql = "SELECT id, corner, quantity, unit FROM series ORDER BY product, corner, quantity, unit";
     database.query(sql, &[], &mut |row| {
-        series.push((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?));
+        let key = SeriesKey { corner: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)? };
+        series.push((row.get(0)?, key));
         Ok(())
     })?;
     let sql = format!(
@@ -113,27 +114,23 @@ fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), F
          FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
          JOIN corner c ON c.record_id = v.record_id AND c.corner = ?2 WHERE v.series_id = ?1 ORDER BY v.record_id"
     );
-    for (id, corner, quantity, unit) in series {
-        database.query(&sql, &[id.into(), corner.as_str().into()], &mut |row| {
+    for (id, key) in series {
+        database.query(&sql, &[id.into(), key.corner.as_str().into()], &mut |row| {
             let spec: i64 = row.get(17)?;
-            let key = (corner.clone(), quantity.clone());
+            let SeriesKey { corner, quantity, unit } = key.clone();
+            let pair = (corner.clone(), quantity.clone());
             let [min, max] =
-                limits.get(&spec).and_then(|limits| limits.get(&key)).copied().unwrap_or_default();
+                limits.get(&spec).and_then(|limits| limits.get(&pair)).copied().unwrap_or_default();
+            let head = head(row)?;
+            let cell = value_cell(row, head.id.0, &key);
+            let (value, uncertainty, chain) = cell.measured(20, &unit)?;
+            let at_least = cell.is(23, "at_least")?;
             each(ExportRow {
-                head: head(row)?,
-                corner: corner.clone(),
+                head,
+                corner,
                 corner_verdict: row.get(18)?,
                 level: row.get(19)?,
-                quantity: Some(Quantity {
-                    quantity: quantity.clone(),
-                    unit: unit.clone(),
-                    value: row.get(20)?,
-                    uncertainty: row.get(21)?,
-                    chain: row.get(22)?,
-                    at_least: row.get::<i64>(23)? != 0,
-                    min,
-                    max,
-                }),
+                quantity: Some(Quantity { quantity, unit, value, uncertainty, chain, at_least, min, max }),
             })
         })?;
     }
@@ -150,7 +147,7 @@ fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), F
 fn limits(database: &mut Database) -> Result<Limits, Fault> {
     let mut limits = Limits::new();
     database.query("SELECT id, settings FROM spec", &[], &mut |row| {
-        let of_spec = settings(&row.get::<String>(1)?)?.limits.into_iter();
+        let of_spec = settings(row, 0)?.limits.into_iter();
         let of_spec = of_spec.map(|limit| ((limit.corner, limit.quantity), [limit.min, limit.max])).collect();
         limits.insert(row.get(0)?, of_spec);
         Ok(())

@@ -2,8 +2,9 @@
 
 use super::database::Database;
 use super::error::{Fault, HistoryError, HistoryErrorKind};
-use super::model::{CheckReport, RecordId};
-use super::read::inflated;
+use super::model::{CheckReport, RecordId, SeriesKey};
+use super::numbers::Cell;
+use super::read::{inflated, settings, value_cell};
 use super::store::History;
 use crate::provenance::sha256;
 
@@ -29,6 +30,7 @@ impl History {
             whole_records(database, &mut report)?;
             results(database, &mut report)?;
             specs(database, &mut report)?;
+            numbers(database, &mut report)?;
             Ok(report)
         };
         work().map_err(|fault: Fault| fault.at(address))
@@ -167,7 +169,6 @@ fn named(database: &mut Database, report: &mut CheckReport, what: &str, sql: &st
     Ok(())
 }
 
-/// Whether every result unpacks; the checksum inside tells damage.
 /// Specs and settings whose text is no longer the one that their digest was made of.
 fn specs(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
     let problems = &mut report.problems;
@@ -181,6 +182,7 @@ fn specs(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault>
     })
 }
 
+/// Whether every result unpacks; the checksum inside tells damage.
 fn results(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
     let problems = &mut report.problems;
     database.query("SELECT record_id, json FROM result", &[], &mut |row| {
@@ -189,4 +191,62 @@ fn results(database: &mut Database, report: &mut CheckReport) -> Result<(), Faul
         }
         Ok(())
     })
+}
+
+/// Whether all numbers are some that could have been recorded.
+fn numbers(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
+    let mut wrong = Wrong::default();
+    let sql = "SELECT s.corner, s.quantity, s.unit, v.record_id, v.value, v.uncertainty, v.chain, v.at_least \
+               FROM series s JOIN value v ON v.series_id = s.id ORDER BY v.series_id, v.record_id";
+    database.query(sql, &[], &mut |row| {
+        let series = SeriesKey { corner: row.get(0)?, quantity: row.get(1)?, unit: row.get(2)? };
+        let cell = value_cell(row, row.get(3)?, &series);
+        wrong.note(cell.measured(4, &series.unit));
+        wrong.note(cell.is(7, "at_least"));
+        Ok(())
+    })?;
+    database.query("SELECT id, taken_us, is_reference FROM record ORDER BY id", &[], &mut |row| {
+        let id: i64 = row.get(0)?;
+        let cell = Cell { row, table: "record", of: format_args!("record {id}") };
+        wrong.note(cell.taken_us(1));
+        wrong.note(cell.is(2, "is_reference"));
+        Ok(())
+    })?;
+    let sql = "SELECT record_id, bytes FROM file WHERE bytes < 0 ORDER BY record_id, file";
+    database.query(sql, &[], &mut |row| {
+        let record: i64 = row.get(0)?;
+        let cell = Cell { row, table: "file", of: format_args!("record {record}") };
+        wrong.note(cell.whole(1, "bytes", 0, i64::MAX));
+        Ok(())
+    })?;
+    database.query("SELECT id, settings FROM spec ORDER BY id", &[], &mut |row| {
+        wrong.note(settings(row, 0));
+        Ok(())
+    })?;
+    wrong.tell(report);
+    Ok(())
+}
+
+/// Numbers that cannot be, the first of them by name.
+#[derive(Default)]
+struct Wrong {
+    names: Vec<String>,
+    more: usize,
+}
+
+impl Wrong {
+    fn note<T>(&mut self, read: Result<T, Fault>) {
+        match read {
+            Err(fault) if self.names.len() < NAMED => self.names.push(fault.at(&"").what),
+            Err(_) => self.more += 1,
+            Ok(_) => {}
+        }
+    }
+
+    fn tell(self, report: &mut CheckReport) {
+        report.problems.extend(self.names);
+        if self.more > 0 {
+            report.problems.push(format!("{} more numbers cannot be what was recorded", self.more));
+        }
+    }
 }

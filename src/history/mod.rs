@@ -2,7 +2,8 @@
 //!
 //! | file | what |
 //! | --- | --- |
-//! | `address` | where a history is; passwords never shown |
+//! | `address`, `server` | where a history is; passwords never shown |
+//! | `lookalike` | what looks like an address and is none: never shown, no file is made of it |
 //! | `model` | the rows that go in and come out |
 //! | `error` | what can go wrong, and how to mend it |
 //! | `database` | one face for both databases: SQL written once |
@@ -11,6 +12,7 @@
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings`, `taken` | writing a run |
+//! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `parquet` | tables for other tools |
 //! | `maintain` | integrity, marks |
@@ -19,13 +21,16 @@ mod address;
 mod database;
 mod error;
 mod export;
+mod lookalike;
 mod maintain;
 mod model;
+mod numbers;
 mod parquet;
 mod postgres;
 mod read;
 mod record;
 mod schema;
+mod server;
 mod settings;
 mod share;
 mod sqlite;
@@ -35,11 +40,13 @@ mod tls;
 
 pub use address::Address;
 pub use error::{HistoryError, HistoryErrorKind};
+pub use lookalike::{may_be_part_of_address, may_hold_secret};
 pub use model::{
     CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,
     ValueRow,
 };
 pub use schema::VERSION;
+pub use server::ServerAddress;
 pub use settings::{parse_settings, settings_text};
 pub use share::network_file_system;
 pub use store::History;

@@ -2,6 +2,7 @@
 
 use super::database::Database;
 use super::error::{Fault, HistoryErrorKind};
+use super::server::ServerAddress;
 use super::tls::{Trust, connector};
 use ::postgres::config::SslMode;
 use ::postgres::error::SqlState;
@@ -36,8 +37,8 @@ impl Session {
 }
 
 /// Connects.
-pub(super) fn open(url: &str) -> Result<Database, Fault> {
-    let config = config(url)?;
+pub(super) fn open(address: &ServerAddress) -> Result<Database, Fault> {
+    let config = config(address)?;
     let trust = if config.get_ssl_mode() == SslMode::Require { Trust::System } else { Trust::Anyone };
     let tls = connector(trust).map_err(|what| {
         let help =
@@ -53,11 +54,8 @@ pub(super) fn open(url: &str) -> Result<Database, Fault> {
     Ok(Database::Postgres(Box::new(Session { client, statements: HashMap::new() })))
 }
 
-fn config(url: &str) -> Result<Config, Fault> {
-    // What is required here is what `verify-full` asks for elsewhere.
-    let url =
-        url.replace("sslmode=verify-full", "sslmode=require").replace("sslmode=verify-ca", "sslmode=require");
-    let mut config: Config = url.parse().map_err(|error: Error| {
+fn config(address: &ServerAddress) -> Result<Config, Fault> {
+    let mut config: Config = address.for_client().parse().map_err(|error: Error| {
         let help = "write `postgresql://user@host:5432/database`, with `?sslmode=require` where the line must be encrypted";
         Fault::Kind(HistoryErrorKind::Address, whole(&error), help.to_owned())
     })?;

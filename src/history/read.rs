@@ -3,10 +3,12 @@
 use super::database::{Row, Value};
 use super::error::{Fault, HistoryError};
 use super::model::{Filter, RecordHead, RecordId, Retested, SeriesKey, Settings, ValueRow};
+use super::numbers::Cell;
 use super::settings::parse_settings;
 use super::store::History;
 use crate::check::Verdict;
 use std::collections::{HashMap, HashSet};
+use std::fmt::Display;
 use std::io::Read;
 
 /// Columns of a [`RecordHead`], of `record r JOIN spec p`.
@@ -84,11 +86,10 @@ impl History {
     /// # Errors
     /// When the history cannot be read.
     pub fn newest_settings(&mut self, product: &str) -> Result<Option<Settings>, HistoryError> {
-        let sql = "SELECT p.settings FROM record r JOIN spec p ON p.id = r.spec_id \
+        let sql = "SELECT p.id, p.settings FROM record r JOIN spec p ON p.id = r.spec_id \
                    WHERE r.product = ?1 AND r.removed IS NULL ORDER BY r.id DESC LIMIT 1";
-        let text = self.database.query_first(sql, &[product.into()], |row| row.get::<String>(0));
-        text.and_then(|text| text.as_deref().map(settings).transpose())
-            .map_err(|fault| fault.at(&self.address))
+        let found = self.database.query_first(sql, &[product.into()], |row| settings(row, 0));
+        found.map_err(|fault| fault.at(&self.address))
     }
 
     /// Hands every value of a product to `sink` in one pass, in no particular order, those of marked records left out. Memory does
@@ -122,15 +123,10 @@ impl History {
                     return Ok(());
                 }
                 let series = keys.get(&series_id).ok_or_else(|| Fault::damaged("a value has no series"))?;
-                sink(ValueRow {
-                    series_id,
-                    series,
-                    record: RecordId(record),
-                    value: row.get(2)?,
-                    uncertainty: row.get(3)?,
-                    chain: row.get(4)?,
-                    at_least: row.get::<i64>(5)? != 0,
-                });
+                let cell = value_cell(row, record, series);
+                let (value, uncertainty, chain) = cell.measured(2, &series.unit)?;
+                let (record, at_least) = (RecordId(record), cell.is(5, "at_least")?);
+                sink(ValueRow { series_id, series, record, value, uncertainty, chain, at_least });
                 Ok(())
             })
         };
@@ -208,17 +204,20 @@ impl History {
 }
 
 pub(super) fn head(row: &Row<'_>) -> Result<RecordHead, Fault> {
+    let id = RecordId(row.get(0)?);
+    let cell = Cell { row, table: "record", of: format_args!("record {id}") };
+    let (taken_us, is_reference) = (cell.taken_us(7)?, cell.is(9, "is_reference")?);
     Ok(RecordHead {
-        id: RecordId(row.get(0)?),
+        id,
         product: row.get(1)?,
         serial: row.get(2)?,
         revision: row.get(3)?,
         firmware: row.get(4)?,
         build: row.get(5)?,
         taken: row.get(6)?,
-        taken_us: row.get(7)?,
+        taken_us,
         station: row.get(8)?,
-        is_reference: row.get::<i64>(9)? != 0,
+        is_reference,
         run: row.get(10)?,
         verdict: verdict(&row.get::<String>(11)?)?,
         tool: row.get(12)?,
@@ -239,9 +238,32 @@ fn verdict(word: &str) -> Result<Verdict, Fault> {
     known.ok_or_else(|| Fault::damaged(format!("`{word}` is no verdict")))
 }
 
-pub(super) fn settings(text: &str) -> Result<Settings, Fault> {
-    parse_settings(text)
-        .map_err(|what| Fault::damaged(format!("the settings of a spec cannot be read: {what}")))
+/// Number and settings of a spec, side by side from `index` on.
+pub(super) fn settings(row: &Row<'_>, index: usize) -> Result<Settings, Fault> {
+    let of = format_args!("spec {}", row.get::<i64>(index)?).to_string();
+    let wrong = |what: String| {
+        let cell = Cell { row, table: "spec", of };
+        cell.wrong("settings", &format!("what cannot be read: {what}"))
+    };
+    parse_settings(&row.get::<String>(index + 1)?).map_err(wrong)
+}
+
+/// A row of the table `value`.
+pub(super) fn value_cell<'a, 'r>(
+    row: &'a Row<'r>,
+    record: i64,
+    series: &'a SeriesKey,
+) -> Cell<'a, 'r, impl Display + use<'a>> {
+    Cell { row, table: "value", of: ValueOf(record, series) }
+}
+
+/// A value as messages name it; written only when there is one.
+struct ValueOf<'a>(i64, &'a SeriesKey);
+
+impl Display for ValueOf<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "record {}, {} {}", self.0, self.1.corner, self.1.quantity)
+    }
 }
 
 pub(super) fn inflated(bytes: &[u8]) -> Result<String, Fault> {

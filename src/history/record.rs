@@ -3,6 +3,7 @@
 use super::database::{Database, Value};
 use super::error::{Fault, HistoryError, HistoryErrorKind};
 use super::model::{NewRecord, RecordId};
+use super::numbers;
 use super::settings;
 use super::store::History;
 use super::taken::micros;
@@ -59,8 +60,15 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         .as_ref()
         .ok_or_else(|| incomplete("the run does not tell what its verdict rests on"))?;
     let digests = provenance.files.iter().map(|file| bytes_of_hex(&file.sha256)).collect::<Option<_>>();
-    let settings = settings::settings_text(&settings::of(new.outcome, new.drift))
-        .map_err(|e| incomplete(&e.to_string()))?;
+    let settings = settings::of(new.outcome, new.drift);
+    numbers::hold_settings(&settings).map_err(|what| impossible(&format!("its spec: {what}")))?;
+    let settings = settings::settings_text(&settings).map_err(|e| incomplete(&e.to_string()))?;
+    let quantities: Vec<Quantity<'_>> = new.outcome.corners.iter().flat_map(quantities).collect();
+    for q in &quantities {
+        numbers::hold(q.unit.symbol(), q.value, q.uncertainty, q.chain).map_err(|(what, found)| {
+            impossible(&format!("{} {}: its {what} is {found}", q.corner, q.quantity))
+        })?;
+    }
     Ok(Prepared {
         new,
         provenance,
@@ -70,8 +78,14 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         json: deflated(new.json)?,
         digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
         recorded: new.recorded.to_string(),
-        quantities: new.outcome.corners.iter().flat_map(quantities).collect(),
+        quantities,
     })
+}
+
+/// A run whose numbers no history takes, since it would refuse to read them.
+fn impossible(what: &str) -> Fault {
+    let help = "no loop has such a number: look at the sweeps and the spec, and judge the run anew";
+    Fault::Kind(HistoryErrorKind::Incomplete, what.to_owned(), help.to_owned())
 }
 
 fn insert(

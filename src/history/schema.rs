@@ -3,6 +3,7 @@
 use super::database::{Database, Row};
 use super::error::{Fault, HistoryErrorKind};
 use super::postgres::SCHEMA;
+use super::sqlite;
 
 /// One step from a version to the next. Words in braces differ between the databases: see [`fill`].
 pub(super) struct Migration {
@@ -127,6 +128,9 @@ pub(super) fn migrate(database: &mut Database, migrations: &[Migration]) -> Resu
         // Another process may have done it in the meantime.
         let found = version(database)?;
         if found.is_none() {
+            if let Database::Sqlite(connection) = database {
+                sqlite::claim(connection)?;
+            }
             database.batch("CREATE TABLE meta (key TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)")?;
             database.batch("INSERT INTO meta (key, value) VALUES ('version', '0')")?;
         }
@@ -180,7 +184,8 @@ fn version(database: &mut Database) -> Result<Option<i64>, Fault> {
     }
     let sql = "SELECT value FROM meta WHERE key = 'version'";
     let text = database.query_first(sql, &[], |row: &Row<'_>| row.get::<String>(0))?.unwrap_or_default();
-    text.parse().map(Some).map_err(|_| Fault::damaged(format!("its version reads `{text}`")))
+    let version = text.parse::<i64>().ok().filter(|version| *version >= 0);
+    version.map(Some).ok_or_else(|| Fault::damaged(format!("its version reads `{text}`")))
 }
 
 fn fill(sql: &str, is_sqlite: bool) -> String {

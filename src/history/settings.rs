@@ -1,6 +1,7 @@
 //! What drift needs of a spec, as JSON beside the spec's text.
 
 use super::model::{CornerLimit, Settings};
+use super::numbers;
 use crate::check::{RunOutcome, Unit};
 use crate::spec::{Chart, Drift, DriftAxis};
 use serde::{Deserialize, Serialize};
@@ -92,7 +93,8 @@ pub fn parse_settings(text: &str) -> Result<Settings, String> {
         let DriftText { setup, capability_min, forecast_groups, .. } = drift;
         Ok::<_, String>(Drift { over, setup, chart, capability_min, forecast_groups })
     });
-    Ok(Settings { coverage: text.coverage, drift: drift.transpose()?, limits: text.limits })
+    let settings = Settings { coverage: text.coverage, drift: drift.transpose()?, limits: text.limits };
+    numbers::hold_settings(&settings).map(|()| settings)
 }
 
 fn named<T: Copy>(words: &[(T, &str)], word: &str) -> Result<T, String> {

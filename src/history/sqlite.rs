@@ -14,10 +14,13 @@ const PATIENCE: Duration = Duration::from_secs(30);
 const PAUSE: Duration = Duration::from_millis(20);
 /// Marks the file as a history (bytes 68 to 71 of an SQLite file): the letters `LGHS`.
 const APPLICATION_ID: i64 = 0x4c47_4853;
+/// What to do where there is no history.
+const MAKES: &str = "`loopgauge check --record HISTORY` makes a history; check the path";
 /// Prepared statements kept: those of recording, with several numbers of rows.
 const STATEMENTS: usize = 128;
 
-/// Opens a history to record in; makes the file when it is not there.
+/// Opens a history to record in; makes an empty file when there is none. What makes it a history is the work of one transaction, with
+/// [`claim`] in it: nobody sees a file that is half a history.
 pub(super) fn open_to_record(path: &Path) -> Result<Database, Fault> {
     let path = absolute(path)?;
     if let Some(kind) = share::of_path(&path) {
@@ -30,10 +33,7 @@ pub(super) fn open_to_record(path: &Path) -> Result<Database, Fault> {
     let flags =
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = set_up(Connection::open_with_flags(&path, flags)?)?;
-    if !is_ours(&connection)? {
-        claim(&connection)?;
-    }
-    write_ahead(&connection)?;
+    is_ours(&connection)?;
     // The commit is on the disk before the run is told to be recorded.
     connection.pragma_update(None, "synchronous", "FULL")?;
     Ok(Database::Sqlite(connection))
@@ -48,8 +48,7 @@ pub(super) fn open_to_read(path: &Path) -> Result<Database, Fault> {
             Err(_) => "there is no such file".to_owned(),
             Ok(_) => "it is no file".to_owned(),
         };
-        let help = "`loopgauge check --record HISTORY` makes a history; check the path";
-        return Err(Fault::Kind(HistoryErrorKind::Missing, what, help.to_owned()));
+        return Err(Fault::Kind(HistoryErrorKind::Missing, what, MAKES.to_owned()));
     }
     // SQLite's log lies beside the file itself, not beside a link to it.
     let path = std::fs::canonicalize(path).or_else(|_| absolute(path))?;
@@ -81,7 +80,14 @@ fn log_of(path: &Path) -> PathBuf {
 
 fn ours(connection: Connection) -> Result<Connection, Fault> {
     let connection = set_up(connection)?;
-    if is_ours(&connection)? { Ok(connection) } else { Err(foreign("it is an empty database")) }
+    if is_ours(&connection)? {
+        return Ok(connection);
+    }
+    Err(Fault::Kind(
+        HistoryErrorKind::Missing,
+        "it is an empty database, no history was made in it yet".to_owned(),
+        MAKES.to_owned(),
+    ))
 }
 
 fn set_up(connection: Connection) -> Result<Connection, Fault> {
@@ -99,9 +105,11 @@ fn absolute(path: &Path) -> Result<PathBuf, Fault> {
 
 /// Whether it is a history; `false` for an empty file, an error for the database of another program.
 fn is_ours(connection: &Connection) -> Result<bool, Fault> {
-    let id: i64 = connection.query_row("PRAGMA application_id", [], |row| row.get(0))?;
-    let objects: i64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
-    match (id, objects) {
+    // One statement: both are of the same moment, whatever other processes do in between.
+    let sql =
+        "SELECT (SELECT application_id FROM pragma_application_id), (SELECT count(*) FROM sqlite_schema)";
+    let found: (i64, i64) = connection.query_row(sql, [], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    match found {
         (APPLICATION_ID, _) => Ok(true),
         (0, 0) => Ok(false),
         _ => Err(foreign("it is the database of another program")),
@@ -116,24 +124,16 @@ fn foreign(what: &str) -> Fault {
     )
 }
 
-/// Marks an empty file as a history. Two processes may come at the same time.
-fn claim(connection: &Connection) -> Result<(), Fault> {
-    connection.execute_batch("BEGIN IMMEDIATE")?;
-    let claimed = is_ours(connection).and_then(|ours| {
-        if !ours {
-            connection.pragma_update(None, "application_id", APPLICATION_ID)?;
-        }
-        Ok(connection.execute_batch("COMMIT")?)
-    });
-    if claimed.is_err() {
-        // The first error is told.
-        let _ = connection.execute_batch("ROLLBACK");
+/// Marks an empty file as a history, in the transaction that makes its tables.
+pub(super) fn claim(connection: &Connection) -> Result<(), Fault> {
+    if !is_ours(connection)? {
+        connection.pragma_update(None, "application_id", APPLICATION_ID)?;
     }
-    claimed
+    Ok(())
 }
 
-/// Turns write-ahead logging on. The switch needs the file alone and does not wait for it by itself.
-fn write_ahead(connection: &Connection) -> Result<(), Fault> {
+/// Turns write-ahead logging on, in a history that is made. The switch needs the file alone and does not wait for it by itself.
+pub(super) fn write_ahead(connection: &Connection) -> Result<(), Fault> {
     let start = Instant::now();
     loop {
         let mode: Result<String, rusqlite::Error> =
@@ -155,6 +155,15 @@ fn write_ahead(connection: &Connection) -> Result<(), Fault> {
 
 fn is_busy(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
+}
+
+/// Whether a column holds another kind of thing than it was made for.
+fn is_no_such_thing(error: &rusqlite::Error) -> bool {
+    use rusqlite::Error::{FromSqlConversionFailure, IntegralValueOutOfRange, InvalidColumnType, Utf8Error};
+    matches!(
+        error,
+        FromSqlConversionFailure(..) | IntegralValueOutOfRange(..) | InvalidColumnType(..) | Utf8Error(..)
+    )
 }
 
 /// Whether the log's shared memory could not be made, as in a folder that must not be written.
@@ -214,6 +223,11 @@ pub(super) fn explain(error: &rusqlite::Error) -> (HistoryErrorKind, String, Str
             HistoryErrorKind::Refused,
             format!("it cannot be opened or written: {error}"),
             "check that its folder is there, and that file and folder may be written",
+        ),
+        _ if is_no_such_thing(error) => (
+            HistoryErrorKind::Damaged,
+            format!("it holds what was never recorded: {error}"),
+            "look at it with `loopgauge history check`, and go back to a backup",
         ),
         _ => (HistoryErrorKind::Refused, error.to_string(), "check the file and its disk"),
     };

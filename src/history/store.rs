@@ -33,6 +33,9 @@ impl History {
         let database = patiently(|_| {
             let mut database = connect_to_record(address)?;
             schema::migrate(&mut database, schema::MIGRATIONS)?;
+            if let Database::Sqlite(connection) = &database {
+                sqlite::write_ahead(connection)?;
+            }
             Ok(database)
         })
         .map_err(|fault| fault.at(address))?;

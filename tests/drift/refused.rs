@@ -60,6 +60,35 @@ fn a_newer_history_is_refused_with_both_versions() {
     assert_eq!(recorded.out().lines().count(), 0, "{}", recorded.out());
 }
 
+/// Numbers that nothing measured can have are named with their place, and nothing is judged by them.
+#[test]
+fn a_number_that_cannot_be_is_refused_where_it_stands() {
+    let room = still();
+    let spoil =
+        |sql: &str| rusqlite::Connection::open(room.path("h.db")).unwrap().execute_batch(sql).unwrap();
+    for (column, number, words) in
+        [("value", "9e999", "inf deg"), ("value", "1e300", "1e300 deg"), ("uncertainty", "-1", "-1 deg")]
+    {
+        let margin =
+            "series_id = (SELECT id FROM series WHERE corner = '24V-3A' AND quantity = 'phase_margin_deg')";
+        spoil("CREATE TABLE saved AS SELECT * FROM value");
+        spoil(&format!("UPDATE value SET {column} = {number} WHERE record_id = 3 AND {margin}"));
+        let wanted =
+            format!("record 3, 24V-3A phase_margin_deg: column `{column}` of table `value` holds {words}");
+        refused(&room, "h.db", &wanted);
+        let checked = room.run("history check h.db").ends(1);
+        assert!(checked.out().contains(&wanted) && checked.out().contains("damaged"), "{}", checked.out());
+        let exported = room.run("history export h.db --csv all.csv").ends(2);
+        assert!(exported.stderr.contains(&wanted) && !room.path("all.csv").exists(), "{}", exported.stderr);
+        // As the message says: without the record all is well.
+        with(&room, &["history", "mark", "h.db", "3", "--reason", "damaged"]).ends(0);
+        room.run("drift --history h.db").ends(0);
+        with(&room, &["history", "unmark", "h.db", "3", "--reason", "mended"]).ends(0);
+        spoil("DELETE FROM value; INSERT INTO value SELECT * FROM saved; DROP TABLE saved");
+    }
+    room.run("history check h.db").ends(0);
+}
+
 #[test]
 fn an_unknown_product_is_refused_with_a_near_one() {
     let room = still();

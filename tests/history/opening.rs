@@ -106,8 +106,8 @@ fn a_newer_history_is_refused() {
 pub fn run_sql(address: &Address, sql: &str) {
     match address {
         Address::File(path) => rusqlite::Connection::open(path).unwrap().execute_batch(sql).unwrap(),
-        Address::Postgres(url) => {
-            let mut client = ::postgres::Client::connect(url, ::postgres::NoTls).unwrap();
+        Address::Postgres(server) => {
+            let mut client = ::postgres::Client::connect(server.in_full(), ::postgres::NoTls).unwrap();
             client.batch_execute(&format!("SET search_path TO loopgauge; {sql}")).unwrap();
         }
     }

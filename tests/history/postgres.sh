@@ -46,7 +46,7 @@ set -euo pipefail
 cd "$home"
 case \$1 in
   start) exec ${as_user[*]} "$pg_ctl" -D "$home/data" -l "$home/log" -w -o "-p $port -c listen_addresses=127.0.0.1 \\
-    -c unix_socket_directories=$home -c max_connections=60 $options \${LOOPGAUGE_TEST_POSTGRES_OPTIONS:-}" start >/dev/null ;;
+    -c unix_socket_directories=$home -c max_connections=120 $options \${LOOPGAUGE_TEST_POSTGRES_OPTIONS:-}" start >/dev/null ;;
   stop) exec ${as_user[*]} "$pg_ctl" -D "$home/data" -w -m fast stop >/dev/null ;;
 esac
 END

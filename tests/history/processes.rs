@@ -1,12 +1,14 @@
 //! Many processes at once, and processes that are killed. The processes are this test binary, started again.
 
 use crate::bench::{Place, places, postgres, record, run, sqlite};
-use loopgauge::history::{Address, Filter, History};
+use loopgauge::history::{Address, Filter, History, HistoryErrorKind};
 use std::collections::HashMap;
 use std::ffi::OsStr;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::Barrier;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// The binary, told to play a part: `recorder` or `reader`.
@@ -23,7 +25,7 @@ pub fn helper(binary: &Path, part: &str, address: &str, runs: usize) -> Command 
 fn typed(address: &Address) -> String {
     match address {
         Address::File(path) => path.display().to_string(),
-        Address::Postgres(url) => url.clone(),
+        Address::Postgres(server) => server.in_full().to_owned(),
     }
 }
 
@@ -39,6 +41,12 @@ fn part(name: &str) -> Option<(Address, usize)> {
 #[test]
 fn recorder() {
     let Some((address, runs)) = part("recorder") else { return };
+    if let Some(gate) = std::env::var_os("HISTORY_HELPER_GATE") {
+        println!("\nREADY");
+        while !Path::new(&gate).exists() {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+    }
     let mut history = History::open_to_record(&address).unwrap();
     let mut out = std::io::stdout().lock();
     for number in 0..runs {
@@ -108,6 +116,53 @@ fn at_once(address: &Address, processes: usize, runs: usize) {
     assert_eq!(all_there(address, &told), (processes * runs) as u64);
 }
 
+/// Everything that a reader finds while a history is being made: nothing yet, or a sound one.
+fn watch(address: &Address, is_over: &AtomicBool) {
+    while !is_over.load(Ordering::Relaxed) {
+        match History::open_to_read(address).and_then(|mut history| history.check()) {
+            Ok(report) => assert_eq!(report.problems, [""; 0]),
+            Err(error) => assert_eq!(error.kind, HistoryErrorKind::Missing, "{error}"),
+        }
+    }
+}
+
+/// All processes come to a history that is not there at the same moment; every one of them records its run.
+fn made_at_once(place: &Place, processes: usize) {
+    let Place { address, folder } = place;
+    let binary = std::env::current_exe().unwrap();
+    let gate = folder.path().join("gate");
+    let mut children: Vec<Child> = (0..processes)
+        .map(|_| {
+            let mut command = helper(&binary, "recorder", &typed(address), 1);
+            command.env("HISTORY_HELPER_GATE", &gate).stdout(Stdio::piped()).stderr(Stdio::piped());
+            command.spawn().unwrap()
+        })
+        .collect();
+    let outputs: Vec<_> = children
+        .iter_mut()
+        .map(|child| {
+            let mut lines = BufReader::new(child.stdout.take().unwrap()).lines().map(Result::unwrap);
+            assert!(lines.any(|line| line == "READY"));
+            lines
+        })
+        .collect();
+    let is_over = AtomicBool::new(false);
+    let told = std::thread::scope(|scope| {
+        let watcher = scope.spawn(|| watch(address, &is_over));
+        std::fs::write(&gate, "").unwrap();
+        let told: Vec<_> = outputs.into_iter().flat_map(acknowledged).collect();
+        is_over.store(true, Ordering::Relaxed);
+        watcher.join().unwrap();
+        told
+    });
+    for child in children {
+        let output = child.wait_with_output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+    assert_eq!(told.len(), processes);
+    assert_eq!(all_there(address, &told), processes as u64);
+}
+
 fn killed(address: &Address, times: usize) {
     let mut told = Vec::new();
     for time in 0..times {
@@ -136,6 +191,42 @@ fn eight_processes_lose_nothing() {
     }
 }
 
+/// Threads are ready sooner than processes: so many more rounds.
+#[test]
+fn a_history_is_never_seen_half_made() {
+    for _ in 0..25 {
+        let Place { address, folder: _folder } = sqlite();
+        let (is_over, gate) = (AtomicBool::new(false), Barrier::new(6));
+        std::thread::scope(|scope| {
+            let watchers = [(); 2].map(|()| {
+                scope.spawn(|| {
+                    gate.wait();
+                    watch(&address, &is_over);
+                })
+            });
+            let makers = [(); 4].map(|()| {
+                scope.spawn(|| {
+                    gate.wait();
+                    History::open_to_record(&address).map(drop)
+                })
+            });
+            let made = makers.map(|maker| maker.join().unwrap());
+            is_over.store(true, Ordering::Relaxed);
+            made.into_iter().for_each(|made| made.unwrap());
+            watchers.into_iter().for_each(|watcher| watcher.join().unwrap());
+        });
+    }
+}
+
+#[test]
+fn a_history_made_by_many_at_once_has_all_runs() {
+    for _ in 0..3 {
+        for place in places("made") {
+            made_at_once(&place, 32);
+        }
+    }
+}
+
 #[test]
 fn kills_lose_nothing() {
     for Place { address, folder: _folder } in places("kills") {
@@ -155,6 +246,24 @@ fn eight_processes_of_200_runs_lose_nothing_in_sqlite() {
 fn eight_processes_of_200_runs_lose_nothing_in_postgresql() {
     if let Some(place) = postgres("eight_200") {
         at_once(&place.address, 8, 200);
+    }
+}
+
+#[test]
+#[ignore = "takes a minute: run by .ci/run"]
+fn fifty_histories_made_by_many_at_once_have_all_runs_in_sqlite() {
+    for _ in 0..50 {
+        made_at_once(&sqlite(), 32);
+    }
+}
+
+#[test]
+#[ignore = "takes a minute: run by .ci/run"]
+fn fifty_histories_made_by_many_at_once_have_all_runs_in_postgresql() {
+    for _ in 0..50 {
+        if let Some(place) = postgres("made_50") {
+            made_at_once(&place, 32);
+        }
     }
 }
 
