@@ -5,7 +5,7 @@ use super::classes::CLASSES;
 use super::judge::Asked;
 use super::receivers::Digits;
 use super::scene::{Carried, Density};
-use super::survey::{self, Tried, noise_group, pivot};
+use super::survey::{self, NOISE_GROUPS, Tried, noise_group, pivot};
 use std::collections::BTreeMap;
 
 /// Aims: share inside, %.
@@ -142,6 +142,14 @@ fn cells(report: &mut Report, tried: &[Tried]) {
             count(one, share);
         }
     });
+    for group in NOISE_GROUPS {
+        report.line(format!("\nThe same with a floor of {group} of the injection:\n"));
+        pivot(report, tried, |one, share| {
+            if is_shown(one) && noise_group(one.facts.floor) == group {
+                count(one, share);
+            }
+        });
+    }
     report.line("\nThe same for corners with noise and digits alone:\n");
     let most = pivot(report, tried, |one, share| {
         if is_shown(one) && one.facts.is_plain() {
@@ -289,11 +297,12 @@ pub fn run(seed: u64, share: usize) -> Report {
     by(&mut report, &tried, "sweeps", |t| format!("{:?} dB", t.facts.levels_db));
     by(&mut report, &tried, "unit and chain", |t| {
         let f = &t.facts;
-        match (f.level_power, f.drifts, f.chain) {
-            (None, false, false) => "noise alone".to_owned(),
-            (None, false, true) => "noise, chain".to_owned(),
-            (None, true, false) => "noise, drift".to_owned(),
-            (Some(power), false, false) => format!("noise, level to the power of {power}"),
+        match (f.level_power, f.drifts, f.chain, f.spur) {
+            (None, false, false, false) => "noise alone".to_owned(),
+            (None, false, true, false) => "noise, chain".to_owned(),
+            (None, true, false, false) => "noise, drift".to_owned(),
+            (None, false, false, true) => "noise, spur".to_owned(),
+            (Some(power), false, false, false) => format!("noise, level to the power of {power}"),
             _ => "several".to_owned(),
         }
     });

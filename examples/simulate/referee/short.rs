@@ -1,6 +1,6 @@
 //! Short sweeps: 20 to 40 points in all, 3 % of noise where the gain margin lies.
 
-use super::super::table::{QUANTITY, Report, Share};
+use super::super::table::{Messages, QUANTITY, Report, Share};
 use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::judge::Asked;
@@ -78,14 +78,14 @@ fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> 
 fn aims(report: &mut Report, tried: &[Tried]) {
     let mut judged = Share::default();
     let mut inside = [Share::default(); 7];
-    for one in tried.iter().filter(|t| t.facts.is_clean_enough()) {
+    for one in tried.iter().filter(|t| t.facts.is_clean_enough() && t.facts.is_tellable()) {
         judged.add(one.judged);
     }
     for (asked, error, u, _) in tried.iter().flat_map(|t| &t.errors) {
         inside[*asked as usize].count(error.abs() <= *u);
     }
     report.line(format!(
-        "\nOf {} sweeps that are clean from 8 times below the crossover {} % are judged",
+        "\nOf {} sweeps that are clean from 8 times below the crossover, and whose noise leaves the tolerances of linearity room, {} % are judged",
         judged.tries,
         judged.text()
     ));
@@ -115,12 +115,29 @@ pub fn run(seed: u64, share: usize) -> Report {
     report.line(format!("Corners: {}, seed {seed}\n", tried.len()));
     report.line("Share inside, % / U over twice the rms error / largest error over U:");
     by(&mut report, &tried, "all", |_| "all".to_owned());
+    by(&mut report, &tried, "noise of the difference", |t| {
+        let word = match t.facts.difference {
+            d if d < 0.3 => "below 0.3 tolerances",
+            d if d < 0.7 => "below 0.7",
+            d if d < 1.0 => "below 1",
+            _ => "more",
+        };
+        word.to_owned()
+    });
     by(&mut report, &tried, "points", |t| {
         format!("{} to {}", t.facts.points / 5 * 5, t.facts.points / 5 * 5 + 4)
     });
     by(&mut report, &tried, "family", |t| super::classes::CLASSES[t.key.class].name.to_owned());
     report.line("");
     print(&mut report, "bench-short", &tried);
+    report.line("\nWhy sweeps are not judged:\n");
+    let mut messages = Messages::default();
+    for one in &tried {
+        for (check, message) in &one.refused {
+            messages.count(check, message, || one.key.text());
+        }
+    }
+    messages.print(&mut report);
     worst(&mut report, &tried);
     aims(&mut report, &tried);
     report

@@ -31,8 +31,13 @@ pub const KINDS: [(&str, Written); 7] = [
 pub fn scene(key: Key) -> Scene {
     let mut d = key.draw(MODE);
     let mut scene = Scene::plain(key, &mut d, (8.0, 100.0), (1e-5, 2e-3));
-    scene.written = KINDS[key.number % KINDS.len()].1;
+    scene.written = KINDS[kind(key)].1;
     scene
+}
+
+/// Kinds turn from corner to corner.
+const fn kind(key: Key) -> usize {
+    (key.number + key.class + key.density) % KINDS.len()
 }
 
 /// Limits that leave a sound loop much room.
@@ -48,7 +53,7 @@ struct Tried {
 
 impl Tried {
     fn kind(&self) -> usize {
-        self.key.number % KINDS.len()
+        kind(self.key)
     }
 
     fn passed(&self) -> bool {
