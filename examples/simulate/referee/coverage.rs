@@ -157,20 +157,34 @@ fn cells(report: &mut Report, tried: &[Tried]) {
         }
     });
     // Quantities of one corner err together: a cell counts as many tries as corners, about a fifth.
-    let apart = |share: Share| Share { hits: share.hits / 5, tries: share.tries / 5 };
-    let name = |row: usize, column: usize| format!("{}/{}", CLASSES[row].name, Density::ALL[column].label());
-    for (row, column, share) in least {
-        if apart(share).is_below(LEAST_PERCENT, CELL) {
-            let aim = format!("at least {LEAST_PERCENT} wanted");
-            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
-        }
+    let apart = |share: &Share| Share { hits: share.hits / 5, tries: share.tries / 5 };
+    let below = least.iter().filter(|cell| apart(&cell.2).is_below(LEAST_PERCENT, CELL)).collect();
+    off(report, below, least.len(), &format!("at least {LEAST_PERCENT}"), |a, b| a.total_cmp(&b));
+    let above = most.iter().filter(|cell| apart(&cell.2).is_above(MOST_PERCENT, CELL)).collect();
+    off(report, above, most.len(), &format!("noise alone, at most {MOST_PERCENT}"), |a, b| b.total_cmp(&a));
+}
+
+/// Misses the aim by the cells that are off it, the worst five by name.
+fn off(
+    report: &mut Report,
+    mut cells: Vec<&(usize, usize, Share)>,
+    of: usize,
+    wanted: &str,
+    order: impl Fn(f64, f64) -> std::cmp::Ordering,
+) {
+    if cells.is_empty() {
+        return;
     }
-    for (row, column, share) in most {
-        if apart(share).is_above(MOST_PERCENT, CELL) {
-            let aim = format!("at most {MOST_PERCENT} wanted");
-            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
-        }
-    }
+    cells.sort_by(|a, b| order(a.2.percent(), b.2.percent()));
+    let name = |(row, column, share): &(usize, usize, Share)| {
+        format!("{}/{} {} %", CLASSES[*row].name, Density::ALL[*column].label(), share.text())
+    };
+    let worst: Vec<String> = cells.iter().take(5).map(|cell| name(cell)).collect();
+    let count = cells.len();
+    report.miss(format!(
+        "bench-coverage: {count} of {of} families and densities off, {wanted} % inside wanted: {} …",
+        worst.join(", ")
+    ));
 }
 
 fn whole_quantities(report: &mut Report, tried: &[Tried]) {

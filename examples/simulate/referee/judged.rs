@@ -140,15 +140,7 @@ pub fn run(seed: u64, share: usize) -> Report {
         let [low, top] = t.facts.noise_at_ends.map(word);
         format!("low end {low}, top {top}")
     });
-    by(&mut report, &tried, "noise of the difference", |t| {
-        let word = match t.facts.difference {
-            d if d < 0.3 => "below 0.3 tolerances",
-            d if d < 0.7 => "below 0.7",
-            d if d < 1.0 => "below 1",
-            _ => "more",
-        };
-        word.to_owned()
-    });
+    by(&mut report, &tried, "noise of the difference", |t| t.facts.difference_word().to_owned());
     by(&mut report, &tried, "unit", |t| {
         let f = &t.facts;
         let change = match f.change {

@@ -122,8 +122,18 @@ fn rounded(hz: f64) -> f64 {
 fn quick_distance(plant: &Plant, from_hz: f64, to_hz: f64) -> f64 {
     (0..=400)
         .map(|k| from_hz * (to_hz / from_hz).powf(f64::from(k) / 400.0))
-        .map(|hz| (1.0 + plant.at(hz)).norm())
+        .map(|hz| (1.0 + plant.at(hz)).norm_sqr())
         .fold(f64::INFINITY, f64::min)
+        .sqrt()
+}
+
+/// Points per decade of the grid that exact values are bracketed on: four to the width of the sharpest resonance, and extrema are
+/// clear of the lines by far more than what lies between two.
+const PER_DECADE: f64 = 600.0;
+
+/// The exact values of a loop inside a band.
+pub fn exact(plant: &Plant, from_hz: f64, to_hz: f64) -> Truth {
+    truth::inside(from_hz, to_hz, PER_DECADE, |hz| plant.at(hz))
 }
 
 /// A sound loop of a family with the band it is judged in and its exact values there.
@@ -133,13 +143,13 @@ fn sound_loop(d: &mut Draw, class: usize, reach: (f64, f64)) -> (Plant, f64, f64
         let plant = plant.crossing_at(fc);
         let from = rounded(fc / d.log(8.0, 100.0).clamp(reach.0, reach.1));
         let to = rounded(fc * d.log(5.0, 20.0));
-        if quick_distance(&plant, from / 10.0, to * 10.0) < LEAST_DISTANCE || plant.unstable_poles(fc) != 0 {
+        if (0..60).any(|k| plant.at(to * 1.08f64.powi(k)).norm() > TOP)
+            || quick_distance(&plant, from / 10.0, to * 10.0) < LEAST_DISTANCE
+            || plant.unstable_poles(fc) != 0
+        {
             continue;
         }
-        if (0..60).any(|k| plant.at(to * 1.08f64.powi(k)).norm() > TOP) {
-            continue;
-        }
-        let truth = truth::inside(from, to, |hz| plant.at(hz));
+        let truth = exact(&plant, from, to);
         if is_sound(&truth, from) {
             return (plant, from, to, truth);
         }

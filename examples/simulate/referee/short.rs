@@ -115,15 +115,7 @@ pub fn run(seed: u64, share: usize) -> Report {
     report.line(format!("Corners: {}, seed {seed}\n", tried.len()));
     report.line("Share inside, % / U over twice the rms error / largest error over U:");
     by(&mut report, &tried, "all", |_| "all".to_owned());
-    by(&mut report, &tried, "noise of the difference", |t| {
-        let word = match t.facts.difference {
-            d if d < 0.3 => "below 0.3 tolerances",
-            d if d < 0.7 => "below 0.7",
-            d if d < 1.0 => "below 1",
-            _ => "more",
-        };
-        word.to_owned()
-    });
+    by(&mut report, &tried, "noise of the difference", |t| t.facts.difference_word().to_owned());
     by(&mut report, &tried, "points", |t| {
         format!("{} to {}", t.facts.points / 5 * 5, t.facts.points / 5 * 5 + 4)
     });

@@ -80,6 +80,16 @@ impl Facts {
         self.change < 0.75 && matches!(self.carried, Carried::Well | Carried::Roughly)
     }
 
+    /// Noise of the difference of two levels, in words.
+    pub fn difference_word(&self) -> &'static str {
+        match self.difference {
+            d if d < 0.3 => "below 0.3 tolerances",
+            d if d < 0.7 => "below 0.7",
+            d if d < 1.0 => "below 1",
+            _ => "more",
+        }
+    }
+
     /// The noise leaves room to tell the tolerances of linearity.
     pub fn is_tellable(&self) -> bool {
         self.difference < 0.7

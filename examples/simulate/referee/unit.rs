@@ -89,7 +89,7 @@ impl Spur {
 
     pub fn draw(d: &mut Draw, points: usize) -> Self {
         let index = (d.between(0.0, 1.0) * points as f64) as usize;
-        Self { index: index.min(points - 1), size: d.log(0.002, 0.1) }
+        Self { index: index.min(points - 1), size: d.log(0.002, 0.05) }
     }
 
     pub fn is_any(&self) -> bool {

@@ -1,13 +1,12 @@
 //! Loops whose closed loop is unstable by the argument principle, drowned low ends included: none may pass.
 
 use super::super::table::{Report, Share};
-use super::super::truth;
 use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::classes::CLASSES;
 use super::draw::Draw;
 use super::judge::{Asked, Bench, Bound, Judged};
-use super::scene::{Carried, Key, Scene};
+use super::scene::{Carried, Key, Scene, exact};
 use super::survey::{NOISE_GROUPS, keys, noise_group, pivot_of};
 use loopgauge::check::Verdict;
 
@@ -45,7 +44,7 @@ fn made_unstable(mut scene: Scene, d: &mut Draw) -> Option<(Scene, usize)> {
         if plant.unstable_poles(about) <= 0 || plant.at(to).norm() > 0.7 {
             continue;
         }
-        let truth = truth::inside(from, to, |hz| plant.at(hz));
+        let truth = exact(&plant, from, to);
         let inside = |hz: f64| hz > 1.3 * from && hz < to / 1.3;
         if !truth.crossovers.is_empty() && truth.crossovers.iter().all(|c| inside(c.hz)) {
             scene.plant = plant;
