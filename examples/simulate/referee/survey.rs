@@ -1,7 +1,7 @@
 //! Every family at every density, judged once each with limits that any loop meets: what coverage and judged are counted from.
 
 use super::super::table::{Report, Share};
-use super::super::work::parallel;
+use super::super::work::{parallel, share_of};
 use super::classes::CLASSES;
 use super::judge::{Asked, Bench, Judged, lenient};
 use super::receivers::Digits;
@@ -123,17 +123,17 @@ impl Tried {
     }
 }
 
-/// All keys of a survey, one in `share` of the numbers.
+/// All keys of a survey, or one in `share` of them.
 pub fn keys(seed: u64, corners: usize, share: usize) -> Vec<Key> {
     let mut list = Vec::new();
-    for number in 0..corners.div_ceil(share) {
+    for number in 0..corners {
         for density in 0..Density::ALL.len() {
             for class in 0..CLASSES.len() {
                 list.push(Key { seed, class, density, number });
             }
         }
     }
-    list
+    share_of(list, share)
 }
 
 pub fn run(seed: u64, share: usize) -> Vec<Tried> {
