@@ -3,6 +3,7 @@
 use super::super::table::{CELL, QUANTITY, Report, Share};
 use super::classes::CLASSES;
 use super::judge::Asked;
+use super::ratios::{Ratios, times};
 use super::receivers::Digits;
 use super::scene::{Carried, Density};
 use super::survey::{self, NOISE_GROUPS, Tried, noise_group, pivot};
@@ -13,58 +14,18 @@ const LEAST_PERCENT: f64 = 93.0;
 const MOST_PERCENT: f64 = 98.0;
 /// Bounds above the truth, %.
 const MOST_BOUNDS_PERCENT: f64 = 2.5;
-/// A normal error is inside half of all times within this part of its U at k = 2.
-const MEDIAN: f64 = 0.337_245;
-
-/// Errors over U of one quantity.
-#[derive(Clone, Default)]
-struct Cell {
-    inside: Share,
-    beyond_two: usize,
-    ratios: Vec<f64>,
-}
-
-impl Cell {
-    fn take(&mut self, one: &Tried, asked: Asked) {
-        let Some((error, u)) = one.error(asked) else { return };
-        let ratio = if error == 0.0 { 0.0 } else { (error / u).abs() };
-        self.inside.count(ratio <= 1.0);
-        self.beyond_two += usize::from(ratio > 2.0);
-        self.ratios.push(ratio);
+fn take(cell: &mut Ratios, one: &Tried, asked: Asked) {
+    if let Some((error, u)) = one.error(asked) {
+        cell.count(error, u);
     }
-
-    /// U over twice the rms error, and the same from the middle of the errors, which stray ones do not move.
-    fn wide(&self) -> (f64, f64) {
-        let mut sorted = self.ratios.clone();
-        sorted.sort_by(f64::total_cmp);
-        let squares = sorted.iter().map(|r| r * r).sum::<f64>() / sorted.len() as f64;
-        let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN);
-        (0.5 / squares.sqrt(), MEDIAN / middle)
-    }
-
-    fn largest(&self) -> f64 {
-        self.ratios.iter().copied().fold(0.0, f64::max)
-    }
-
-    fn short(&self) -> String {
-        if self.ratios.is_empty() {
-            return "-".to_owned();
-        }
-        format!("{} / {:.2} / {}", self.inside.text(), self.wide().1, times(self.largest()))
-    }
-}
-
-/// A ratio that may be huge.
-fn times(ratio: f64) -> String {
-    if ratio < 1e4 { format!("{ratio:.1}") } else { format!("{ratio:.0e}") }
 }
 
 fn quantities(report: &mut Report, tried: &[Tried]) {
     let mut rows = Vec::new();
     for asked in Asked::ALL {
-        let (mut cell, mut lost, mut invented, mut without_u) = (Cell::default(), 0, 0, 0);
+        let (mut cell, mut lost, mut invented, mut without_u) = (Ratios::default(), 0, 0, 0);
         for one in tried.iter().filter(|t| t.judged.broken.is_none()) {
-            cell.take(one, asked);
+            take(&mut cell, one, asked);
             let stated = one.judged.get(asked).filter(|s| !s.at_least);
             let exact = one.facts.exact[asked as usize];
             lost += usize::from(stated.is_none() && exact.is_some());
@@ -110,14 +71,14 @@ fn by<'a>(
     name: &str,
     key: impl Fn(&Tried) -> String,
 ) {
-    let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
+    let mut groups: BTreeMap<String, Vec<Ratios>> = BTreeMap::new();
     for one in tried {
-        let cells = groups.entry(key(one)).or_insert_with(|| vec![Cell::default(); Asked::ALL.len()]);
-        Asked::ALL.iter().for_each(|&asked| cells[asked as usize].take(one, asked));
+        let cells = groups.entry(key(one)).or_insert_with(|| vec![Ratios::default(); Asked::ALL.len()]);
+        Asked::ALL.iter().for_each(|&asked| take(&mut cells[asked as usize], one, asked));
     }
     let rows: Vec<Vec<String>> = groups
         .iter()
-        .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(Cell::short)).collect())
+        .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(Ratios::short)).collect())
         .collect();
     let header: Vec<&str> = std::iter::once(name).chain(Asked::ALL.iter().map(|a| a.check())).collect();
     report.line("");

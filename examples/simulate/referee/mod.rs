@@ -11,6 +11,7 @@
 //! | `judge` | the library as anybody uses it |
 //! | `draw` | random parameters |
 //! | `survey` | all families at all densities |
+//! | `ratios` | errors over their uncertainties |
 //! | `case` | one corner as files |
 //!
 //! | mode | asks | aim |
@@ -30,6 +31,7 @@ pub(crate) mod judge;
 mod judged;
 mod limits;
 pub(crate) mod plant;
+mod ratios;
 pub(crate) mod receivers;
 pub(crate) mod scene;
 mod short;
