@@ -1,6 +1,10 @@
 //! What one sweep costs once it is read: curve, crossings, each margin, sanity, comparison of two levels.
 
-#![allow(missing_docs, reason = "the macros of criterion make public functions")]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    reason = "the macros of criterion make public functions; a bench fails by panicking"
+)]
 
 #[path = "corpus/model.rs"]
 #[expect(dead_code, reason = "the corners belong to the corpus on disk")]
@@ -8,7 +12,7 @@ mod model;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use loopgauge::analysed::Analysed;
-use loopgauge::check::Quantities;
+use loopgauge::check::{Errors, Quantities};
 use loopgauge::coverage::gap;
 use loopgauge::curve::{Curve, Span};
 use loopgauge::linearity::{Difference, compare};
@@ -18,7 +22,7 @@ use loopgauge::margins::{
 use loopgauge::monte_carlo::Trials;
 use loopgauge::noise::Smoother;
 use loopgauge::quantity::{Decibel, Degrees, Ratio};
-use loopgauge::sanity::{Kernel, Subject, refusal, turned};
+use loopgauge::sanity::{Kernel, Subject, Usable, refusal, turned, usable};
 use loopgauge::spec::{CriticalPoint, Tolerances};
 use loopgauge::sweep::Samples;
 use loopgauge::uncertainty::Chain;
@@ -29,14 +33,10 @@ use std::hint::black_box;
 fn sweep(take: u64) -> Samples {
     let unit = Loop::drawn(&mut Random::seeded(1), 2);
     let mut random = Random::seeded(take);
-    let mut samples = Samples::default();
-    for hz in grid(401, 100.0, 1e6) {
-        let (gain_db, phase_deg) = reading(unit.measured(hz), &mut random);
-        samples.frequency_hz.push(hz);
-        samples.ln_magnitude.push(gain_db * std::f64::consts::LN_10 / 20.0);
-        samples.phase_rad.push(phase_deg.to_radians());
-    }
-    samples
+    let hz: Vec<f64> = grid(401, 100.0, 1e6).collect();
+    let read = hz.iter().map(|hz| reading(unit.measured(*hz), &mut random));
+    let (gain_db, phase_deg): (Vec<f64>, Vec<f64>) = read.unzip();
+    Samples::from_db_deg(&hz, &gain_db, &phase_deg).unwrap()
 }
 
 fn analysed(take: u64) -> Analysed {
@@ -54,8 +54,8 @@ fn preparation(c: &mut Criterion) {
     c.bench_function("Curve::fill, same grid", |b| {
         b.iter(|| curve.fill(black_box(&samples), CriticalPoint::PlusOne));
     });
-    let mut other_grid = samples.clone();
-    other_grid.frequency_hz.iter_mut().for_each(|hz| *hz *= 1.01);
+    let hz: Vec<f64> = samples.frequency_hz().iter().map(|hz| hz * 1.01).collect();
+    let other_grid = Samples::from_ln_rad(&hz, samples.ln_magnitude(), samples.phase_rad()).unwrap();
     let mut turn = false;
     c.bench_function("Curve::fill, new grid", |b| {
         b.iter(|| {
@@ -65,7 +65,10 @@ fn preparation(c: &mut Criterion) {
     });
     let (mut sweep, mut smoother) = (Analysed::default(), Smoother::default());
     c.bench_function("Analysed::fill, same grid", |b| {
-        b.iter(|| sweep.fill(black_box(&samples), CriticalPoint::PlusOne, None, &mut smoother));
+        b.iter(|| {
+            sweep.take(black_box(&samples), CriticalPoint::PlusOne);
+            sweep.smooth(None, &mut smoother)
+        });
     });
     curve.fill(&samples, CriticalPoint::PlusOne);
     let mut crossings = Crossings::default();
@@ -88,7 +91,15 @@ fn margins(c: &mut Criterion) {
     let chain = Chain { gain_np: 0.01, phase_rad: 0.009, delay_s: 2e-9, impedance_ratio: 1e-3 };
     let mut trials = Trials::default();
     c.bench_function("Quantities::of", |b| {
-        b.iter(|| Quantities::of(black_box(&sweep), span, &chain, 2.0, &mut trials))
+        b.iter(|| {
+            Quantities::of(
+                black_box(&sweep),
+                &Usable::whole(span),
+                &Errors::of_chain(&chain),
+                2.0,
+                &mut trials,
+            )
+        })
     });
 }
 
@@ -105,7 +116,9 @@ fn validity(c: &mut Criterion) {
     let mut difference = Difference::default();
     let mut kernel = Kernel::default();
     c.bench_function("coverage::gap", |b| b.iter(|| gap(black_box(&weak.curve), span, Some(15.0))));
-    c.bench_function("sanity::refusal", |b| b.iter(|| refusal(black_box(&subject), &mut kernel)));
+    c.bench_function("sanity::refusal", |b| {
+        b.iter(|| refusal(black_box(&subject), &usable(&subject), &mut kernel))
+    });
     c.bench_function("sanity::turned", |b| b.iter(|| turned(black_box(&weak.curve), &strong.curve, span)));
     let (Some(step), Some(crossover)) = (Decibel::new(3.0), Ratio::new(0.02)) else { return };
     let tolerances = Tolerances {

@@ -2,7 +2,7 @@
 
 use crate::curve::{Curve, wrap};
 use crate::margins::{Crossings, Located};
-use crate::noise::{Noise, Repeats, Smoother};
+use crate::noise::{Evidence, Noise, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 
@@ -26,24 +26,21 @@ pub struct Analysed {
 pub const MOST_SAMPLES: usize = 8_192;
 
 impl Analysed {
-    /// Takes over samples. `repeats` is the scatter of the sweeps that they are the mean of, if they are one.
-    pub fn fill(
-        &mut self,
-        samples: &Samples,
-        critical_point: CriticalPoint,
-        repeats: Option<&Repeats>,
-        smoother: &mut Smoother,
-    ) {
+    /// Takes over samples; [`Self::smooth`] is next.
+    pub fn take(&mut self, samples: &Samples, critical_point: CriticalPoint) {
         self.group = group_of(samples.len());
         if samples.len() > MOST_SAMPLES {
-            // The scatter of repeats would belong to other samples: the noise is found in the groups themselves.
             thin(samples, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
-            smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
         } else {
             self.raw.fill(samples, critical_point);
-            smoother.smooth(&self.raw, repeats, &mut self.noise, &mut self.curve);
         }
+    }
+
+    /// Finds the noise of the samples taken, the curve under it and its crossings. `evidence` is what other sweeps of the same loop
+    /// say of the noise.
+    pub fn smooth(&mut self, evidence: Option<&Evidence>, smoother: &mut Smoother) {
+        smoother.smooth(&self.raw, evidence, &mut self.noise, &mut self.curve);
         self.crossings.find(&self.curve);
         self.crossings.merge(&self.curve, &self.noise);
     }
@@ -66,7 +63,8 @@ impl Analysed {
     #[must_use]
     pub fn of(samples: &Samples, critical_point: CriticalPoint) -> Self {
         let mut sweep = Self::default();
-        sweep.fill(samples, critical_point, None, &mut Smoother::default());
+        sweep.take(samples, critical_point);
+        sweep.smooth(None, &mut Smoother::default());
         sweep
     }
 }
@@ -81,7 +79,7 @@ fn group_of(count: usize) -> usize {
 fn thin(samples: &Samples, into: &mut Samples) {
     into.clear();
     let group = group_of(samples.len());
-    let all = || samples.frequency_hz.iter().zip(&samples.ln_magnitude).zip(&samples.phase_rad);
+    let all = || samples.frequency_hz().iter().zip(samples.ln_magnitude()).zip(samples.phase_rad());
     let mut mean = |part: &mut dyn Iterator<Item = ((&f64, &f64), &f64)>| {
         let Some(((hz, ln_mag), phase)) = part.next() else { return };
         let (mut count, mut x, mut a, mut p) = (1.0, 0.0, 0.0, 0.0);
@@ -91,9 +89,7 @@ fn thin(samples: &Samples, into: &mut Samples) {
             a += other_mag - ln_mag;
             p += wrap(other_phase - phase);
         }
-        into.frequency_hz.push(hz * (x / count).exp());
-        into.ln_magnitude.push(ln_mag + a / count);
-        into.phase_rad.push(phase + p / count);
+        into.push(hz * (x / count).exp(), ln_mag + a / count, phase + p / count);
     };
     let last = samples.len().saturating_sub(1);
     mean(&mut all().take(1));
@@ -114,9 +110,7 @@ mod tests {
         for k in 0..count {
             let hz = 10.0 * 10f64.powf(4.0 * f64::from(k) / f64::from(count - 1));
             let noise = 0.01 * (f64::from(k) * 1.7 + (f64::from(k) * 0.37).sin() * 40.0).sin();
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push((1e3 / hz).ln() + noise);
-            samples.phase_rad.push(1.5 - noise);
+            samples.push(hz, (1e3 / hz).ln() + noise, 1.5 - noise);
         }
         samples
     }
@@ -131,7 +125,7 @@ mod tests {
                 "{count}"
             );
             let ends = [analysed.raw.frequency_hz()[0], *analysed.raw.frequency_hz().last().unwrap()];
-            assert_eq!(ends, [samples.frequency_hz[0], *samples.frequency_hz.last().unwrap()]);
+            assert_eq!(ends, [samples.frequency_hz()[0], *samples.frequency_hz().last().unwrap()]);
             let found = crossover(&analysed.crossings, analysed.curve.span()).unwrap();
             assert!((found.value / 1e3 - 1.0).abs() < 2e-3, "{count}: {}", found.value);
         }

@@ -196,9 +196,7 @@ mod tests {
     fn curve(frequencies: &[f64]) -> Curve {
         let mut samples = Samples::default();
         for &hz in frequencies {
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(-hz.ln());
-            samples.phase_rad.push(1.5);
+            samples.push(hz, -hz.ln(), 1.5);
         }
         let mut curve = Curve::new();
         curve.fill(&samples, CriticalPoint::PlusOne);

@@ -205,11 +205,11 @@ impl Curve {
     /// Takes over samples, refers them to the critical point and unwraps the phase: each step is taken the short way
     /// round. Memory of the curve is reused, and logarithms are not taken again when the frequencies are the same.
     pub fn fill(&mut self, samples: &Samples, critical_point: CriticalPoint) {
-        if self.frequency_hz != samples.frequency_hz {
+        if self.frequency_hz != samples.frequency_hz() {
             self.frequency_hz.clear();
-            self.frequency_hz.extend_from_slice(&samples.frequency_hz);
+            self.frequency_hz.extend_from_slice(samples.frequency_hz());
             self.ln_f.clear();
-            self.ln_f.extend(samples.frequency_hz.iter().map(|f| f.ln()));
+            self.ln_f.extend(samples.frequency_hz().iter().map(|f| f.ln()));
             // Beyond a factor of 3 between neighbouring steps the short cut of the crossing search does not hold.
             self.uneven = self.ln_f.windows(3).any(|w| match w {
                 [a, b, c] => (c - b) > 3.0 * (b - a) || (b - a) > 3.0 * (c - b),
@@ -217,7 +217,7 @@ impl Curve {
             });
         }
         self.ln_mag.clear();
-        self.ln_mag.extend_from_slice(&samples.ln_magnitude);
+        self.ln_mag.extend_from_slice(samples.ln_magnitude());
         let offset = match critical_point {
             CriticalPoint::PlusOne => 0.0,
             CriticalPoint::MinusOne => -PI,
@@ -225,8 +225,8 @@ impl Curve {
         self.angle.clear();
         // Whole turns are counted and multiplied once, so that rounding does not add up along the sweep.
         let mut turns = 0.0;
-        let mut previous = samples.phase_rad.first().copied().unwrap_or(0.0);
-        self.angle.extend(samples.phase_rad.iter().map(|&phase| {
+        let mut previous = samples.phase_rad().first().copied().unwrap_or(0.0);
+        self.angle.extend(samples.phase_rad().iter().map(|&phase| {
             let step = phase - previous;
             if step.abs() > PI {
                 turns -= (step / TAU).round();
@@ -422,9 +422,7 @@ mod tests {
     fn curve(points: &[(f64, f64, f64)], critical_point: CriticalPoint) -> Curve {
         let mut samples = Samples::default();
         for &(hz, ratio, degrees) in points {
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(ratio.ln());
-            samples.phase_rad.push(degrees.to_radians());
+            samples.push(hz, ratio.ln(), degrees.to_radians());
         }
         let mut curve = Curve::new();
         curve.fill(&samples, critical_point);

@@ -1,12 +1,12 @@
 //! What one sweep shows by itself, without a spec.
 
 use crate::analysed::Analysed;
-use crate::check::{Measured, Quantities};
+use crate::check::{Errors, Measured, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
 use crate::monte_carlo::Trials;
-use crate::sanity::{Kernel, Subject, refusal, spike_text};
+use crate::sanity::{Kernel, Subject, Usable, refusal, spike_text, usable};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 use crate::uncertainty::Chain;
@@ -102,13 +102,18 @@ fn noise_percent(sweep: &Analysed) -> Option<f64> {
 pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
     let sweep = Analysed::of(samples, critical_point);
     let span = sweep.curve.span();
-    let quantities = Quantities::of(&sweep, span, &Chain::default(), COVERAGE, &mut Trials::default());
+    let subject =
+        Subject { sweep: &sweep, second: None, span, begins_late: false, open_loop_poles: 0, critical_point };
+    let found = usable(&subject);
+    let part = found.clone().unwrap_or_else(|_| Usable::whole(span));
+    let quantities =
+        Quantities::of(&sweep, &part, &Errors::of_chain(&Chain::default()), COVERAGE, &mut Trials::default());
     let measured = quantities.report(COVERAGE);
-    let subject = Subject { sweep: &sweep, second: None, span, open_loop_poles: 0, critical_point };
     let mut findings = Vec::new();
-    if let Some(refusal) = refusal(&subject, &mut Kernel::default()) {
+    if let Some(refusal) = refusal(&subject, &found, &mut Kernel::default()) {
         findings.push(format!("{}; {}", refusal.message, refusal.remedy));
     }
+    findings.extend(part.spoiled.iter().map(|spoiled| spoiled.finding(part.span)));
     findings.extend(sweep.noise.spikes().iter().map(spike_text));
     findings.extend(undersampled(&sweep, span).map(|place| place.text()));
     if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
@@ -122,8 +127,8 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
         file: file.to_owned(),
         points: samples.len(),
         band_hz: [
-            samples.frequency_hz.first().copied().unwrap_or(0.0),
-            samples.frequency_hz.last().copied().unwrap_or(0.0),
+            samples.frequency_hz().first().copied().unwrap_or(0.0),
+            samples.frequency_hz().last().copied().unwrap_or(0.0),
         ],
         crossovers: sweep
             .crossings

@@ -40,8 +40,7 @@ impl Trials {
     /// Half width of the interval about `value` that holds as much of the simulated values as `coverage` standard deviations of
     /// a normal distribution do; the larger of the two sides. `None` when too many trials have no such value.
     ///
-    /// `span` is the part of the sweep that matters: `read` is given this part alone. `interpolation` is the standard
-    /// uncertainty of the interpolation, relative.
+    /// `span` is the part of the sweep that matters: `read` is given this part alone.
     pub fn half_width(
         &mut self,
         sweep: &Analysed,
@@ -73,6 +72,7 @@ impl Trials {
                 }
                 [StandardNormal.sample(&mut random), StandardNormal.sample(&mut random)]
             }));
+            correlate(&mut self.draws, sweep.noise.correlation());
             sweep.noise.disturb(first..last, &self.draws, &mut self.values);
             let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
             let part = columns.skip(first).take(last - first);
@@ -99,6 +99,21 @@ impl Trials {
             self.results.get(place.min(self.results.len().saturating_sub(1))).copied()
         };
         Some((value - at(outer)?).max(at(1.0 - outer)? - value).max(0.0))
+    }
+}
+
+/// Gives neighbouring draws the correlation `r`, and keeps their variance.
+fn correlate(draws: &mut [[f64; 2]], r: f64) {
+    if r == 0.0 {
+        return;
+    }
+    let fresh = (1.0 - r * r).sqrt();
+    let mut before: Option<[f64; 2]> = None;
+    for draw in draws {
+        if let Some([a, p]) = before {
+            *draw = [r * a + fresh * draw[0], r * p + fresh * draw[1]];
+        }
+        before = Some(*draw);
     }
 }
 

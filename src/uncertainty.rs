@@ -10,6 +10,7 @@
 //! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
 //! | density | error of the interpolation between samples, gain and phase in the worst sense | its estimate / sqrt 3 |
 //! | noise | independent from sample to sample, carried through the local fit | see [`crate::noise`] |
+//! | level | what was seen to change from the judged level to the one that confirms it | see [`LevelChange`] |
 //! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
 //!
 //! The line of the impedance ratio follows from 1 + T' = (1 + T)(1 + r) (R. D. Middlebrook, "Measurement of loop gain in feedback
@@ -61,6 +62,7 @@ impl Chain {
             delay: rectangular(self.delay_s, phase * omega).copysign(phase),
             noise: contribution(noise.ln_mag, ln_gain).hypot(contribution(noise.angle, phase)),
             density: rectangular(interpolation.ln_mag, ln_gain) + rectangular(interpolation.angle, phase),
+            level: 0.0,
             impedance_ratio: contribution(
                 0.5 * self.impedance_ratio,
                 ln_gain.hypot(phase) * loading(&located.point),
@@ -78,6 +80,31 @@ impl Chain {
         let delay = TAU * point.hz() * self.delay_s;
         let phase = self.phase_rad.hypot(delay);
         [(rectangular * self.gain_np).hypot(ratio), (rectangular * phase).hypot(ratio)]
+    }
+}
+
+/// What was seen to change from the judged level to a stronger one.
+///
+/// A result that changes with the level has changed already at the weaker one. The slowest law is a change in proportion to the level
+/// (hysteresis of a core: Lord Rayleigh's law, from memory); an odd, smooth non-linearity changes the curve with its square (A. Gelb and
+/// W. E. Vander Velde, Multiple-Input Describing Functions and Nonlinear System Design, 1968: from memory). Drawn in proportion down to no
+/// level at all, the weaker of two levels that differ by a ratio r is off by the change over r - 1, which bounds the faster laws too. Slow
+/// drift between the two sweeps may be off by all of the change. The larger of both is the half-width of a rectangular distribution
+/// (JCGM 100:2008, 4.3.7). What noise makes of the change on average is taken off its square.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelChange {
+    /// Distance of the two levels, dB, above 0.
+    pub step_db: f64,
+}
+
+impl LevelChange {
+    /// Standard uncertainty of a value that changes by `change` from the judged level to the stronger one, with `noise` the standard
+    /// uncertainty of that change; in the value's unit.
+    #[must_use]
+    pub fn uncertainty(self, change: f64, noise: f64) -> f64 {
+        let clear = (change * change - noise * noise).max(0.0).sqrt();
+        let beyond = 10f64.powf(self.step_db / 20.0) - 1.0;
+        clear * (1.0 / beyond.max(f64::MIN_POSITIVE)).max(1.0) / 3f64.sqrt()
     }
 }
 
@@ -105,6 +132,8 @@ pub struct Budget {
     pub noise: f64,
     /// Interpolation between the samples.
     pub density: f64,
+    /// Change with the level of injection.
+    pub level: f64,
     /// Impedance ratio at the injection point.
     pub impedance_ratio: f64,
 }
@@ -122,6 +151,8 @@ pub enum Source {
     Noise,
     /// Interpolation between the samples.
     Density,
+    /// Change with the level of injection.
+    Level,
     /// Impedance ratio at the injection point.
     ImpedanceRatio,
 }
@@ -136,6 +167,7 @@ impl Source {
             Self::Delay => "delay",
             Self::Noise => "noise",
             Self::Density => "density",
+            Self::Level => "level",
             Self::ImpedanceRatio => "impedance_ratio",
         }
     }
@@ -165,15 +197,16 @@ fn four_digits(value: f64) -> f64 {
 impl Budget {
     /// Every source with what it contributes.
     #[must_use]
-    pub const fn sources(&self) -> [(Source, f64); 6] {
+    pub const fn sources(&self) -> [(Source, f64); 7] {
         // Taken apart by name, so that no source can be left out.
-        let Self { gain, phase, delay, noise, density, impedance_ratio } = *self;
+        let Self { gain, phase, delay, noise, density, level, impedance_ratio } = *self;
         [
             (Source::Gain, gain),
             (Source::Phase, phase),
             (Source::Delay, delay),
             (Source::Noise, noise),
             (Source::Density, density),
+            (Source::Level, level),
             (Source::ImpedanceRatio, impedance_ratio),
         ]
     }
@@ -188,13 +221,14 @@ impl Budget {
     /// The same contributions in another unit.
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {
-        let Self { gain, phase, delay, noise, density, impedance_ratio } = self;
+        let Self { gain, phase, delay, noise, density, level, impedance_ratio } = self;
         Self {
             gain: gain * factor,
             phase: phase * factor,
             delay: delay * factor,
             noise: noise * factor,
             density: density * factor,
+            level: level * factor,
             impedance_ratio: impedance_ratio * factor,
         }
     }

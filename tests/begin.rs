@@ -318,16 +318,23 @@ fn manual_pages_exist_for_every_command_and_are_sound() {
     let ran = room.run("man --to pages").ends(0);
     let names = room.names("pages");
     assert_eq!(ran.out(), format!("{} pages written to pages\n", names.len()));
-    for command in ["begin", "check", "completions", "inspect", "levels", "lint", "man", "schema"] {
+    let commands =
+        ["begin", "check", "completions", "history", "history-export", "inspect", "levels", "lint"];
+    for command in commands {
         assert!(names.contains(&format!("loopgauge-{command}.1")), "{command} in {names:?}");
     }
-    for name in names {
+    assert_eq!(page.out(), room.read("pages/loopgauge.1"));
+    for name in &names {
         let text = room.read(&format!("pages/{name}"));
         assert!(
             text.contains(&format!(".TH {} 1", name.trim_end_matches(".1").replace('-', "\\-")))
                 || text.contains(&format!(".TH {} 1", name.trim_end_matches(".1"))),
             "{text}"
         );
+        let plain = text.replace("\\-", "-");
+        for reference in plain.lines().filter_map(|line| line.strip_suffix("(1)")) {
+            assert!(names.contains(&format!("{reference}.1")), "{name} refers to {reference}");
+        }
         for (program, arguments) in
             [("groff", &["-man", "-Tutf8", "-ww", "-z"][..]), ("mandoc", &["-T", "lint", "-W", "error"][..])]
         {

@@ -13,6 +13,7 @@
 
 mod tool;
 
+use loopgauge::provenance::sha256;
 use serde_json::Value;
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
@@ -308,6 +309,16 @@ fn one_spec_file_does_as_well_as_their_folder() {
     let one = demo(&format!("check {GOOD_RUN} --json - --specs specs/river-gauge-5v.yaml")).ends(0);
     let all = demo(&format!("check {GOOD_RUN} --json - --specs specs/")).ends(0);
     assert_eq!(one.out(), all.out());
+}
+
+/// There is none: what was declared on the command line is called so.
+#[test]
+fn inspect_speaks_of_no_spec() {
+    for format in ["", " --json -"] {
+        let ran = demo(&format!("inspect {GOOD_RUN}/24v-3a.csv --critical-point -1{format}")).ends(0);
+        assert!(ran.out().contains("critical point +1, declared is -1;"), "{}", ran.out());
+        assert!(!ran.out().contains("spec"), "{}", ran.out());
+    }
 }
 
 #[test]
@@ -639,4 +650,46 @@ fn an_unreadable_run_leaves_its_neighbours_as_they_are() {
     assert!(beside.stderr.contains("runs/broken/b.csv:2"), "{}", beside.stderr);
     assert_eq!(beside.json()["runs"], alone["runs"]);
     assert_eq!(beside.json()["verdict"], alone["verdict"]);
+}
+
+/// A file in Latin-1 is judged as it is where its encoding is declared, and what is recorded of it are its own bytes.
+#[test]
+fn a_sweep_in_a_declared_encoding_is_judged_as_it_is() {
+    let room = gauge::room();
+    let wanted = room.run("check runs --json -").json()["runs"][0]["corners"].clone();
+    let names = room.names("runs/good");
+    let mut raw = Vec::new();
+    for name in names.iter().filter(|name| name.ends_with(".csv")) {
+        // A micro sign and a degree sign.
+        let latin = [b"# \xB5 \xB0\n", room.read(&format!("runs/good/{name}")).as_bytes()].concat();
+        room.write(&format!("runs/good/{name}"), &latin);
+        raw.push((format!("runs/good/{name}"), latin));
+    }
+    let undeclared = room.run("check runs").ends(2).stderr;
+    assert!(
+        undeclared.contains(":1:1") && undeclared.contains("byte 0xB5 is not valid UTF-8"),
+        "{undeclared}"
+    );
+    assert!(undeclared.contains("`reading: {encoding: windows-1252}`"), "{undeclared}");
+
+    let run = room.read("runs/good/run.yaml");
+    room.write("runs/good/run.yaml", format!("{run}reading: {{encoding: windows-1252}}\n"));
+    let in_run = room.run("check runs --json -").json();
+    room.write("runs/good/run.yaml", run);
+    let spec = room.read("specs/gauge.yaml");
+    room.write("specs/gauge.yaml", format!("{spec}reading: {{encoding: latin1}}\n"));
+    let in_spec = room.run("check runs --json -").json();
+    for judged in [&in_run, &in_spec] {
+        assert_eq!(judged["runs"][0]["corners"], wanted);
+        assert_eq!(judged["verdict"], "pass");
+        let digest = list(&judged["runs"][0]["files"]).iter().find(|file| file["file"] == "a.csv").unwrap();
+        assert_eq!(
+            text(&digest["sha256"]),
+            sha256(&raw.iter().find(|(name, _)| name.ends_with("/a.csv")).unwrap().1)
+        );
+    }
+    room.write("layout.yaml", "encoding: ISO-8859-1\n");
+    let first = &raw[0].0;
+    room.run(&format!("inspect {first} --critical-point -1 --reading layout.yaml")).ends(0);
+    room.run(&format!("inspect {first} --critical-point -1")).ends(2);
 }

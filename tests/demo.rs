@@ -161,7 +161,7 @@ fn terminal_json_and_junit_count_the_same() {
     assert_eq!(sum("failures"), of(&checks, "fail"));
     assert_eq!(sum("errors"), of(&checks, "invalid") + of(&checks, "missing") + of(&checks, "undecided"));
     assert_eq!(sum("skipped"), of(&checks, "waived") + of(&checks, "not_judged"));
-    // The unreadable run has a suite of its own.
+    // The unreadable run has its suite too.
     assert_eq!(report.children.len(), runs.len() + 1);
 }
 

@@ -11,6 +11,10 @@
 
 #[path = "faults/hostile.rs"]
 mod hostile;
+#[path = "faults/names.rs"]
+mod names;
+#[path = "faults/places.rs"]
+mod places;
 #[path = "faults/runs.rs"]
 mod runs;
 #[path = "faults/specs.rs"]
@@ -18,6 +22,8 @@ mod specs;
 #[path = "faults/sweeps.rs"]
 mod sweeps;
 mod tool;
+#[path = "faults/unread.rs"]
+mod unread;
 
 use serde_json::Value;
 use tool::gauge::{self, GOOD};

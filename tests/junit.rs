@@ -8,9 +8,9 @@
     reason = "a test fails by panicking"
 )]
 
-use loopgauge::check::{RunOutcome, Verdict};
+use loopgauge::check::{RunOutcome, UnreadCorner, UnreadableRun, Verdict};
 use loopgauge::diagnostic::{Diagnostic, Place};
-use loopgauge::report::junit::{JunitWriter, class_name, suite, unreadable_suite};
+use loopgauge::report::junit::{JunitWriter, class_name, suite, unread_suite, unreadable_suite};
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 use std::collections::BTreeMap;
@@ -198,6 +198,39 @@ fn hostile_text_breaks_nothing() {
     let failure =
         bad.all("testcase").into_iter().find_map(|case| case.all("failure").first().copied()).unwrap();
     assert!(failure.text.contains("]] >") && failure.text.contains("\\x1b"));
+}
+
+#[test]
+fn hostile_text_of_what_could_not_be_read_breaks_nothing() {
+    let rest = hostile_run();
+    let place = Place { file: Arc::from(hostile()), line: Some(7), column: Some(2), key: None };
+    let problem = Diagnostic { place: Some(place), ..Diagnostic::error("x", hostile()).with_help(hostile()) };
+    let many = vec![problem.clone(); 1000];
+    let unread =
+        UnreadCorner { corner: rest.corners[2].corner.clone(), files: vec![hostile()], problems: many };
+    // The checks of the sample carry hostile names; the one that tells the cause is known by its own.
+    let mut named = rest.clone();
+    named.corners[2].checks[0].check = "collected".to_owned();
+    let run = UnreadableRun { problems: vec![problem], unread: vec![unread], rest: named };
+    let (bytes, root) = report(&[unread_suite(&run).unwrap(), suite(&rest).unwrap()]);
+    let [bad, good] = &root.children[..] else { panic!("{bytes:?}") };
+    assert_eq!(bad.number("tests"), good.number("tests") + 1);
+    let told = bad.all("testcase").into_iter().flat_map(|case| &case.children);
+    let told: Vec<&Element> = told.filter(|result| result.attributes["type"] == "unreadable").collect();
+    assert_eq!(told.len(), 2);
+    assert!(told[1].text.contains("\nserial: RG-00042") && told[1].text.contains("more bytes cut"));
+    // Nobody said why.
+    let run = UnreadableRun {
+        problems: Vec::new(),
+        unread: vec![UnreadCorner { corner: "24V-3A".to_owned(), files: Vec::new(), problems: Vec::new() }],
+        rest: sample::run(),
+    };
+    let (_, root) = report(&[unread_suite(&run).unwrap()]);
+    let case = root.children[0]
+        .all("testcase")
+        .into_iter()
+        .find(|case| case.attributes["classname"].ends_with("24V-3A"));
+    assert_eq!(case.unwrap().children[0].attributes["message"], "the run could not be read");
 }
 
 #[test]

@@ -1,11 +1,14 @@
 //! What must hold for every curve, whatever its numbers.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot set up its case must stop")]
+
 use loopgauge::analysed::Analysed;
-use loopgauge::check::{Limit, Quantities, Verdict};
+use loopgauge::check::{Errors, Limit, Quantities, Verdict};
 use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::margins::{Direction, phase_margin_of};
 use loopgauge::monte_carlo::Trials;
+use loopgauge::sanity::Usable;
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
 use loopgauge::sweep::Samples;
 use loopgauge::uncertainty::Chain;
@@ -61,14 +64,8 @@ fn grid(per_decade: usize) -> Vec<f64> {
 }
 
 fn samples(frequencies: &[f64], gain: impl Fn(f64) -> Complex64) -> Samples {
-    let mut samples = Samples::default();
-    for &hz in frequencies {
-        let value = gain(hz);
-        samples.frequency_hz.push(hz);
-        samples.ln_magnitude.push(value.norm().ln());
-        samples.phase_rad.push(value.arg());
-    }
-    samples
+    let gain: Vec<Complex64> = frequencies.iter().map(|&hz| gain(hz)).collect();
+    Samples::from_complex(frequencies, &gain).unwrap()
 }
 
 fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
@@ -76,7 +73,13 @@ fn analyse(samples: &Samples, critical_point: CriticalPoint) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), &Chain::default(), 2.0, &mut Trials::default())
+    Quantities::of(
+        sweep,
+        &Usable::whole(sweep.curve.span()),
+        &Errors::of_chain(&Chain::default()),
+        2.0,
+        &mut Trials::default(),
+    )
 }
 
 fn of(model: &Model, per_decade: usize) -> Quantities {
@@ -194,14 +197,16 @@ proptest! {
         steps in prop::collection::vec((1e-2..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
         on_the_line in prop::collection::vec(0..60usize, 0..4),
     ) {
-        let mut wild = Samples::default();
+        let mut wild = [const { Vec::new() }; 3];
         let mut ln_f: f64 = 0.0;
         for (i, (step, ln_mag, phase)) in steps.iter().enumerate() {
             ln_f += step;
-            wild.frequency_hz.push(ln_f.exp());
-            wild.ln_magnitude.push(if on_the_line.contains(&i) { 0.0 } else { *ln_mag });
-            wild.phase_rad.push(*phase);
+            wild[0].push(ln_f.exp());
+            wild[1].push(if on_the_line.contains(&i) { 0.0 } else { *ln_mag });
+            wild[2].push(*phase);
         }
+        let [hz, ln_mag, phase] = wild;
+        let wild = Samples::from_ln_rad(&hz, &ln_mag, &phase).unwrap();
         let sweep = analyse(&wild, CriticalPoint::PlusOne);
         let curve = &sweep.curve;
         for crossing in &sweep.crossings.gain {

@@ -103,7 +103,7 @@ fn the_spec_walked_through_is_that_of_the_demo() {
 
     let run = blocks("yaml").into_iter().find(|block| block.starts_with("run: 1")).unwrap();
     let run = loopgauge::run::parse(run.as_bytes(), "run.yaml", ".").unwrap().resolve(&demo, &[]).unwrap();
-    assert_eq!(run.corners.iter().map(|corner| corner.entries.len()).sum::<usize>(), 4);
+    assert_eq!(run.corners().iter().map(|corner| corner.entries.len()).sum::<usize>(), 4);
 
     let reading = blocks("yaml").into_iter().find(|block| block.starts_with("reading:")).unwrap();
     let reading = loopgauge::spec::load_reading(reading.as_bytes(), "reading.yaml").unwrap();

@@ -68,7 +68,7 @@ fn specs() -> Vec<Value> {
 }
 
 fn reading() -> Value {
-    json!({"delimiter": ";", "decimal": ",", "comment": "!", "skip_rows": 2, "header": true, "columns": {
+    json!({"encoding": "windows-1252", "delimiter": ";", "decimal": ",", "comment": "!", "skip_rows": 2, "header": true, "columns": {
         "frequency": {"column": "f", "unit": "kHz"}, "gain": {"column": "g", "unit": "dB"},
         "phase": {"column": 3, "unit": "rad"}}})
 }

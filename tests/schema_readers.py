@@ -37,6 +37,8 @@ SPEC_MISTAKES = [
     ("switching_frequency: 600 kHz", "linearity: {band: [0.1]}"),
     ("switching_frequency: 600 kHz", "regression: {phase_margin: {shift: 3 deg}}"),
     ("switching_frequency: 600 kHz", "reading: {delimiter: '|'}"),
+    ("switching_frequency: 600 kHz", "reading: {encoding: windows 1252}"),
+    ("switching_frequency: 600 kHz", "reading: {encoding: [utf-8]}"),
     ("switching_frequency: 600 kHz", "reading: {columns: {gain: {column: g}}}"),
     ("switching_frequency: 600 kHz", "reading: {columns: {gain: {column: 0, unit: dB}}}"),
     ("switching_frequency: 600 kHz", "waivers: [{corner: cold-start, check: crossover, reason: x, until: 31.3.2027}]"),
@@ -96,6 +98,8 @@ SPEC_WAYS = [
     ("switching_frequency: 600 kHz", "reading: {delimiter: tab, header: false, columns: {frequency: {column: 1, unit: GHz},"
      " real: 2, imag: {column: 3}}}"),
     ("switching_frequency: 600 kHz", "reading: {columns: {gain: {column: 'gain 2', unit: dB}}}"),
+    ("switching_frequency: 600 kHz", "reading: {encoding: Latin1}"),
+    ("switching_frequency: 600 kHz", "reading: {encoding: Shift_JIS}"),
     ("phase_margin: {min: 50 deg}", "phase_margin: {min: -50deg, max: 5e1 deg}"),
     ("load: [0.5 A, 3 A]", "load: [500 mA, burst]"),
     ("load: [0.5 A, 3 A]", "load: [yes, true]"),

@@ -88,8 +88,8 @@ fn noise_has_the_size_that_it_says() {
     let sweep = grid.take(&chain, &Noise::new(Model::Constant, 0.01), &mut random);
     let (mut gain, mut phase) = (0.0, 0.0);
     for (k, t) in grid.t.iter().enumerate() {
-        gain += (sweep.ln_magnitude[k] - t.norm().ln()).powi(2);
-        let turned = sweep.phase_rad[k] - t.arg();
+        gain += (sweep.ln_magnitude()[k] - t.norm().ln()).powi(2);
+        let turned = sweep.phase_rad()[k] - t.arg();
         phase += turned.sin().powi(2);
     }
     for sum in [gain, phase] {

@@ -596,7 +596,7 @@ fn the_demo_files_are_sound() {
             run::parse(&bytes, "run.yaml", ".").unwrap_or_else(|e| panic!("{folder:?}: {:#?}", told(&e)));
         let spec = specs.get(raw.product()).expect("the run's product has a spec");
         let run = raw.resolve(spec, &names).unwrap_or_else(|e| panic!("{folder:?}: {:#?}", told(&e)));
-        assert_eq!(run.corners.len(), spec.spec.corners.len());
+        assert_eq!(run.corners().len(), spec.spec.corners.len());
         runs += 1;
     }
     assert!(runs > 10, "{runs}");

@@ -4,7 +4,7 @@
 
 use loopgauge::diagnostic::{Diagnostic, Severity, has_errors};
 use loopgauge::sweep::{
-    AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading, Samples, Scratch, read,
+    AngleUnit, Column, ColumnRef, Columns, Encoding, FrequencyUnit, GainUnit, Reading, Samples, Scratch, read,
 };
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
@@ -135,14 +135,14 @@ fn same(name: &str, bytes: impl AsRef<[u8]>, reading: &Reading) {
     let samples = try_read(bytes.as_ref(), reading).unwrap_or_else(|errors| panic!("{name}: {errors:#?}"));
     let expected = points();
     assert_eq!(samples.len(), expected.len(), "{name}");
-    let lengths = (samples.ln_magnitude.len(), samples.phase_rad.len());
+    let lengths = (samples.ln_magnitude().len(), samples.phase_rad().len());
     assert_eq!(lengths, (expected.len(), expected.len()), "{name}");
     for (index, (hertz, ln_magnitude, phase)) in expected.into_iter().enumerate() {
-        let frequency = samples.frequency_hz[index] / hertz - 1.0;
+        let frequency = samples.frequency_hz()[index] / hertz - 1.0;
         assert!(frequency.abs() < FREQUENCY_RELATIVE, "{name}, {index}: {frequency:e}");
-        let magnitude = samples.ln_magnitude[index] - ln_magnitude;
+        let magnitude = samples.ln_magnitude()[index] - ln_magnitude;
         assert!(magnitude.abs() < NEPER_AND_RADIAN, "{name}, {index}: {magnitude:e}");
-        let phase = wrapped(samples.phase_rad[index] - phase);
+        let phase = wrapped(samples.phase_rad()[index] - phase);
         assert!(phase.abs() < NEPER_AND_RADIAN, "{name}, {index}: {phase:e}");
     }
 }
@@ -166,6 +166,35 @@ fn encodings_and_line_ends() {
     same("mixed line ends", text.replacen('\n', "\r\n", 9), &standard());
     same("blank lines", format!("\n \r\n{}\n\t\n", text.replace('\n', "\n\n")), &standard());
     same("blank lines, CRLF", text.replace('\n', "\r\n\r\n"), &standard());
+}
+
+fn encoded(label: &str) -> Reading {
+    Reading { encoding: Encoding::for_label(label.as_bytes()).unwrap(), ..standard() }
+}
+
+#[test]
+fn declared_encodings() {
+    let text = plain();
+    let unmarked = |unit: fn(u16) -> [u8; 2]| -> Vec<u8> { text.encode_utf16().flat_map(unit).collect() };
+    same("UTF-16 LE without BOM", unmarked(u16::to_le_bytes), &encoded("utf-16le"));
+    same("UTF-16 without BOM", unmarked(u16::to_le_bytes), &encoded("utf-16"));
+    same("UTF-16 BE without BOM", unmarked(u16::to_be_bytes), &encoded("utf-16be"));
+    same("the mark goes first", utf16(&text, u16::to_be_bytes), &encoded("utf-16le"));
+    same("ASCII", &text, &encoded("windows-1252"));
+    // Names, comments and skipped rows in Latin-1: 0xB0 is a degree sign, 0xB5 a micro sign.
+    let latin =
+        [&b"taken at 23 \xB0C\nf/\xB5Hz,gain_db,\"\xB0\"\n\xB5 a comment\n"[..], table(polar_row).as_bytes()]
+            .concat();
+    let columns = Columns {
+        frequency: column(named("f/µHz"), FrequencyUnit(1.0)),
+        phase: column(named("°"), AngleUnit::Degree),
+        gain: column(named("gain_db"), GainUnit::Decibel),
+        ..Columns::default()
+    };
+    let reading = Reading { columns, skip_rows: 1, comment: "µ".to_owned(), ..encoded("latin1") };
+    same("Latin-1", &latin, &reading);
+    let undeclared = Reading { encoding: standard().encoding, ..reading };
+    broken(&latin, &undeclared, Some(2), Some(1), &["byte 0xB5 is not valid UTF-8"]);
 }
 
 #[test]
@@ -314,9 +343,9 @@ fn order_of_the_rows() {
 fn ordinary_numbers_are_taken_exactly() {
     let samples =
         try_read(b"frequency_hz,gain,phase_deg\n1.5,1,0\n2.5,2,180\n1e3,.5,-90\n", &standard()).unwrap();
-    assert_eq!(samples.frequency_hz, [1.5, 2.5, 1000.0]);
-    assert_eq!(samples.ln_magnitude, [0.0, 2f64.ln(), 0.5f64.ln()]);
-    assert_eq!(samples.phase_rad, [0.0, PI, -PI / 2.0]);
+    assert_eq!(samples.frequency_hz(), [1.5, 2.5, 1000.0]);
+    assert_eq!(samples.ln_magnitude(), [0.0, 2f64.ln(), 0.5f64.ln()]);
+    assert_eq!(samples.phase_rad(), [0.0, PI, -PI / 2.0]);
 }
 
 /// A broken file: line and field of its first error, and pieces of that error's message or help.
@@ -365,12 +394,12 @@ fn broken_text() {
     broken(latin, &standard(), Some(3), Some(2), &["byte 0xB0", "UTF-8"]);
     broken(format!("{HEADER}1,2,3\n2,3,4\0\n"), &standard(), Some(3), Some(3), &["NUL"]);
     let unmarked: Vec<u8> = plain().encode_utf16().flat_map(u16::to_le_bytes).collect();
-    broken(unmarked, &standard(), Some(1), Some(1), &["NUL", "byte order mark"]);
+    broken(unmarked, &standard(), Some(1), Some(1), &["NUL"]);
     let good = utf16(&format!("{HEADER}1,2,3\n2,3,"), u16::to_be_bytes);
     let cut = [&good[..], b"\0"].concat();
-    broken(cut, &standard(), Some(3), Some(3), &["ends within a character"]);
+    broken(cut, &standard(), Some(3), Some(3), &["byte 0x00 is not valid UTF-16BE"]);
     let half = [&good[..], b"\xD8\0\0,"].concat();
-    broken(half, &standard(), Some(3), Some(3), &["0xD800", "surrogate"]);
+    broken(half, &standard(), Some(3), Some(3), &["bytes 0xD8 0x00 are not valid UTF-16BE"]);
 }
 
 #[test]
@@ -538,10 +567,22 @@ fn endless_lines_end_quickly_and_in_little_memory() {
 fn any_reading() -> impl Strategy<Value = Reading> {
     let columns = prop::sample::select(vec![Columns::default(), polar_at(1, 2, 3), polar_at(3, 1, 9)]);
     let marks = (prop::sample::select(vec![',', ';', '\t', ' ', '|']), prop::sample::select(vec!['.', ',']));
+    let labels = vec![
+        "utf-8",
+        "utf-8",
+        "windows-1252",
+        "utf-16le",
+        "shift_jis",
+        "gb18030",
+        "iso-2022-jp",
+        "x-user-defined",
+    ];
+    let encoding = prop::sample::select(labels).prop_map(|label| encoded(label).encoding);
+    let marks = (marks, encoding);
     (marks, columns, any::<bool>(), 0usize..3, prop::sample::select(vec!["", "#", "1", "µ"])).prop_map(
-        |((delimiter, decimal), columns, header, skip_rows, comment)| {
+        |(((delimiter, decimal), encoding), columns, header, skip_rows, comment)| {
             let comment = comment.to_owned();
-            Reading { delimiter, decimal, comment, skip_rows, header, columns }
+            Reading { encoding, delimiter, decimal, comment, skip_rows, header, columns }
         },
     )
 }
@@ -551,11 +592,11 @@ fn sound(bytes: &[u8], reading: &Reading) {
     match try_read(bytes, reading) {
         Ok(samples) => {
             assert!(samples.len() >= 3);
-            assert_eq!(samples.ln_magnitude.len(), samples.len());
-            assert_eq!(samples.phase_rad.len(), samples.len());
-            assert!(samples.frequency_hz[0] > 0.0);
-            assert!(samples.frequency_hz.is_sorted_by(|a, b| a < b));
-            let all = samples.frequency_hz.iter().chain(&samples.ln_magnitude).chain(&samples.phase_rad);
+            assert_eq!(samples.ln_magnitude().len(), samples.len());
+            assert_eq!(samples.phase_rad().len(), samples.len());
+            assert!(samples.frequency_hz()[0] > 0.0);
+            assert!(samples.frequency_hz().is_sorted_by(|a, b| a < b));
+            let all = samples.frequency_hz().iter().chain(samples.ln_magnitude()).chain(samples.phase_rad());
             assert!(all.copied().all(f64::is_finite));
         }
         Err(errors) => {

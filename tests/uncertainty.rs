@@ -10,12 +10,12 @@
 )]
 
 use loopgauge::analysed::Analysed;
-use loopgauge::check::{CornerOutcome, Estimate, Options, Quantities, Verdict, Workspace, judge_run};
+use loopgauge::check::{CornerOutcome, Errors, Estimate, Options, Quantities, Verdict, Workspace, judge_run};
 use loopgauge::curve::{Curve, LocalError, Span, db, wrap};
 use loopgauge::margins::{self, Crossings};
 use loopgauge::monte_carlo::Trials;
 use loopgauge::run::{self, SweepEntry};
-use loopgauge::sanity::{Subject, drowned};
+use loopgauge::sanity::{Subject, Usable, drowned};
 use loopgauge::spec::{self, CriticalPoint};
 use loopgauge::sweep::{Reading, Samples};
 use loopgauge::uncertainty::{Budget, Chain, Source};
@@ -42,14 +42,12 @@ fn grid(from: f64, decades: f64, per_decade: f64) -> Vec<f64> {
 fn sweep(hz: &[f64], of: impl Fn(f64) -> Complex64, sigma: f64, seed: u64) -> Samples {
     let mut random = Pcg64::seed_from_u64(seed);
     let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
-    let mut samples = Samples::default();
-    for &f in hz {
+    let noisy = hz.iter().map(|&f| {
         let value = of(f).ln();
-        samples.frequency_hz.push(f);
-        samples.ln_magnitude.push(value.re + sigma * normal());
-        samples.phase_rad.push(value.im + sigma * normal());
-    }
-    samples
+        (value.re + sigma * normal(), value.im + sigma * normal())
+    });
+    let (ln_mag, phase): (Vec<f64>, Vec<f64>) = noisy.unzip();
+    Samples::from_ln_rad(hz, &ln_mag, &phase).unwrap()
 }
 
 fn analysed(samples: &Samples) -> Analysed {
@@ -57,7 +55,13 @@ fn analysed(samples: &Samples) -> Analysed {
 }
 
 fn quantities(sweep: &Analysed, chain: &Chain) -> Quantities {
-    Quantities::of(sweep, sweep.curve.span(), chain, COVERAGE, &mut Trials::default())
+    Quantities::of(
+        sweep,
+        &Usable::whole(sweep.curve.span()),
+        &Errors::of_chain(chain),
+        COVERAGE,
+        &mut Trials::default(),
+    )
 }
 
 /// Factor 1 / (1 + j f/pole).
@@ -128,18 +132,17 @@ fn h2_repeats(hz: &[f64]) -> Vec<Samples> {
     let mean = impedance.iter().fold((0.0, 0.0), |sum, z| (sum.0 + z.0 / 5.0, sum.1 + z.1 / 5.0));
     let middle = hz[hz.len() / 2];
     let mut random = Pcg64::seed_from_u64(2008);
-    let mut repeats = vec![Samples::default(); 5];
+    let mut repeats: [(Vec<f64>, Vec<f64>); 5] = Default::default();
     for &f in hz {
         let draw: f64 = StandardNormal.sample(&mut random);
         let turn = (draw.abs() * 1e3) as usize;
-        for (k, samples) in repeats.iter_mut().enumerate() {
+        for (k, columns) in repeats.iter_mut().enumerate() {
             let (ln_mag, phi) = impedance[(k + turn) % 5];
-            samples.frequency_hz.push(f);
-            samples.ln_magnitude.push((middle / f).ln() + ln_mag - mean.0);
-            samples.phase_rad.push(phi - mean.1 - FRAC_PI_2);
+            columns.0.push((middle / f).ln() + ln_mag - mean.0);
+            columns.1.push(phi - mean.1 - FRAC_PI_2);
         }
     }
-    repeats
+    repeats.iter().map(|(ln_mag, phase)| Samples::from_ln_rad(hz, ln_mag, phase).unwrap()).collect()
 }
 
 fn judge(spec_text: &str, levels: &[&str], sweeps: &[Samples]) -> CornerOutcome {
@@ -158,7 +161,7 @@ fn judge(spec_text: &str, levels: &[&str], sweeps: &[Samples]) -> CornerOutcome 
         samples.clone_from(&sweeps[index]);
         Ok(())
     };
-    let run = judge_run(&run, &spec.spec, None, &options, &mut Workspace::default(), &mut read);
+    let run = judge_run(&run, None, &options, &mut Workspace::default(), &mut read);
     run.unwrap().unwrap().corners.remove(0)
 }
 
@@ -458,8 +461,15 @@ fn covered(
     let (mut simulated, mut open, mut held) = (0, 0, 0);
     for seed in 0..SWEEPS {
         let own = analysed(&sweep(&hz, &of, sigma, 5_000 + seed));
-        let mut again =
-            || value(&Quantities::of(&own, own.curve.span(), &Chain::default(), COVERAGE, &mut trials));
+        let mut again = || {
+            value(&Quantities::of(
+                &own,
+                &Usable::whole(own.curve.span()),
+                &Errors::of_chain(&Chain::default()),
+                COVERAGE,
+                &mut trials,
+            ))
+        };
         // A value that was not found covers nothing.
         let Some(estimate) = again() else { continue };
         if seed < 3 {
@@ -507,19 +517,18 @@ fn two_rival_crossovers_are_covered() {
 /// A constant of magnitude 1 and phase -120 deg with independent normal errors of `noise` in both components.
 fn constant(noise: f64, seed: u64) -> Analysed {
     let mut random = Pcg64::seed_from_u64(seed);
-    let mut samples = Samples::default();
-    for f in grid(1e3, 2.0, 60.0) {
+    let hz = grid(1e3, 2.0, 60.0);
+    let gain = hz.iter().map(|_| {
         let [re, im] = [(); 2].map(|()| StandardNormal.sample(&mut random));
-        let value = (1.0 + noise * Complex64::new(re, im)).ln();
-        samples.frequency_hz.push(f);
-        samples.ln_magnitude.push(value.re);
-        samples.phase_rad.push(value.im - 120f64.to_radians());
-    }
-    analysed(&samples)
+        Complex64::from_polar(1.0, -120f64.to_radians()) * (1.0 + noise * Complex64::new(re, im))
+    });
+    let gain: Vec<Complex64> = gain.collect();
+    analysed(&Samples::from_complex(&hz, &gain).unwrap())
 }
 
 fn is_drowned(own: &Analysed) -> bool {
     let subject = Subject {
+        begins_late: false,
         sweep: own,
         span: own.curve.span(),
         open_loop_poles: 0,

@@ -86,7 +86,7 @@ fn labels_stay_as_written() {
 #[test]
 fn norway_is_a_corner_and_null_is_no_label() {
     let text = format!("{HEAD}serial: 1\nrevision: 2\nsweeps: [{{file: a.csv, corner: no}}]\n");
-    assert_eq!(resolved(&text).expect("sound").corners[0].entries.len(), 1);
+    assert_eq!(resolved(&text).expect("sound").corners()[0].entries.len(), 1);
     for empty in ["", " ~", " null", " Null", " # only a comment"] {
         assert_eq!(refused(&format!("{HEAD}serial:{empty}\nrevision: 1\n{TAIL}")), ["3:1 empty-value"]);
     }
@@ -167,6 +167,9 @@ fn columns_by_name_and_by_position() {
     );
     for (text, code) in [
         ("decimal: ','", "delimiter-is-decimal"),
+        ("encoding: windows-1225", "unknown-encoding"),
+        ("encoding: [utf-8]", "wrong-shape"),
+        ("encoding: hz-gb-2312", "unknown-encoding"),
         ("header: false", "missing-columns"),
         ("header: no", "unknown-word"),
         ("comment: ''", "empty-text"),

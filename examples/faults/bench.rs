@@ -64,7 +64,7 @@ pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome 
         samples.clone_from(&sweeps[index]);
         Ok(())
     };
-    let outcome = judge_run(&run, &loaded.spec, None, &options, &mut Workspace::default(), &mut read);
+    let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read);
     let corners = outcome.ok().flatten().map(|run| run.corners);
     corners.and_then(|corners| corners.into_iter().next()).expect("the run has one corner and no bad sweep")
 }

@@ -38,7 +38,7 @@ pub fn try_corner(plants: &[Plant], index: usize) -> Vec<Alarm> {
             });
             // Digits as an instrument writes them: also keeps sweeps without noise from being copies.
             sweep.ln_magnitude.iter_mut().for_each(|a| *a += 1e-6 * random.normal());
-            sweep
+            sweep.samples().expect("a sound sweep is readable")
         })
         .collect();
     let corner = judge(plant, &setup, &sweeps);

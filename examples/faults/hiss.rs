@@ -2,11 +2,26 @@
 
 use super::noise::Random;
 use super::plants::Plant;
-use loopgauge::sweep::Samples;
+use loopgauge::sweep::{BadSamples, Samples};
 use num_complex::Complex64;
 
 /// 0.3 dB and 2 deg rms.
 pub const LOW_END: f64 = 0.0345;
+
+/// A sweep as it was written, to plant faults in.
+#[derive(Clone, Debug, Default)]
+pub struct Sweep {
+    pub frequency_hz: Vec<f64>,
+    pub ln_magnitude: Vec<f64>,
+    pub phase_rad: Vec<f64>,
+}
+
+impl Sweep {
+    /// What a reader makes of it.
+    pub fn samples(&self) -> Result<Samples, BadSamples> {
+        Samples::from_ln_rad(&self.frequency_hz, &self.ln_magnitude, &self.phase_rad)
+    }
+}
 
 /// How the noise runs over frequency.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -50,14 +65,14 @@ pub fn measure(
     scale: f64,
     random: &mut Random,
     mut distort: impl FnMut(f64, Complex64) -> Complex64,
-) -> Samples {
-    let mut samples = Samples::default();
+) -> Sweep {
+    let mut sweep = Sweep::default();
     for &hz in hz {
         let sigma = hiss.sigma(hz / plant.crossover_hz) * scale;
         let measured = distort(hz, plant.at(hz)) * (1.0 + sigma * random.complex());
-        samples.frequency_hz.push(hz);
-        samples.ln_magnitude.push(measured.norm().max(1e-30).ln());
-        samples.phase_rad.push(measured.arg());
+        sweep.frequency_hz.push(hz);
+        sweep.ln_magnitude.push(measured.norm().max(1e-30).ln());
+        sweep.phase_rad.push(measured.arg());
     }
-    samples
+    sweep
 }

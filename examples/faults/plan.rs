@@ -1,12 +1,11 @@
 //! The faults: what each of them does to a sound measurement, and what must come of it.
 
 use super::bench::{Setup, invalid, judge};
-use super::hiss::{Hiss, grid, measure};
+use super::hiss::{Hiss, Sweep, grid, measure};
 use super::loops::Kind;
 use super::noise::Random;
 use super::plants::{Plant, touching, turned};
 use loopgauge::check::{CornerOutcome, Verdict};
-use loopgauge::sweep::Samples;
 use num_complex::Complex64;
 use std::f64::consts::{LN_10, TAU};
 
@@ -57,7 +56,7 @@ struct Case<'a> {
 
 /// Sweeps with the fault in them.
 struct Planted {
-    sweeps: Vec<Samples>,
+    sweeps: Vec<Sweep>,
     setup: Setup,
     /// Another plant than that of the case.
     plant: Option<Plant>,
@@ -74,7 +73,7 @@ impl Case<'_> {
         level: usize,
         random: &mut Random,
         distort: impl Fn(f64, Complex64) -> Complex64,
-    ) -> Samples {
+    ) -> Sweep {
         let scale = 10f64.powf(-3.0 * level as f64 / 20.0);
         let mut sweep = measure(self.plant, &self.hz, &self.hiss, scale, random, |hz, t| {
             let t = distort(hz, t);
@@ -98,7 +97,7 @@ impl Case<'_> {
     }
 
     /// Two levels with the same thing done to what was written.
-    fn written(&self, random: &mut Random, edit: impl Fn(&mut Samples)) -> Planted {
+    fn written(&self, random: &mut Random, edit: impl Fn(&mut Sweep)) -> Planted {
         self.edited(random, |_, t| t, edit)
     }
 
@@ -106,7 +105,7 @@ impl Case<'_> {
         &self,
         random: &mut Random,
         distort: impl Fn(f64, Complex64) -> Complex64,
-        edit: impl Fn(&mut Samples),
+        edit: impl Fn(&mut Sweep),
     ) -> Planted {
         let setup = Setup::new(self.closed, 2);
         let sweeps = (0..2).map(|level| {
@@ -445,7 +444,7 @@ impl Case<'_> {
 }
 
 /// Adds noise of its own to what was measured: `size` of frequency and magnitude.
-fn add(sweep: &mut Samples, random: &mut Random, size: impl Fn(f64, f64) -> f64) {
+fn add(sweep: &mut Sweep, random: &mut Random, size: impl Fn(f64, f64) -> f64) {
     let columns = sweep.frequency_hz.iter().zip(&mut sweep.ln_magnitude).zip(&mut sweep.phase_rad);
     for ((hz, a), p) in columns {
         let measured = Complex64::from_polar(a.exp(), *p) + size(*hz, a.exp()) * random.complex();
@@ -455,9 +454,9 @@ fn add(sweep: &mut Samples, random: &mut Random, size: impl Fn(f64, f64) -> f64)
 
 /// Interference of 1 to 6 dB on the sample nearest to `hum`, the same in both sweeps.
 fn spiked(case: &Case<'_>, random: &mut Random, hum: f64) -> Planted {
-    let nearest = |sweep: &Samples| {
+    let nearest = |sweep: &Sweep| {
         let far = |i: &usize| (sweep.frequency_hz[*i] / hum).ln().abs();
-        (0..sweep.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
+        (0..sweep.frequency_hz.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
     };
     // 1 to 6 dB, and well out of the noise.
     let size = (0.12 + 0.88 * case.share()).max(12.0 * case.hiss.sigma(hum / case.plant.crossover_hz));
@@ -490,7 +489,6 @@ pub fn try_variant(fault: &Fault, k: usize, plants: &[Plant]) -> (String, Fate) 
     let mut random = Random::of(MODE, number, k);
     let planted = (fault.plant)(&case, &mut random);
     let plant = planted.plant.as_ref().unwrap_or(plant);
-    let corner = judge(plant, &planted.setup, &planted.sweeps);
     let place = format!(
         "{}, noise {} f^-{}, {} per decade, critical point {}",
         plant.name,
@@ -499,7 +497,13 @@ pub fn try_variant(fault: &Fault, k: usize, plants: &[Plant]) -> (String, Fate) 
         DENSITIES[k % 4],
         if case.closed { "+1" } else { "-1" }
     );
-    (place, fate(fault.wanted, &corner))
+    let sweeps: Result<Vec<_>, _> = planted.sweeps.iter().map(Sweep::samples).collect();
+    let fate = match sweeps {
+        Ok(sweeps) => fate(fault.wanted, &judge(plant, &planted.setup, &sweeps)),
+        // A ratio of 6000 and more read as decibels comes no further than this.
+        Err(error) => Fate::Caught { check: "reader".to_owned(), message: error.to_string() },
+    };
+    (place, fate)
 }
 
 const VALIDITY: [&str; 3] = ["coverage", "sanity", "linearity"];

@@ -6,7 +6,7 @@ use super::truth::Quantity;
 use loopgauge::baseline::{AcceptedValue, Quantity as Stored};
 use loopgauge::check::{CornerOutcome, Measured, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, Run, SweepEntry};
-use loopgauge::spec::{self, LoadedSpec};
+use loopgauge::spec;
 use loopgauge::sweep::{Reading, Samples};
 use std::fmt::Write;
 
@@ -35,7 +35,6 @@ pub enum Levels {
 
 /// A product with one corner, ready to judge sweeps.
 pub struct Bench {
-    spec: LoadedSpec,
     run: Run,
     workspace: Workspace,
 }
@@ -87,7 +86,7 @@ impl Bench {
         let run = run::parse(run_text.as_bytes(), &std::sync::Arc::from("run.yaml"), ".")
             .and_then(|raw| raw.resolve(&spec, &[]))
             .unwrap_or_else(|problems| panic!("{}\n{run_text}", problems[0].one_line()));
-        Self { spec, run, workspace: Workspace::default() }
+        Self { run, workspace: Workspace::default() }
     }
 
     /// Judges sweeps, the weakest level first.
@@ -107,9 +106,7 @@ impl Bench {
             samples.clone_from(&sweeps[index]);
             Ok(())
         };
-        let outcome = judge_run(&self.run, &self.spec.spec, None, &options, &mut self.workspace, &mut read)
-            .ok()
-            .flatten();
+        let outcome = judge_run(&self.run, None, &options, &mut self.workspace, &mut read).ok().flatten();
         outcome
             .and_then(|run| run.corners.into_iter().next())
             .expect("the run has one corner and no bad sweep")

@@ -36,13 +36,13 @@ impl Squares {
 fn ruler(samples: &Samples) -> Vec<(f64, f64, bool)> {
     let mut found = Vec::new();
     for k in 1..samples.len() {
-        let (a, b) = (samples.ln_magnitude[k - 1], samples.ln_magnitude[k]);
+        let (a, b) = (samples.ln_magnitude()[k - 1], samples.ln_magnitude()[k]);
         if (a > 0.0) == (b > 0.0) {
             continue;
         }
         let part = a / (a - b);
-        let (x, y) = (samples.frequency_hz[k - 1].ln(), samples.frequency_hz[k].ln());
-        let (p, q) = (samples.phase_rad[k - 1], samples.phase_rad[k]);
+        let (x, y) = (samples.frequency_hz()[k - 1].ln(), samples.frequency_hz()[k].ln());
+        let (p, q) = (samples.phase_rad()[k - 1], samples.phase_rad()[k]);
         let step = (q - p) - TAU * ((q - p) / TAU).round();
         let angle = p + part * step + PI;
         found.push(((x + part * (y - x)).exp(), angle - TAU * (angle / TAU).round(), a > 0.0));

@@ -185,15 +185,13 @@ impl Grid {
         random: &mut Random,
         distort: impl Fn(f64, Complex64) -> Complex64,
     ) -> Samples {
-        let mut samples = Samples::default();
-        for (&hz, &t) in self.hz.iter().zip(&self.t) {
+        let measured = self.hz.iter().zip(&self.t).map(|(&hz, &t)| {
             let sigma = noise.sigma(hz / self.crossover_hz, t.norm()) * scale;
-            let measured = chain.apply(hz, distort(hz, t)) * (1.0 + sigma * random.complex());
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(measured.norm().ln());
-            samples.phase_rad.push(measured.arg());
-        }
-        samples
+            chain.apply(hz, distort(hz, t)) * (1.0 + sigma * random.complex())
+        });
+        let measured: Vec<Complex64> = measured.collect();
+        Samples::from_complex(&self.hz, &measured)
+            .expect("a grid that rises, and gains that noise does not cancel")
     }
 
     /// Measures with nothing distorted.

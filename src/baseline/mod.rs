@@ -29,5 +29,7 @@ pub use deviation::{Deviation, Present, deviations, mean_curve};
 pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Quantity};
 pub use name::file_name;
 pub use points::{Points, Row};
+#[cfg(feature = "cli")]
+pub(crate) use read::at;
 pub use read::parse;
 pub use write::text;

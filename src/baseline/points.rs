@@ -59,9 +59,7 @@ impl Points {
     pub fn curve(&self) -> Curve {
         let mut samples = Samples::default();
         for row in &self.rows {
-            samples.frequency_hz.push(row.hz);
-            samples.ln_magnitude.push(row.db * (LN_10 / 20.0));
-            samples.phase_rad.push(row.deg.to_radians());
+            samples.push(row.hz, row.db * (LN_10 / 20.0), row.deg.to_radians());
         }
         let mut curve = Curve::new();
         // Angles here are counted from the critical point: no other turn is wanted.

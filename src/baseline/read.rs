@@ -24,6 +24,15 @@ pub fn parse(bytes: &[u8], file: &Arc<str>) -> Result<AcceptedUnit, Vec<Diagnost
     findings.into_result(unit, file).map(|(unit, _)| unit)
 }
 
+/// Puts a diagnostic about a key of a baseline file's top level where the key stands.
+#[cfg(feature = "cli")]
+pub(crate) fn at(bytes: &[u8], file: &Arc<str>, key: &str, diagnostic: Diagnostic) -> Diagnostic {
+    match tree(bytes, file, 0, &Findings::default()) {
+        Some(root) => crate::yaml::at_key(&root, key, diagnostic),
+        None => diagnostic.in_file(file),
+    }
+}
+
 fn unit(value: &Value<'_>) -> Option<AcceptedUnit> {
     let fields = value.fields("a map of keys")?;
     if let Some(value) = fields.required("baseline", "baseline: 1") {
@@ -221,6 +230,7 @@ fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
         delay: part("delay"),
         noise: part("noise"),
         density: part("density"),
+        level: part("level"),
         impedance_ratio: part("impedance_ratio"),
     };
     fields.finish();

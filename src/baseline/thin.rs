@@ -95,9 +95,7 @@ mod tests {
         for k in 0..count {
             let x = 7.0 * f64::from(k) / f64::from(count - 1);
             let [ln_mag, angle] = shape(x);
-            samples.frequency_hz.push(100.0 * x.exp());
-            samples.ln_magnitude.push(ln_mag);
-            samples.phase_rad.push(angle);
+            samples.push(100.0 * x.exp(), ln_mag, angle);
         }
         let mut curve = Curve::new();
         curve.fill(&samples, CriticalPoint::PlusOne);

@@ -1,8 +1,9 @@
 //! One corner: from its sweeps to the verdict of every check.
 
+use super::level_change::{Errors, Stronger};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
-use super::measure::{Quantities, judged_span};
+use super::measure::Quantities;
 use super::observations::observations;
 use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
 use super::plot::{CornerPlot, Setup, accepted_plot, corner_plot};
@@ -16,7 +17,8 @@ use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
-use crate::spec::{Corner, Spec};
+use crate::sanity::{Refusal, Usable};
+use crate::spec::{Corner, Linearity, Spec};
 use crate::uncertainty::Chain;
 use std::collections::HashSet;
 
@@ -46,12 +48,6 @@ pub struct Context<'a> {
 /// Message of the comparisons with a baseline when there is none.
 pub const NO_BASELINE: &str = "not judged: no baseline was given to compare with";
 
-/// A check that others hang on has gone wrong.
-struct Broken {
-    check: String,
-    verdict: Verdict,
-}
-
 /// Judges a corner. `sweeps` are all sweeps of the run at this corner.
 pub(super) fn judge(
     context: &Context<'_>,
@@ -66,21 +62,31 @@ pub(super) fn judge(
     if is_collected {
         judgement.sweeps(context, sweeps, workspace);
     } else {
-        for name in ["coverage", "sanity", "linearity"] {
-            judgement.checks.push(CheckOutcome::bare(name, Verdict::NotJudged, judgement.reason()));
-        }
+        judgement.not_judged(&["coverage", "sanity", "linearity"]);
         judgement.limits_not_judged(context.corner);
     }
     judgement.regression_not_judged(context.corner);
-    judgement.finish(context)
+    for check in &mut judgement.checks {
+        waive(check, &context.corner.waivers, context.today);
+    }
+    judgement.finish(context.corner)
+}
+
+/// A corner that nothing can be said of: all its checks, not judged. `why` completes "not judged: ".
+pub(super) fn not_judged(corner: &Corner, why: &str) -> CornerOutcome {
+    let mut judgement = Judgement { broken: Some(why.to_owned()), ..Judgement::default() };
+    judgement.not_judged(&["collected", "coverage", "sanity", "linearity"]);
+    judgement.limits_not_judged(corner);
+    judgement.regression_not_judged(corner);
+    judgement.finish(corner)
 }
 
 /// A corner on its way to its outcome.
 #[derive(Default)]
 struct Judgement {
     checks: Vec<CheckOutcome>,
-    /// The first check gone wrong that others hang on.
-    broken: Option<Broken>,
+    /// What went wrong first that others hang on: `linearity is invalid`.
+    broken: Option<String>,
     judged: Option<Judged>,
     measured: Option<MeasuredSet>,
     findings: Vec<String>,
@@ -93,16 +99,20 @@ impl Judgement {
     /// Adds a check that others hang on.
     fn add_validity(&mut self, check: CheckOutcome) {
         if self.broken.is_none() && matches!(check.verdict, Verdict::Invalid | Verdict::Missing) {
-            self.broken = Some(Broken { check: check.check.clone(), verdict: check.verdict });
+            self.broken = Some(format!("{} is {}", check.check, check.verdict));
         }
         self.checks.push(check);
     }
 
     /// Why something is not judged.
     fn reason(&self) -> String {
-        self.broken
-            .as_ref()
-            .map_or_else(|| NO_BASELINE.to_owned(), |b| format!("not judged: {} is {}", b.check, b.verdict))
+        self.broken.as_ref().map_or_else(|| NO_BASELINE.to_owned(), |broken| format!("not judged: {broken}"))
+    }
+
+    fn not_judged(&mut self, names: &[&str]) {
+        for name in names {
+            self.checks.push(CheckOutcome::bare(name, Verdict::NotJudged, self.reason()));
+        }
     }
 
     /// Coverage, sanity, linearity; then the limits, where those can carry a verdict.
@@ -111,19 +121,20 @@ impl Judgement {
         let band = corner.band.map(|b| Span { from: b.from.hz().ln(), to: b.to.hz().ln() });
         let levels = levels::group(sweeps, shared);
         workspace.reserve(levels.len());
-        for (level, prepared) in levels.iter().zip(&mut workspace.prepared) {
-            levels::prepare(
-                level,
-                sweeps,
-                spec.critical_point,
-                &mut workspace.mean,
-                &mut workspace.smoother,
-                prepared,
-            );
-        }
+        let scratch = &mut workspace.scratch;
+        levels::prepare(&levels, sweeps, spec.critical_point, scratch, &mut workspace.prepared);
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
+        let usable: Vec<Result<Usable, Refusal>> = prepared
+            .iter()
+            .enumerate()
+            .map(|(i, sweep)| {
+                let second = prepared.get(i + 1).or_else(|| prepared.get(i.checked_sub(1)?));
+                validity::usable_part(sweep, second, spec, band)
+            })
+            .collect();
         // Linearity chooses the level; coverage and sanity bind it and the one that confirms it.
-        let choice = validity::linearity(&levels, prepared, sweeps, corner, band, &mut workspace.difference);
+        let choice =
+            validity::linearity(&levels, prepared, &usable, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
         if context.plots {
             let setup = Setup {
@@ -135,8 +146,8 @@ impl Judgement {
             };
             self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
         }
-        let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?));
-        let bound: Vec<(&Level, &Analysed)> =
+        let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?, usable.get(i)?));
+        let bound: Vec<(&Level, &Analysed, &Result<Usable, Refusal>)> =
             [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
         let coverage = validity::coverage(&bound, corner, band, sweeps);
         let sanity = if coverage.verdict == Verdict::Pass {
@@ -146,30 +157,56 @@ impl Judgement {
         };
         [coverage, sanity, choice.check].into_iter().for_each(|check| self.add_validity(check));
         let judged =
-            bound.first().and_then(|(level, sweep)| Some((level, sweep, judged_span(&sweep.curve, band)?)));
+            bound.first().and_then(|(level, sweep, usable)| Some((level, sweep, usable.as_ref().ok()?)));
         match judged.filter(|_| self.broken.is_none()) {
             None => self.limits_not_judged(corner),
-            Some((level, sweep, span)) => {
-                self.limits(context, sweep, span, &mut workspace.trials);
+            Some((level, sweep, usable)) => {
+                let stronger = bound.get(1).map(|(strong, confirming, _)| {
+                    Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference)
+                });
+                self.limits(context, sweep, usable, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
                 self.judged = Some(Judged {
                     files: files(level),
                     level: level.text.clone(),
-                    confirmed_by: bound.get(1).map_or_else(Vec::new, |(level, _)| files(level)),
+                    confirmed_by: bound.get(1).map_or_else(Vec::new, |(level, ..)| files(level)),
                 });
             }
         }
     }
 
-    fn limits(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span, trials: &mut Trials) {
+    fn limits(
+        &mut self,
+        context: &Context<'_>,
+        sweep: &Analysed,
+        usable: &Usable,
+        level: Option<Stronger<'_>>,
+        trials: &mut Trials,
+    ) {
         let Context { spec, corner, .. } = context;
-        let chain = Chain::of(spec);
-        let quantities = Quantities::of(sweep, span, &chain, spec.decision.coverage, trials);
-        let judge = Judge { sweep, span, chain: &chain, rule: spec.decision, measured: &quantities };
+        let mut chain = Chain::of(spec);
+        // Which side of a step is right nobody knows.
+        chain.gain_np += usable.offset[0];
+        chain.phase_rad += usable.offset[1];
+        let span = usable.span;
+        let errors = Errors { chain: &chain, level };
+        let quantities = Quantities::of(sweep, usable, &errors, spec.decision.coverage, trials);
+        let judge = Judge {
+            sweep,
+            usable,
+            errors,
+            rule: spec.decision,
+            measured: &quantities,
+            gain_tolerance: match &corner.linearity {
+                Linearity::Required(tolerances) => tolerances.gain,
+                Linearity::Waived(_) => None,
+            },
+        };
         for (name, unit, limit) in limits::list(&corner.limits) {
             self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
         }
-        self.findings = observations(sweep, span, spec, corner);
+        self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
+        self.findings.extend(observations(sweep, span, spec, corner));
         if let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) {
             let gate = Gate { context, accepted, sweep, span, measured: &quantities };
             let comparisons = gate.judge();
@@ -209,11 +246,7 @@ impl Judgement {
         }
     }
 
-    fn finish(mut self, context: &Context<'_>) -> CornerOutcome {
-        let corner = context.corner;
-        for check in &mut self.checks {
-            waive(check, &corner.waivers, context.today);
-        }
+    fn finish(self, corner: &Corner) -> CornerOutcome {
         CornerOutcome {
             corner: corner.name.clone(),
             conditions: corner.conditions.iter().map(|(k, v)| (k.clone(), v.text().to_owned())).collect(),

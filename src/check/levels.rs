@@ -3,7 +3,7 @@
 use super::SweepInput;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, wrap};
-use crate::noise::{Repeats, Smoother};
+use crate::noise::{Evidence, Smoother, is_coarse};
 use crate::quantity::number;
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
@@ -52,7 +52,10 @@ pub fn group(sweeps: &[SweepInput<'_>], shared: &HashSet<u64>) -> Vec<Level> {
     }
     levels.sort_by(|a, b| a.db.total_cmp(&b.db));
     let prints = |level: &Level| -> Vec<u64> {
-        level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.fingerprint).collect()
+        // Where a file is rounded coarsely, equal numbers are no copy.
+        let own = level.members.iter().filter_map(|&m| sweeps.get(m));
+        let fine = |s: &&SweepInput<'_>| !is_coarse(s.samples.ln_magnitude(), s.samples.phase_rad());
+        own.filter(fine).map(|s| s.fingerprint).collect()
     };
     for i in 0..levels.len() {
         let Some(own) = levels.get(i).map(prints) else { continue };
@@ -75,36 +78,100 @@ fn excitation_text(excitation: &Excitation) -> String {
     }
 }
 
-/// Prepares the curve of a level: its sweep, or the mean of its repeats. A repeat that is a copy counts once.
+/// Memory for preparing levels.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    mean: Samples,
+    smoother: Smoother,
+    evidence: Vec<Evidence>,
+}
+
+/// Prepares the curves of all levels (weakest first) together: each is the mean of its repeats, a repeat that is a copy counting once, and
+/// its noise is what its repeats or the level next to it do not show alike.
 pub fn prepare(
+    levels: &[Level],
+    sweeps: &[SweepInput<'_>],
+    critical_point: CriticalPoint,
+    scratch: &mut Scratch,
+    into: &mut [Analysed],
+) {
+    let Scratch { mean, smoother, evidence } = scratch;
+    evidence.resize_with(levels.len().max(evidence.len()), Evidence::default);
+    let mut told = vec![false; levels.len()];
+    for (((level, own), evidence), told) in levels.iter().zip(&mut *into).zip(&mut *evidence).zip(&mut told) {
+        *told = take(level, sweeps, critical_point, mean, evidence, own);
+        if *told {
+            smoother.add_rounding(&own.raw, evidence);
+        }
+    }
+    for k in (0..levels.len().saturating_sub(1)).rev() {
+        let (Some([a, b, ..]), Some([weak, strong, ..]), Some([of_weak, of_strong, ..])) =
+            (levels.get(k..), into.get(k..), evidence.get_mut(k..))
+        else {
+            continue;
+        };
+        let wanted = [k, k + 1].map(|k| !told.get(k).copied().unwrap_or(true));
+        if wanted == [false; 2] || [a, b].iter().any(|level| level.copy_of.is_some() || level.shared) {
+            continue;
+        }
+        let mut spare = Evidence::default();
+        let [of_weak, of_strong] = match wanted {
+            [true, true] => [of_weak, of_strong],
+            [true, false] => [of_weak, &mut spare],
+            _ => [&mut spare, of_strong],
+        };
+        if smoother.compare(&weak.raw, &strong.raw, noise_shares(b.db - a.db), [of_weak, of_strong]) {
+            told.iter_mut().skip(k).take(2).for_each(|told| *told = true);
+        }
+    }
+    for ((own, evidence), told) in into.iter_mut().zip(evidence).zip(told).take(levels.len()) {
+        own.smooth(told.then_some(&*evidence), smoother);
+    }
+}
+
+/// Parts of the squared noise of the difference of two levels that belong to the weaker and to the stronger one. The noise of receivers
+/// stays as it is when the level rises by `step_db`, so its relative part falls; or the ranges follow the level and it does not fall. For
+/// each the less favourable is taken.
+fn noise_shares(step_db: f64) -> [f64; 2] {
+    [1.0 / (1.0 + 10f64.powf(-step_db / 10.0)), 0.5]
+}
+
+/// Takes over the samples of a level; whether its repeats tell its noise.
+fn take(
     level: &Level,
     sweeps: &[SweepInput<'_>],
     critical_point: CriticalPoint,
     mean: &mut Samples,
-    smoother: &mut Smoother,
+    evidence: &mut Evidence,
     into: &mut Analysed,
-) {
+) -> bool {
     let mut seen = HashSet::new();
     let members: Vec<&SweepInput<'_>> =
         level.members.iter().filter_map(|&m| sweeps.get(m)).filter(|s| seen.insert(s.fingerprint)).collect();
     match members.as_slice() {
-        [] => {}
-        [only] => into.fill(only.samples, critical_point, None, smoother),
+        [] => false,
+        [only] => {
+            into.take(only.samples, critical_point);
+            false
+        }
         [first, others @ ..] => {
-            let repeats = average(first.samples, others, critical_point, mean);
-            into.fill(mean, critical_point, repeats.as_ref(), smoother);
+            let scatter = average(first.samples, others, critical_point, mean, evidence);
+            into.take(mean, critical_point);
+            // In a very long sweep the scatter belongs to other samples than those that are looked at.
+            scatter && into.group() == 1
         }
     }
 }
 
-/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Gives the
-/// scatter about it, unless the repeats do not overlap.
+/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Whether `repeats` holds the
+/// scatter about it: not when the repeats do not overlap.
 fn average(
     first: &Samples,
     others: &[&SweepInput<'_>],
     critical_point: CriticalPoint,
     mean: &mut Samples,
-) -> Option<Repeats> {
+    repeats: &mut Evidence,
+) -> bool {
     mean.clear();
     let mut curves: Vec<Curve> = Vec::new();
     for other in others {
@@ -115,11 +182,10 @@ fn average(
     let mut base = Curve::new();
     base.fill(first, critical_point);
     let same_grid: Vec<bool> =
-        curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz).collect();
+        curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz()).collect();
     let count = (others.len() + 1) as f64;
-    let mut repeats = Repeats::default();
     repeats.clear(others.len() + 1);
-    let columns = first.frequency_hz.iter().zip(&first.ln_magnitude).zip(&first.phase_rad);
+    let columns = first.frequency_hz().iter().zip(first.ln_magnitude()).zip(first.phase_rad());
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
         let (Some(&x), Some(&angle)) = (base.ln_f().get(i), base.angle().get(i)) else { break };
         if !curves.iter().all(|curve| curve.span().holds(x)) {
@@ -141,9 +207,7 @@ fn average(
             (more, turn) = (more + d, turn + e);
             (more2, turn2) = (more2 + d * d, turn2 + e * e);
         }
-        mean.frequency_hz.push(hz);
-        mean.ln_magnitude.push(ln_mag + more / count);
-        mean.phase_rad.push(phase + turn / count);
+        mean.push(hz, ln_mag + more / count, phase + turn / count);
         // Squared standard error of the mean: squares about it over n (n - 1).
         let squared =
             |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
@@ -152,9 +216,9 @@ fn average(
     if mean.len() < 3 {
         // Repeats that do not overlap: the first one stands alone, and coverage judges it.
         mean.clone_from(first);
-        return None;
+        return false;
     }
-    Some(repeats)
+    true
 }
 
 #[cfg(test)]
@@ -180,9 +244,7 @@ mod tests {
                 let mut samples = Samples::default();
                 for k in 0..count {
                     let hz = 100.0 * 10f64.powf(f64::from(k) / 50.0);
-                    samples.frequency_hz.push(hz);
-                    samples.ln_magnitude.push((volt / (milliampere * 1e-3) / hz).ln());
-                    samples.phase_rad.push(*phase_rad);
+                    samples.push(hz, (volt / (milliampere * 1e-3) / hz).ln(), *phase_rad);
                 }
                 samples
             })
@@ -195,8 +257,9 @@ mod tests {
             .collect();
         let levels = group(&inputs, &HashSet::new());
         assert_eq!(levels.len(), 1);
-        let (mut mean, mut own) = (Samples::default(), Analysed::default());
-        prepare(&levels[0], &inputs, CriticalPoint::MinusOne, &mut mean, &mut Smoother::default(), &mut own);
+        let mut own = [Analysed::default()];
+        prepare(&levels, &inputs, CriticalPoint::MinusOne, &mut Scratch::default(), &mut own);
+        let [own] = own;
         own
     }
 

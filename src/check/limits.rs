@@ -1,6 +1,7 @@
 //! The limits of a corner against what was measured.
 
-use super::measure::{Estimate, Quantities};
+use super::level_change::Errors;
+use super::measure::{Estimate, Open, Quantities};
 use super::outcome::{CheckOutcome, Unit};
 use super::wording::{frequency_text, limit_text, value_against};
 use crate::analysed::Analysed;
@@ -10,23 +11,25 @@ use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::noise::Spike;
-use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
-use crate::sanity::mains_under;
+use crate::quantity::{Decibel, Degrees, Hertz, Seconds, number};
+use crate::sanity::{Usable, mains_under};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
-use crate::uncertainty::{Budget, Chain, Source};
+use crate::uncertainty::{Budget, Source};
 
 /// Everything a limit is judged with.
 pub struct Judge<'a> {
     /// The judged sweep.
     pub sweep: &'a Analysed,
     /// Its judged part.
-    pub span: Span,
-    /// The measuring chain.
-    pub chain: &'a Chain,
+    pub usable: &'a Usable,
+    /// What uncertainties are made from.
+    pub errors: Errors<'a>,
     /// The decision rule.
     pub rule: DecisionRule,
     /// What was measured.
     pub measured: &'a Quantities,
+    /// By how much the gain may change with the level; `None` where nothing is said.
+    pub gain_tolerance: Option<Decibel>,
 }
 
 /// What to do about a limit that lies inside the uncertainty, by what makes most of it.
@@ -35,6 +38,11 @@ fn undecided(budget: &Budget, at_hz: f64) -> String {
     let remedy = match budget.largest() {
         Some(Source::Noise) => {
             format!("most of it is noise: near {place} inject more as long as the result stays, measure more narrowly, or average repeats")
+        }
+        Some(Source::Level) => {
+            "most of it is the change from the judged level to the stronger one: sweep at a weaker level, and let the supply warm up so \
+             that nothing drifts between the two"
+                .to_owned()
         }
         Some(Source::Density) => format!("most of it is the distance between the points: sweep more densely near {place}"),
         Some(Source::ImpedanceRatio) => {
@@ -94,7 +102,10 @@ impl Judge<'_> {
             "crossings" => self.crossings(name, limit),
             "gain_margin" => self.gain_margin(name, limit),
             "gain_reduction_margin" => self.gain_reduction_margin(name, limit),
-            "stability_margin" => self.held(name, unit, limit, m.stability_margin),
+            "stability_margin" => match m.no_stability_margin {
+                None => self.held(name, unit, limit, m.stability_margin),
+                Some(open) => self.open(name, unit, limit, open),
+            },
             _ => match limits.gain.iter().find(|gain| gain.check == name) {
                 Some(gain) => self.gain(gain, limit),
                 None => CheckOutcome::bare(name, Verdict::Invalid, "there is no such limit"),
@@ -161,7 +172,7 @@ impl Judge<'_> {
     ) -> CheckOutcome {
         let Some(estimate) = estimate else {
             let outside =
-                self.sweep.crossings.gain.iter().find(|c| !self.span.holds(c.point.ln_f)).map(|c| {
+                self.sweep.crossings.gain.iter().find(|c| !self.usable.span.holds(c.point.ln_f)).map(|c| {
                     format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
                 });
             return CheckOutcome {
@@ -173,8 +184,8 @@ impl Judge<'_> {
                     Verdict::Invalid,
                     format!(
                         "{lacks} between {} and {}: there is no {} to hold against the limit {}{}",
-                        frequency_text(self.span.from.exp()),
-                        frequency_text(self.span.to.exp()),
+                        frequency_text(self.usable.span.from.exp()),
+                        frequency_text(self.usable.span.to.exp()),
                         title(name),
                         limit_text(&limit, unit),
                         outside.unwrap_or_default()
@@ -188,8 +199,13 @@ impl Judge<'_> {
     fn crossings(&self, name: &str, limit: Limit) -> CheckOutcome {
         let count = self.measured.crossings as f64;
         let verdict = if meets(count, &limit) { Verdict::Pass } else { Verdict::Fail };
-        let places: Vec<String> =
-            self.sweep.crossings.gain_in(self.span).take(8).map(|c| frequency_text(c.point.hz())).collect();
+        let places: Vec<String> = self
+            .sweep
+            .crossings
+            .gain_in(self.usable.span)
+            .take(8)
+            .map(|c| frequency_text(c.point.hz()))
+            .collect();
         let list = if places.is_empty() { String::new() } else { format!(" at {}", places.join(", ")) };
         CheckOutcome {
             value: Some(count),
@@ -216,6 +232,9 @@ impl Judge<'_> {
     }
 
     fn gain_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
+        if let Some(open) = self.measured.no_gain_margin {
+            return self.open(name, Unit::Db, limit, open);
+        }
         match self.measured.gain_margin {
             Some(estimate) if !estimate.at_least => self.held(name, Unit::Db, limit, estimate),
             Some(bound) => self.bound(name, limit, bound),
@@ -230,6 +249,36 @@ impl Judge<'_> {
                      gain margin",
                 )
             },
+        }
+    }
+
+    /// A smallest value that the sweep leaves open.
+    fn open(&self, name: &str, unit: Unit, limit: Limit, open: Open) -> CheckOutcome {
+        let (message, remedy) = match open {
+            Open::Above => {
+                let top = frequency_text(self.usable.span.to.exp());
+                let spoiled = self.usable.spoiled.iter().find(|s| s.span.from >= self.usable.span.to);
+                let cause = spoiled.map_or_else(String::new, |s| format!(": {}", s.cause.message));
+                let remedy = spoiled.map_or_else(String::new, |s| s.cause.remedy.clone());
+                (format!("beyond {top} the {} may be smaller than below{cause}", title(name)), remedy)
+            }
+            Open::Between { at_hz } => {
+                let place = frequency_text(at_hz);
+                let message = format!(
+                    "about {place} the points leave room for a crossing of the critical point's direction between them: there is \
+                     no bound of the {}",
+                    title(name)
+                );
+                let remedy =
+                    format!("sweep about {place} at least twice as densely, inject more there, or average");
+                (message, remedy)
+            }
+        };
+        CheckOutcome {
+            unit: Some(unit),
+            limit: Some(limit),
+            remedy: Some(remedy),
+            ..CheckOutcome::bare(name, Verdict::Invalid, message)
         }
     }
 
@@ -275,7 +324,8 @@ impl Judge<'_> {
         if let Some(estimate) = self.measured.gain_reduction_margin {
             return self.held(name, Unit::Db, limit, estimate);
         }
-        let bottom = Estimate::new(&gain_at(&self.sweep.curve, self.span.from), 1.0, self.chain, self.sweep);
+        let bottom =
+            Estimate::new(&gain_at(&self.sweep.curve, self.usable.span.from), 1.0, &self.errors, self.sweep);
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
@@ -322,6 +372,17 @@ impl Judge<'_> {
                 )
             };
         }
+        if let Some(spoiled) = self.usable.spoils(Span { from, to }) {
+            return CheckOutcome {
+                unit: Some(Unit::Db),
+                limit: Some(limit),
+                remedy: Some(spoiled.cause.remedy.clone()),
+                ..CheckOutcome::bare(&gain.check, Verdict::Invalid, spoiled.cause.message.clone())
+            };
+        }
+        if let Some(changed) = self.changes_with_level(gain, Span { from, to }, limit) {
+            return changed;
+        }
         if let Some(spike) = mains_under(self.sweep, Span { from, to }) {
             return self.hum(gain, limit, &spike);
         }
@@ -330,13 +391,44 @@ impl Judge<'_> {
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        let estimate = Estimate::new(&located, 1.0, self.chain, self.sweep);
+        let estimate = Estimate::new(&located, 1.0, &self.errors, self.sweep);
         // The frequency that the spec names is given back as it stands there.
         let at_hz = match gain.at {
             GainAt::Frequency(f) => f.hz(),
             GainAt::Band(band) => estimate.at_hz.clamp(band.from.hz(), band.to.hz()),
         };
         self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
+    }
+
+    /// A limit of the gain in a range where the gain changes with the level by more than is allowed.
+    fn changes_with_level(&self, gain: &GainLimit, range: Span, limit: Limit) -> Option<CheckOutcome> {
+        let (stronger, allowed) = (self.errors.level?, self.gain_tolerance?);
+        let inner = self.sweep.curve.ln_f().iter().copied().filter(|x| *x > range.from && *x < range.to);
+        let changes = [range.from, range.to].into_iter().chain(inner).map(|x| {
+            let (change, noise) = stronger.change(self.sweep, &gain_at(&self.sweep.curve, x));
+            (x, change, change.abs() - 2.0 * noise)
+        });
+        let (x, change, beyond) = changes.max_by(|a, b| a.2.total_cmp(&b.2))?;
+        let sign = if change < 0.0 { "-" } else { "+" };
+        (beyond > allowed.db()).then(|| CheckOutcome {
+            unit: Some(Unit::Db),
+            limit: Some(limit),
+            at_hz: Some(x.exp()),
+            remedy: Some(
+                "the injection is too strong there: inject less at these frequencies, and sweep both levels again".to_owned(),
+            ),
+            ..CheckOutcome::bare(
+                &gain.check,
+                Verdict::Invalid,
+                format!(
+                    "at {} the gain changes by {sign}{} dB from the judged level to the stronger one (allowed {allowed}): it cannot \
+                     be held against the limit {}",
+                    frequency_text(x.exp()),
+                    number(change.abs(), 2),
+                    limit_text(&limit, Unit::Db)
+                ),
+            )
+        })
     }
 
     /// A limit that stands on a sample which mains interference hit.

@@ -1,5 +1,6 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
+use super::level_change::Errors;
 use super::linear_law::{Law, Line};
 use super::outcome::{Measured, MeasuredSet};
 use crate::analysed::Analysed;
@@ -9,7 +10,8 @@ use crate::margins::{
     phase_margin_of, stability_margin,
 };
 use crate::monte_carlo::{Read, Trials};
-use crate::uncertainty::{Budget, Chain};
+use crate::sanity::Usable;
+use crate::uncertainty::Budget;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,11 +33,12 @@ pub struct Estimate {
 impl Estimate {
     /// From a located value on its sweep, scaled to its reported unit.
     #[must_use]
-    pub fn new(located: &Located, scale: f64, chain: &Chain, sweep: &Analysed) -> Self {
+    pub fn new(located: &Located, scale: f64, errors: &Errors<'_>, sweep: &Analysed) -> Self {
         let ln_f = located.point.ln_f;
         let interpolation = sweep.curve.interpolation_error(ln_f);
         let noise = sweep.noise.at(&sweep.curve, ln_f);
-        let budget = chain.budget(located, interpolation, noise).scaled(scale);
+        let level = errors.level.map_or(0.0, |stronger| stronger.uncertainty(sweep, located));
+        let budget = Budget { level, ..errors.chain.budget(located, interpolation, noise) }.scaled(scale);
         // Noise that nobody can estimate leaves the uncertainty open.
         let u = budget.combined().filter(|_| sweep.noise.is_known());
         Self {
@@ -77,23 +80,47 @@ pub struct Quantities {
     pub delay_margin: Option<Estimate>,
     /// Number of crossovers.
     pub crossings: usize,
+    /// Why there is no gain margin, where one would be expected.
+    pub no_gain_margin: Option<Open>,
+    /// Why the stability margin is not known: what is given is the smallest distance in the part that was judged.
+    pub no_stability_margin: Option<Open>,
+}
+
+/// Why a smallest value is not known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Open {
+    /// What was left out above the judged part may hold a smaller one.
+    Above,
+    /// At this frequency, Hz, the points leave room for a crossing between them.
+    Between {
+        /// The frequency, Hz.
+        at_hz: f64,
+    },
 }
 
 impl Quantities {
-    /// Measures a sweep inside a span. Where the law of propagation fails, the uncertainty is simulated so that it covers
+    /// Measures the usable part of a sweep. Where the law of propagation fails, the uncertainty is simulated so that it covers
     /// what `coverage` standard deviations of a normal distribution do.
     #[must_use]
-    pub fn of(sweep: &Analysed, span: Span, chain: &Chain, coverage: f64, trials: &mut Trials) -> Self {
+    pub fn of(
+        sweep: &Analysed,
+        usable: &Usable,
+        errors: &Errors<'_>,
+        coverage: f64,
+        trials: &mut Trials,
+    ) -> Self {
+        let (chain, span) = (errors.chain, usable.span);
         let Analysed { curve, crossings, .. } = sweep;
-        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, chain, sweep);
+        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, errors, sweep);
         let law = Law { sweep, chain, span };
         let degrees = 1f64.to_degrees();
         let mut simulate =
             |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
                 if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
                     let half = trials.half_width(sweep, chain, part, value, coverage, read);
-                    // Never below what the interpolation alone leaves open: it is not drawn.
-                    estimate.u = half.map(|half| (half * scale / coverage).hypot(estimate.budget.density));
+                    // What interpolation and change with the level leave open is not drawn.
+                    let more = estimate.budget.density.hypot(estimate.budget.level);
+                    estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
                     estimate.simulated = true;
                 }
             };
@@ -132,6 +159,7 @@ impl Quantities {
             GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(&located, 1.0) }),
             GainMargin::Unbounded => None,
         };
+        let (gain_margin, no_gain_margin) = bounded(gain_margin, sweep, usable);
         let gain_reduction_margin = gain_reduction_margin(crossings, span).map(|located| {
             let mut own = estimate(&located, 1.0);
             let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
@@ -151,6 +179,8 @@ impl Quantities {
             });
             own
         };
+        // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
+        let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < stability_margin.value);
         let delay_margin = delay_margin(crossings, span).map(|located| {
             let mut own = estimate(&located, 1.0);
             let omega = std::f64::consts::TAU * located.point.hz();
@@ -170,6 +200,8 @@ impl Quantities {
             stability_margin,
             delay_margin,
             crossings: crossings.gain_in(span).count(),
+            no_gain_margin,
+            no_stability_margin: hidden.then_some(Open::Above),
         }
     }
 
@@ -184,11 +216,67 @@ impl Quantities {
                 .gain_margin
                 .map(|e| Measured { at_least: Some(e.at_least), ..e.report(coverage) }),
             gain_reduction_margin_db: report(self.gain_reduction_margin),
-            stability_margin: Some(self.stability_margin.report(coverage)),
+            stability_margin: report(
+                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none()),
+            ),
             delay_margin_s: report(self.delay_margin),
             crossings: self.crossings,
         }
     }
+}
+
+/// A gain margin with what was left out above, and what the points leave open.
+fn bounded(found: Option<Estimate>, sweep: &Analysed, usable: &Usable) -> (Option<Estimate>, Option<Open>) {
+    let above = usable.above.map(|above| -db(above));
+    match (found, above) {
+        (Some(found), Some(above)) if found.value > above => {
+            // No gain above reaches beyond that; where it is above 0 dB, or not known, there is no bound.
+            let bound = Estimate { value: above, at_least: true, ..found };
+            if above > 0.0 { (Some(bound), None) } else { (None, Some(Open::Above)) }
+        }
+        (Some(found), _) if found.at_least => match room(sweep, usable.span) {
+            Some(ln_f) => (None, Some(Open::Between { at_hz: ln_f.exp() })),
+            None => (Some(found), None),
+        },
+        (found, _) => (found, None),
+    }
+}
+
+/// Standard deviations by which a sample must lie beyond the ray to have crossed it.
+const CROSSED: f64 = 3.0;
+/// Coverage factor of the noise and of the interpolation's error.
+const COVERED: f64 = 2.0;
+/// Phase from point to point, rad, beyond which the curve between them is a guess.
+const GUESS: f64 = std::f64::consts::FRAC_PI_2;
+/// Noise of a sample, rad, from which on such a step may be noise.
+const NOISY: f64 = 0.1;
+
+/// A place below 0 dB where the phase may meet the ray although the curve does not: ln f.
+fn room(sweep: &Analysed, span: Span) -> Option<f64> {
+    let Analysed { curve, raw, noise, .. } = sweep;
+    let share = noise.shares()[1];
+    let at = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
+    let off = |angle: f64| wrap(angle).abs();
+    for (i, &x) in curve.ln_f().iter().enumerate() {
+        if !span.holds(x) || at(curve.ln_mag(), i) >= 0.0 {
+            continue;
+        }
+        let (smooth, own) = (at(curve.angle(), i), at(raw.angle(), i));
+        let (fit, sigma) = (share * at(noise.fit(), i), share * at(noise.sigma(), i));
+        let beyond = (wrap(own) > 0.0) != (wrap(smooth) > 0.0) && off(own) < GUESS;
+        let crossed = beyond && off(own) > CROSSED * sigma;
+        let within_noise = fit > 0.0 && off(smooth) < COVERED * fit;
+        let between = curve.ln_f().get(i + 1).filter(|next| span.holds(**next)).is_some_and(|next| {
+            let middle = 0.5 * (x + next);
+            let error = COVERED * curve.interpolation_error(middle).angle;
+            let step = (at(raw.angle(), i + 1) - own).abs();
+            (step > GUESS && sigma < NOISY) || off(curve.at(middle).angle) < error
+        });
+        if crossed || within_noise || between {
+            return Some(x);
+        }
+    }
+    None
 }
 
 /// The judged part of a sweep: the band as far as the sweep covers it, or the whole sweep without a band.

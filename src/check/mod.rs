@@ -6,6 +6,7 @@
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
+//! | `level_change` | what was seen to change with the level, value by value |
 //! | `measure` | the quantities of one sweep with their uncertainties |
 //! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
@@ -15,10 +16,12 @@
 //! | `waive` | waivers |
 //! | `plot` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
+//! | `unreadable` | a run without a verdict: what could be read of it |
 //! | `wording` | how values and limits read |
 
 mod accepted;
 mod corner;
+mod level_change;
 mod levels;
 mod limits;
 mod linear_law;
@@ -28,6 +31,7 @@ mod outcome;
 mod plot;
 mod regression;
 mod run;
+mod unreadable;
 mod validity;
 mod waive;
 mod wording;
@@ -35,21 +39,22 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
 pub use corner::NO_BASELINE;
-pub(crate) use levels::{Level, SAME_LEVEL_DB, files, group, prepare};
+pub use level_change::{Errors, Stronger};
+pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;
-pub use measure::{Estimate, Quantities};
+pub use measure::{Estimate, Open, Quantities};
 pub use outcome::{
     Against, CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome, Unit,
 };
 pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
+pub use unreadable::{UnreadCorner, UnreadableRun};
 pub use wording::{frequency_text, limit_text, value_against, value_text};
 
 use crate::analysed::Analysed;
 use crate::linearity::Difference;
 use crate::monte_carlo::Trials;
-use crate::noise::Smoother;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
 use crate::sweep::Samples;
@@ -70,9 +75,8 @@ pub struct SweepInput<'a> {
 pub struct Workspace {
     samples: Vec<Samples>,
     prepared: Vec<Analysed>,
-    mean: Samples,
+    scratch: Scratch,
     kernel: Kernel,
-    smoother: Smoother,
     difference: Difference,
     trials: Trials,
 }

@@ -32,6 +32,7 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
         sweep,
         second: None,
         span,
+        begins_late: false,
         open_loop_poles: spec.open_loop_poles,
         critical_point: spec.critical_point,
     };

@@ -74,7 +74,7 @@ pub(super) fn value_of(measured: &Quantities, quantity: Quantity) -> Option<Acce
         Quantity::PhaseMargin => m.phase_margin,
         Quantity::GainMargin => m.gain_margin,
         Quantity::GainReductionMargin => m.gain_reduction_margin,
-        Quantity::StabilityMargin => Some(m.stability_margin),
+        Quantity::StabilityMargin => Some(m.stability_margin).filter(|_| m.no_stability_margin.is_none()),
         Quantity::DelayMargin => m.delay_margin,
     };
     estimate.map(|Estimate { value, u, at_hz, at_least, budget, simulated }| AcceptedValue {

@@ -1,17 +1,18 @@
 //! A whole run: every corner of its spec, in the spec's order.
 
-use super::corner::{Context, judge};
+use super::corner::{Context, judge, not_judged};
 use super::outcome::{CornerOutcome, RunOutcome};
+use super::unreadable::{UnreadCorner, UnreadableRun};
 use super::{SweepInput, Workspace};
 use crate::baseline::Accepted;
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::{CornerSweeps, Run, SweepEntry};
-use crate::spec::Spec;
 use crate::sweep::{Reading, Samples};
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
-/// Fills samples from the sweep file of an entry: the only way in which judging reaches outside.
+/// Fills samples from the sweep file of an entry: the only way in which judging reaches outside. They come empty, and are filled by
+/// [`crate::sweep::read`] or replaced by what a constructor of [`Samples`] gives.
 pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Result<(), Vec<Diagnostic>> + 'a;
 
 /// Whether a check of a corner is wanted: (corner, check).
@@ -32,37 +33,88 @@ pub struct Options<'a> {
 /// The checks that stay for every corner that `only` meets.
 const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
 
-/// Judges a run. `None` when `only` meets none of its checks. `baseline` holds the accepted units of its product; without one
-/// the comparisons with it are not judged.
+/// Judges a run against the spec that it was resolved against. `None` when `only` meets none of its checks. `baseline` holds the
+/// accepted units of its product; without one the comparisons with it are not judged.
+///
+/// ```
+/// use loopgauge::check::{Options, Verdict, Workspace, judge_run};
+/// use loopgauge::sweep::{Complex64, Reading, Samples};
+/// use loopgauge::{run, run::SweepEntry, spec};
+///
+/// let text = "spec: 1
+/// product: river-gauge-5v
+/// critical_point: -1
+/// density: 20
+/// limits: {phase_margin: {min: 50 deg}}
+/// linearity: {waived: a calculated loop}
+/// corners: [{name: 24V-3A}]
+/// ";
+/// let spec = spec::load("river-gauge-5v.yaml", &|_: &str| Ok(text.as_bytes().to_vec()))?;
+/// let text = "run: 1
+/// product: river-gauge-5v
+/// serial: RG-00042
+/// revision: C
+/// sweeps: [{file: calculated, corner: 24V-3A}]
+/// ";
+/// let run = run::parse(text.as_bytes(), "run.yaml", ".")?.resolve(&spec, &[])?;
+///
+/// // An integrator that crosses 0 dB at 10 kHz, and a pole at 60 kHz.
+/// let hz: Vec<f64> = (0..=120).map(|k| 100.0 * 10f64.powf(f64::from(k) / 40.0)).collect();
+/// let gain: Vec<_> = hz.iter().map(|f| Complex64::new(0.0, -1e4 / f) / Complex64::new(1.0, f / 60e3)).collect();
+/// let calculated = Samples::from_complex(&hz, &gain).unwrap();
+/// let mut read = |_: &SweepEntry, _: &Reading, samples: &mut Samples| {
+///     samples.clone_from(&calculated);
+///     Ok(())
+/// };
+/// let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
+/// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)?.unwrap();
+/// // The phase margin is 80 deg; linearity was waived.
+/// assert_eq!(outcome.verdict, Verdict::Waived);
+/// # Ok::<(), Vec<loopgauge::diagnostic::Diagnostic>>(())
+/// ```
+///
+/// Another spec cannot be handed over: its corners would be paired with the sweeps of this run's.
+///
+/// ```compile_fail,E0061
+/// # use loopgauge::check::{Options, ReadSweep, Workspace, judge_run};
+/// # use loopgauge::{run::Run, spec::LoadedSpec};
+/// fn wrong(run: &Run, other: &LoadedSpec, options: &Options<'_>, read: &mut ReadSweep<'_>) {
+///     let _ = judge_run(run, &other.spec, None, options, &mut Workspace::default(), read);
+/// }
+/// ```
 ///
 /// # Errors
-/// What is wrong with its sweep files, all of them: a run with an unreadable sweep is not judged.
+/// What is wrong with its sweep files, all of them: a run with an unreadable sweep has no verdict. The corners that could be
+/// read stand beside, judged.
 pub fn judge_run(
     run: &Run,
-    spec: &Spec,
     baseline: Option<&Accepted>,
     options: &Options<'_>,
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
-) -> Result<Option<RunOutcome>, Vec<Diagnostic>> {
-    let mut problems = Vec::new();
+) -> Result<Option<RunOutcome>, Box<UnreadableRun>> {
+    let spec = run.spec();
+    let mut unread: BTreeMap<usize, UnreadCorner> = BTreeMap::new();
     let mut corners: Vec<Option<CornerOutcome>> = Vec::with_capacity(spec.corners.len());
     // Where each sweep's numbers were seen: corner, and whether in more than one.
     let mut seen: HashMap<u64, (usize, bool)> = HashMap::new();
     let mut shared = HashSet::new();
     let mut one = |index: usize,
                    shared: &HashSet<u64>,
-                   problems: &mut Vec<Diagnostic>,
+                   unread: &mut BTreeMap<usize, UnreadCorner>,
                    seen: &mut HashMap<u64, (usize, bool)>| {
-        let (corner, sweeps) = (spec.corners.get(index)?, run.corners.get(index)?);
-        let prints = load(sweeps, &run.reading, workspace, read, problems);
-        if !problems.is_empty() {
-            return None;
-        }
+        let (corner, sweeps) = (spec.corners.get(index)?, run.corners().get(index)?);
+        let mut failed = UnreadCorner::new(&corner.name);
+        let prints = load(sweeps, &run.reading, workspace, read, &mut failed);
         for print in &prints {
             seen.entry(*print)
                 .and_modify(|(first, again)| *again |= *first != index)
                 .or_insert((index, false));
+        }
+        if !failed.files.is_empty() {
+            let outcome = not_judged(corner, &failed.reason());
+            unread.insert(index, failed);
+            return Some(outcome);
         }
         let samples = std::mem::take(&mut workspace.samples);
         let inputs: Vec<SweepInput<'_>> = sweeps
@@ -88,25 +140,28 @@ pub fn judge_run(
         Some(outcome)
     };
     for index in 0..spec.corners.len() {
-        let outcome = one(index, &shared, &mut problems, &mut seen);
+        let outcome = one(index, &shared, &mut unread, &mut seen);
         corners.push(outcome);
     }
     shared.extend(seen.iter().filter(|(_, (_, again))| *again).map(|(print, _)| *print));
-    if !shared.is_empty() && problems.is_empty() {
+    if !shared.is_empty() {
         // Rare: numbers of one corner stand in another one. Which is the copy nobody knows: all are judged again.
         for (index, corner) in corners.iter_mut().enumerate() {
-            *corner = one(index, &shared, &mut problems, &mut seen);
+            if !unread.contains_key(&index) {
+                *corner = one(index, &shared, &mut unread, &mut seen);
+            }
         }
     }
-    if !problems.is_empty() {
-        return Err(problems);
+    if !unread.is_empty() {
+        let rest = outcome(run, corners.into_iter().flatten().collect());
+        return Err(Box::new(UnreadableRun::of_sweeps(rest, unread.into_values().collect(), options)));
     }
     let corners: Vec<CornerOutcome> =
         corners.into_iter().flatten().filter_map(|c| select(c, options)).collect();
     if corners.is_empty() {
         return Ok(None);
     }
-    Ok(Some(outcome(run, spec, corners)))
+    Ok(Some(outcome(run, corners)))
 }
 
 /// Reads the sweeps of a corner into the workspace; gives their fingerprints.
@@ -115,7 +170,7 @@ fn load(
     reading: &Reading,
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
-    problems: &mut Vec<Diagnostic>,
+    failed: &mut UnreadCorner,
 ) -> Vec<u64> {
     let count = sweeps.entries.len();
     if workspace.samples.len() < count {
@@ -123,16 +178,23 @@ fn load(
     }
     let mut prints = Vec::with_capacity(count);
     for (entry, samples) in sweeps.entries.iter().zip(&mut workspace.samples) {
+        // What the sweep before it left is nobody's.
+        samples.clear();
         match read(entry, reading, samples) {
+            Ok(()) if samples.is_empty() => {
+                let message = "whoever reads sweeps gave no samples of it";
+                let empty = Diagnostic::error("sweep-empty", message).in_file(&entry.file.as_str().into());
+                failed.add(&entry.file, vec![empty]);
+            }
             Ok(()) => prints.push(samples.fingerprint()),
-            Err(found) => problems.extend(found),
+            Err(found) => failed.add(&entry.file, found),
         }
     }
     prints
 }
 
 /// Keeps what `only` meets.
-fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
+pub(super) fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
     let Some(only) = options.only else { return Some(corner) };
     if !corner.checks.iter().any(|c| only(&corner.corner, &c.check)) {
         return None;
@@ -143,12 +205,13 @@ fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutc
     Some(corner)
 }
 
-fn outcome(run: &Run, spec: &Spec, corners: Vec<CornerOutcome>) -> RunOutcome {
+fn outcome(run: &Run, corners: Vec<CornerOutcome>) -> RunOutcome {
+    let spec = run.spec();
     RunOutcome {
         run: run.folder.clone(),
         run_file: run.file.clone(),
         spec_file: spec.file.clone(),
-        product: run.product.clone(),
+        product: run.product().to_owned(),
         serial: run.serial.clone(),
         revision: run.revision.clone(),
         firmware: run.firmware.clone(),

@@ -13,7 +13,7 @@ use crate::linearity::{Change, Comparison, Deviation, Difference, Relation, Sele
 use crate::margins::crossover;
 use crate::quantity::number;
 use crate::run::SweepEntry;
-use crate::sanity::{Kernel, Refusal, Subject, refusal, turned};
+use crate::sanity::{Kernel, Refusal, Subject, Usable, refusal, turned, usable};
 use crate::spec::{Corner, Linearity, Spec, Tolerances};
 
 fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
@@ -69,12 +69,12 @@ pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> Check
 
 /// Whether the judged level and the one that confirms it cover the band densely enough.
 pub fn coverage(
-    bound: &[(&Level, &Analysed)],
+    bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     corner: &Corner,
     band: Option<Span>,
     sweeps: &[SweepInput<'_>],
 ) -> CheckOutcome {
-    for (level, sweep) in bound {
+    for (level, sweep, _) in bound {
         let band = band.unwrap_or_else(|| sweep.curve.span());
         if let Some(message) = gap(&sweep.curve, band, corner.density) {
             let remedy = mistaken_unit(&sweep.curve, band)
@@ -95,9 +95,35 @@ pub fn coverage(
     CheckOutcome::bare("coverage", Verdict::Pass, message)
 }
 
+/// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
+pub fn usable_part(
+    sweep: &Analysed,
+    second: Option<&Analysed>,
+    spec: &Spec,
+    band: Option<Span>,
+) -> Result<Usable, Refusal> {
+    usable(&subject(sweep, second, spec, band))
+}
+
+fn subject<'a>(
+    sweep: &'a Analysed,
+    second: Option<&'a Analysed>,
+    spec: &Spec,
+    band: Option<Span>,
+) -> Subject<'a> {
+    Subject {
+        span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
+        sweep,
+        second,
+        begins_late: false,
+        open_loop_poles: spec.open_loop_poles,
+        critical_point: spec.critical_point,
+    }
+}
+
 /// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
 pub fn sanity(
-    bound: &[(&Level, &Analysed)],
+    bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     turned: Option<(String, String)>,
     spec: &Spec,
     band: Option<Span>,
@@ -110,15 +136,11 @@ pub fn sanity(
             "the polarity of a probe, or the convention, changed between the two sweeps: set both alike and sweep again",
         );
     }
-    for (i, (level, sweep)) in bound.iter().enumerate() {
-        let subject = Subject {
-            span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
-            sweep,
-            second: bound.iter().enumerate().find(|(other, _)| *other != i).map(|(_, (_, second))| *second),
-            open_loop_poles: spec.open_loop_poles,
-            critical_point: spec.critical_point,
-        };
-        if let Some(Refusal { message, remedy }) = refusal(&subject, kernel) {
+    for (i, (level, sweep, usable)) in bound.iter().enumerate() {
+        let second =
+            bound.iter().enumerate().find(|(other, _)| *other != i).map(|(_, (_, second, _))| *second);
+        let subject = subject(sweep, second, spec, band);
+        if let Some(Refusal { message, remedy }) = refusal(&subject, usable, kernel) {
             let message = match &level.text {
                 Some(text) if bound.len() > 1 => format!("at {text}: {message}"),
                 _ => message,
@@ -129,7 +151,17 @@ pub fn sanity(
             };
         }
     }
-    CheckOutcome::bare("sanity", Verdict::Pass, "the curve closes stably and its phase fits its gain")
+    let late =
+        bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).filter(|u| !u.spoiled.is_empty());
+    let message = match late {
+        None => "the curve closes stably and its phase fits its gain".to_owned(),
+        Some(usable) => format!(
+            "from {} to {} the curve closes stably and its phase fits its gain; the rest is left out",
+            frequency_text(usable.span.from.exp()),
+            frequency_text(usable.span.to.exp())
+        ),
+    };
+    CheckOutcome::bare("sanity", Verdict::Pass, message)
 }
 
 /// What linearity came to, and which level is judged.
@@ -146,6 +178,7 @@ pub struct Choice {
 pub fn linearity(
     levels: &[Level],
     prepared: &[Analysed],
+    usable: &[Result<Usable, Refusal>],
     sweeps: &[SweepInput<'_>],
     corner: &Corner,
     band: Option<Span>,
@@ -174,8 +207,7 @@ pub fn linearity(
     let mut agreeing = Vec::new();
     let selection = select(&db, &copies, tolerances, |weak, strong| {
         let pair = prepared.get(weak).zip(prepared.get(strong));
-        let common =
-            pair.and_then(|(a, b)| b.curve.clip(judged_span(&a.curve, band)?).map(|span| (a, b, span)));
+        let common = pair.and_then(|(a, b)| Some((a, b, common_span((weak, a), (strong, b), usable, band)?)));
         let comparison = common
             .map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances, difference));
         if comparison.agrees(tolerances) && !comparison.identical {
@@ -192,6 +224,23 @@ pub fn linearity(
         }
         None => Choice { check: words.refused(&selection), judged: (0, None), turned: None },
     }
+}
+
+/// What two levels can be compared on: the band as far as both sweeps reach and are usable.
+fn common_span(
+    (weak, a): (usize, &Analysed),
+    (strong, b): (usize, &Analysed),
+    usable: &[Result<Usable, Refusal>],
+    band: Option<Span>,
+) -> Option<Span> {
+    let whole = b.curve.clip(judged_span(&a.curve, band)?)?;
+    let clean = |level: usize| usable.get(level).and_then(|u| u.as_ref().ok()).map(|u| u.span);
+    let part = |known: Span, own: Option<Span>| {
+        let own = own.unwrap_or(known);
+        Span { from: known.from.max(own.from), to: known.to.min(own.to) }
+    };
+    let both = part(part(whole, clean(weak)), clean(strong));
+    Some(if both.from < both.to { both } else { whole })
 }
 
 /// Two levels that were compared.
@@ -224,7 +273,14 @@ impl Words<'_> {
 
     fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> String {
         let changes = comparison.map_or_else(String::new, |c| format!(": {}", self.changes(c, false)));
-        format!("{} is confirmed by {}{changes}", self.level(i), self.level(j))
+        let clean = comparison.and_then(|c| c.clean_hz).map_or_else(String::new, |(from, to)| {
+            format!(
+                ", compared from {} to {}; beyond, noise hides more than is allowed",
+                frequency_text(from),
+                frequency_text(to)
+            )
+        });
+        format!("{} is confirmed by {}{changes}{clean}", self.level(i), self.level(j))
     }
 
     fn refused(&self, selection: &Selection) -> CheckOutcome {

@@ -6,7 +6,7 @@ use super::check::{internal, today};
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::files::label;
-use super::judge::{Bench, Trouble, judge};
+use super::judge::{Bench, judge};
 use super::outputs::{cannot_write, print};
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -91,11 +91,7 @@ fn one(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Bench)
     let run = match judge(place, specs, None, &options, true, bench) {
         Ok(Some(run)) => run,
         Ok(None) => return Done::Trouble(Vec::new()),
-        Err(Trouble::Run(problems)) => return Done::Trouble(problems),
-        Err(Trouble::Spec { mut problems, of_run, .. }) => {
-            problems.push(*of_run);
-            return Done::Trouble(problems);
-        }
+        Err(trouble) => return Done::Trouble(trouble.all()),
     };
     if !run.verdict.is_good() && anyway.is_none() {
         let text = format!(

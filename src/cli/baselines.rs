@@ -105,11 +105,13 @@ fn read(path: &Path, product: &str) -> Result<AcceptedUnit, Vec<Diagnostic>> {
     let mut bytes = Vec::new();
     read_regular(path, &file, YAML_LIMIT, &mut bytes).map_err(|problem| vec![problem])?;
     let unit = baseline::parse(&bytes, &file)?;
-    let wrong = |message: String, help: String| {
-        Err(vec![Diagnostic::error("baseline-place", message).in_file(&file).with_help(help)])
+    let wrong = |key, message: String, help: String| {
+        let problem = Diagnostic::error("baseline-place", message).with_help(help);
+        Err(vec![baseline::at(&bytes, &file, key, problem)])
     };
     if unit.product != product {
         return wrong(
+            "product",
             format!("is of the product `{}`, it stands in the folder of `{product}`", unit.product),
             "accept runs with `loopgauge accept`, which finds the right place".to_owned(),
         );
@@ -117,6 +119,7 @@ fn read(path: &Path, product: &str) -> Result<AcceptedUnit, Vec<Diagnostic>> {
     let name = baseline::file_name(&unit.serial);
     if path.file_name().is_none_or(|own| own != name.as_str()) {
         return wrong(
+            "serial",
             format!("is of the unit {}, whose file is {name}", unit.serial),
             format!("name it {name}, or remove it"),
         );

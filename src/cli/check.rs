@@ -14,6 +14,7 @@ use crate::diagnostic::{Diagnostic, Severity};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use rayon::prelude::*;
 use std::collections::HashSet;
+use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -28,7 +29,8 @@ const MOST_THREADS: usize = 512;
 enum Done {
     Judged(Box<RunOutcome>, Box<Pieces>),
     NothingMet,
-    Trouble(Trouble),
+    /// It has no verdict; with its suite in JUnit.
+    Trouble(Trouble, io::Result<Vec<u8>>),
 }
 
 /// Runs the command.
@@ -101,7 +103,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     for problem in &problems {
         console.show(problem);
         if problem.severity == Severity::Error {
-            outputs.add_problems(None, std::slice::from_ref(problem), console);
+            outputs.add_nothing(&args.runs, problem, console);
         }
     }
     let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
@@ -140,21 +142,23 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
                     }
                     let problems = asked.of_baseline(&run.product, &mut baselines_shown);
                     problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_problems(None, &problems, console);
-                    outputs.add(&run, *pieces, console);
+                    outputs.add_problems(&problems, console);
+                    outputs.add(place, &run, *pieces, console);
                 }
                 Done::NothingMet => judged = true,
-                Done::Trouble(trouble) => {
+                Done::Trouble(trouble, suite) => {
                     let problems = told(trouble, &mut specs_shown);
                     problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_problems(Some(&place.label), &problems, console);
+                    outputs.add_unreadable(place, &problems, suite, console);
                 }
             }
         }
     }
     progress.end();
     if judged && !met {
-        console.fault("--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'");
+        let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
+        console.fault(message);
+        outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
     }
     let verdict = outputs.tally.verdict();
     outputs.finish(console);
@@ -194,13 +198,9 @@ fn status(verdict: Option<Verdict>, console: &Console) -> u8 {
 
 /// Problems to show for a run; those of a spec are shown once.
 fn told(trouble: Trouble, specs_shown: &mut HashSet<String>) -> Vec<Diagnostic> {
-    match trouble {
-        Trouble::Run(problems) => problems,
-        Trouble::Spec { spec_file, problems, of_run } => {
-            let mut all = if specs_shown.insert(spec_file) { problems } else { Vec::new() };
-            all.push(*of_run);
-            all
-        }
+    match &trouble.spec {
+        Some((file, _)) if !specs_shown.insert(file.clone()) => trouble.problems,
+        _ => trouble.all(),
     }
 }
 
@@ -215,6 +215,12 @@ fn guarded(
 ) -> Done {
     let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);
     let mut bench = free().pop().unwrap_or_default();
+    let without = |mut trouble: Trouble| {
+        let suite = wanted.unread_suite(place, &trouble);
+        // All that its suite needs is in it.
+        trouble.known = None;
+        Done::Trouble(trouble, suite)
+    };
     let result = catch_unwind(AssertUnwindSafe(|| {
         match judge(place, &asked.specs, asked.baselines.as_ref(), options, wanted.traces(), &mut bench) {
             Ok(Some(run)) => {
@@ -222,7 +228,7 @@ fn guarded(
                 Done::Judged(Box::new(run), Box::new(pieces))
             }
             Ok(None) => Done::NothingMet,
-            Err(trouble) => Done::Trouble(trouble),
+            Err(trouble) => without(trouble),
         }
     }));
     match result {
@@ -230,7 +236,7 @@ fn guarded(
             free().push(bench);
             done
         }
-        Err(_) => Done::Trouble(Trouble::Run(vec![internal(place)])),
+        Err(_) => without(Trouble::unknown(vec![internal(place)])),
     }
 }
 

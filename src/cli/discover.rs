@@ -27,6 +27,12 @@ impl RunPlace {
         Self { label: label(folder), file }
     }
 
+    /// What tells it from all others: its folder, or its run file where that has a name of its own.
+    pub fn name(&self) -> String {
+        let is_usual = self.file.file_name().is_some_and(|name| name == RUN_FILE);
+        if is_usual { self.label.clone() } else { label(&self.file) }
+    }
+
     /// Its folder.
     pub fn folder(&self) -> &Path {
         self.file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
@@ -59,6 +65,8 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
             Ok(_) => places.push(RunPlace::at(argument.clone())),
         }
     }
+    let mut told = HashSet::new();
+    problems.retain(|problem| told.insert(problem.one_line()));
     places.sort();
     let mut seen = HashSet::new();
     places.retain(|place| seen.insert(fs::canonicalize(&place.file).unwrap_or_else(|_| place.file.clone())));

@@ -1,9 +1,10 @@
 //! Reads input files: regular files only, of a bounded size.
 
 use crate::diagnostic::Diagnostic;
+use std::ffi::OsStr;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
-use std::path::{Component, Path};
+use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
 /// Largest sweep file, bytes.
@@ -14,20 +15,75 @@ pub const YAML_LIMIT: u64 = 10_000_000;
 /// Code of a file that is not there.
 pub const MISSING: &str = "file-missing";
 
-/// A path as results show it: with `/`, whatever the system writes.
+/// A path as results show it: with `/`, whatever the system writes, each name as [`name_text`] gives it.
 pub fn label(path: &Path) -> String {
     let mut parts: Vec<String> = Vec::new();
     let mut root = String::new();
     for component in path.components() {
         match component {
-            Component::Prefix(prefix) => root.push_str(&prefix.as_os_str().to_string_lossy()),
+            Component::Prefix(prefix) => root.push_str(&name_text(prefix.as_os_str())),
             Component::RootDir => root.push('/'),
             Component::CurDir => parts.push(".".to_owned()),
             Component::ParentDir => parts.push("..".to_owned()),
-            Component::Normal(name) => parts.push(name.to_string_lossy().into_owned()),
+            Component::Normal(name) => parts.push(name_text(name)),
         }
     }
     if parts.is_empty() && root.is_empty() { ".".to_owned() } else { root + &parts.join("/") }
+}
+
+/// A name of a file or folder as text. A byte that is not UTF-8 becomes `\xE9`, its number; the backslash of a name that
+/// itself looks like that becomes `\x5C`. So two names have two texts, and [`path_of`] finds back.
+pub fn name_text(name: &OsStr) -> String {
+    let mut text = String::with_capacity(name.len());
+    for chunk in name.as_encoded_bytes().utf8_chunks() {
+        for (at, c) in chunk.valid().char_indices() {
+            if c == '\\' && chunk.valid().as_bytes().get(at..).is_some_and(|rest| escaped(rest).is_some()) {
+                text.push_str("\\x5C");
+            } else {
+                text.push(c);
+            }
+        }
+        for byte in chunk.invalid() {
+            text.push_str(&format!("\\x{byte:02X}"));
+        }
+    }
+    text
+}
+
+/// The byte of an escape that a text begins with.
+fn escaped(text: &[u8]) -> Option<u8> {
+    let [b'\\', b'x', high, low, ..] = text else { return None };
+    let digit = |byte: &u8| match byte {
+        b'0'..=b'9' => Some(byte - b'0'),
+        b'A'..=b'F' => Some(byte - b'A' + 10),
+        _ => None,
+    };
+    Some(digit(high)? * 16 + digit(low)?)
+}
+
+/// The path of a text that [`label`] or [`name_text`] gave.
+#[cfg(unix)]
+pub fn path_of(text: &str) -> PathBuf {
+    use std::os::unix::ffi::OsStringExt;
+    let mut rest = text.as_bytes();
+    let mut bytes = Vec::with_capacity(rest.len());
+    while let [first, after @ ..] = rest {
+        if let Some(byte) = escaped(rest) {
+            bytes.push(byte);
+            rest = rest.get(4..).unwrap_or_default();
+        } else {
+            bytes.push(*first);
+            rest = after;
+        }
+    }
+    std::ffi::OsString::from_vec(bytes).into()
+}
+
+/// The path of a text that [`label`] or [`name_text`] gave. Names of this system are Unicode but for rare halves of
+/// characters, which are not found.
+#[cfg(not(unix))]
+pub fn path_of(text: &str) -> PathBuf {
+    PathBuf::from(text)
 }
 
 /// Reads a whole regular file into a buffer that is emptied first.
@@ -102,7 +158,7 @@ fn fill(file: &mut File, buffer: &mut [u8]) -> std::io::Result<usize> {
     Ok(filled)
 }
 
-/// Reads a sweep of a run's folder. That its name stays inside was checked when the run was read.
+/// Reads a sweep of a run's folder, named by a text as of [`name_text`]. That it stays inside was checked when the run was read.
 ///
 /// # Errors
 /// As [`read_regular`], and when a link leads out of the folder.
@@ -116,7 +172,7 @@ pub fn read_inside(
     let mut path = folder.to_owned();
     let mut found = Err(std::io::ErrorKind::NotFound.into());
     let mut has_link = false;
-    for part in Path::new(name).components() {
+    for part in path_of(name).components() {
         path.push(part);
         found = fs::symlink_metadata(&path);
         has_link |= found.as_ref().is_ok_and(|found: &Metadata| found.file_type().is_symlink());
@@ -132,4 +188,44 @@ pub fn read_inside(
         found = fs::metadata(&path);
     }
     read_found(&path, found, label, limit, into)
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+    use std::collections::HashMap;
+    use std::os::unix::ffi::OsStrExt;
+
+    #[test]
+    fn texts_of_names_are_those_names_where_they_can_be() {
+        for plain in ["RG-00042", "caf\u{e9}", "a\\b", "\\x5c", "\\x5", "\\", "\u{fffd}", "a\\x", "\\\\xg0"] {
+            assert_eq!(name_text(plain.as_ref()), plain);
+        }
+        for (bytes, text) in [
+            (&b"caf\xe9"[..], "caf\\xE9"),
+            (b"caf\\xE9", "caf\\x5CxE9"),
+            (b"\xff\xfe\xc3", "\\xFF\\xFE\\xC3"),
+            (b"\\\xe9", "\\\\xE9"),
+            (b"\\x\xe9", "\\x\\xE9"),
+            (b"\\\\xE9", "\\\\x5CxE9"),
+        ] {
+            assert_eq!(name_text(OsStr::from_bytes(bytes)), text);
+        }
+    }
+
+    /// All names of up to six bytes made of those that could be mistaken for one another.
+    #[test]
+    fn every_name_has_a_text_of_its_own_and_is_found_by_it() {
+        let mut texts: HashMap<String, Vec<u8>> = HashMap::new();
+        let mut names = vec![Vec::new()];
+        for _ in 0..6 {
+            let longer = |name: &Vec<u8>| b"\\x5CE\xe9".map(|byte| [name.as_slice(), &[byte]].concat());
+            names = names.iter().flat_map(longer).collect();
+            for name in &names {
+                let text = name_text(OsStr::from_bytes(name));
+                assert_eq!(path_of(&text).as_os_str().as_bytes(), name, "{text}");
+                assert_eq!(texts.insert(text, name.clone()), None);
+            }
+        }
+    }
 }

@@ -1,14 +1,15 @@
 //! Reads and judges one run.
 
 use super::discover::RunPlace;
-use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_inside, read_regular};
+use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, name_text, read_inside, read_regular};
 use super::missing::gather;
-use super::specs::Specs;
+use super::specs::{NO_SPEC, Specs};
 use crate::baseline::Accepted;
-use crate::check::{Options, RunOutcome, Workspace, judge_run};
+use crate::check::{Options, RunOutcome, UnreadableRun, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::{FileDigest, Provenance};
-use crate::run::{self, Run, SweepEntry};
+use crate::run::{self, RawRun, Run, SweepEntry};
+use crate::spec::{LoadedSpec, Spec};
 use crate::sweep::{self, Reading, Samples, Scratch};
 use std::fs;
 use std::path::Path;
@@ -26,11 +27,33 @@ pub struct Bench {
 const KEEP: usize = 4 << 20;
 
 /// Why a run was not judged.
-pub enum Trouble {
-    /// Its files could not be read; all their problems.
-    Run(Vec<Diagnostic>),
-    /// The spec of its product cannot be used; the problems of the spec, and what to say of the run.
-    Spec { spec_file: String, problems: Vec<Diagnostic>, of_run: Box<Diagnostic> },
+pub struct Trouble {
+    /// The spec of its product, where that cannot be used, and what is wrong with it: the same for all runs of the product.
+    pub spec: Option<(String, Vec<Diagnostic>)>,
+    /// What is wrong with the run itself.
+    pub problems: Vec<Diagnostic>,
+    /// What is known of the run all the same; `None` when not even whose it is.
+    pub known: Option<Box<UnreadableRun>>,
+}
+
+impl Trouble {
+    /// Problems of a run of which nothing is known.
+    pub const fn unknown(problems: Vec<Diagnostic>) -> Self {
+        Self { spec: None, problems, known: None }
+    }
+
+    /// Problems of a run whose run file tells whose it is.
+    fn of_run(raw: &RawRun, spec: Option<&Spec>, problems: Vec<Diagnostic>) -> Self {
+        let known = UnreadableRun::of_run_file(raw, spec, problems.clone()).map(Box::new);
+        Self { spec: None, problems, known }
+    }
+
+    /// Everything that is wrong, with the spec and with the run.
+    pub fn all(self) -> Vec<Diagnostic> {
+        let mut all = self.spec.map(|(_, problems)| problems).unwrap_or_default();
+        all.extend(self.problems);
+        all
+    }
 }
 
 /// Where the bytes of sweeps go, used from file to file.
@@ -105,33 +128,68 @@ pub fn load(
     bytes: &mut Vec<u8>,
 ) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
     let file: Arc<str> = label(&place.file).into();
-    read_regular(&place.file, &file, YAML_LIMIT, bytes).map_err(|problem| Trouble::Run(vec![problem]))?;
-    let raw = run::parse(bytes, &file, &place.label).map_err(Trouble::Run)?;
+    let raw = read_regular(&place.file, &file, YAML_LIMIT, bytes)
+        .map_err(|problem| vec![problem])
+        .and_then(|()| run::parse(bytes, &file, &place.label))
+        .map_err(|problems| Trouble::unknown(sweep_given(&place.file, &file, bytes).unwrap_or(problems)))?;
     let loaded = specs.of(raw.product());
     let spec = match loaded.as_ref() {
         Ok(spec) => spec,
-        Err(problems) => {
-            let spec_file = specs.file(raw.product());
-            let of_run =
-                Diagnostic::error("run-spec", format!("is not judged: its spec {spec_file} cannot be used"))
-                    .in_file(&file)
-                    .with_help("mend the spec first");
-            return Err(Trouble::Spec { spec_file, problems: problems.clone(), of_run: Box::new(of_run) });
-        }
+        Err(problems) => return Err(without_spec(&raw, specs, problems)),
     };
     if spec.spec.product != raw.product() {
         let message =
             format!("is of the product `{}`, the spec given is of `{}`", raw.product(), spec.spec.product);
-        return Err(Trouble::Run(vec![
-            Diagnostic::error("run-product", message)
-                .in_file(&file)
-                .with_help("name the folder of all specs with --specs"),
-        ]));
+        let problem =
+            Diagnostic::error("run-product", message).with_help("name the folder of all specs with --specs");
+        return Err(Trouble::of_run(&raw, None, vec![raw.at("product", problem)]));
     }
-    let names =
-        if raw.needs_listing() { list(place.folder(), &file).map_err(Trouble::Run)? } else { Vec::new() };
-    let run = raw.resolve(spec, &names).map_err(Trouble::Run)?;
+    let run = resolve(&raw, spec, place.folder(), &file)
+        .map_err(|problems| Trouble::of_run(&raw, Some(&spec.spec), problems))?;
     Ok((run, loaded))
+}
+
+fn resolve(raw: &RawRun, spec: &LoadedSpec, folder: &Path, file: &Arc<str>) -> Result<Run, Vec<Diagnostic>> {
+    let names = if raw.needs_listing() { list(folder, file)? } else { Vec::new() };
+    raw.resolve(spec, &names)
+}
+
+/// What is said of a run whose product has no spec, or one that cannot be used.
+fn without_spec(raw: &RawRun, specs: &Specs, problems: &[Diagnostic]) -> Trouble {
+    if let [missing] = problems
+        && missing.code == NO_SPEC
+    {
+        return Trouble::of_run(raw, None, vec![raw.at("product", missing.clone())]);
+    }
+    let file = specs.file(raw.product());
+    let of_run = Diagnostic::error("run-spec", format!("is not judged: its spec {file} cannot be used"))
+        .with_help("mend the spec first");
+    let of_run = raw.at("product", of_run);
+    let all = problems.iter().cloned().chain([of_run.clone()]).collect();
+    Trouble {
+        spec: Some((file, problems.to_vec())),
+        problems: vec![of_run],
+        ..Trouble::of_run(raw, None, all)
+    }
+}
+
+/// What is said of a file that by its name and its text is rather a sweep than a run file.
+fn sweep_given(path: &Path, file: &Arc<str>, bytes: &[u8]) -> Option<Vec<Diagnostic>> {
+    let is_yaml = path
+        .extension()
+        .is_some_and(|end| end.eq_ignore_ascii_case("yaml") || end.eq_ignore_ascii_case("yml"));
+    let is_run = |line: &[u8]| line.starts_with(b"run:") || line.starts_with(b"product:");
+    // Nothing was read of a file that is too large, and of one that cannot be read.
+    let is_large = fs::metadata(path).is_ok_and(|found| found.is_file() && found.len() > YAML_LIMIT);
+    if is_yaml || bytes.is_empty() && !is_large || bytes.split(|&b| b == b'\n').any(is_run) {
+        return None;
+    }
+    let help = format!(
+        "to see what one sweep shows, `loopgauge inspect --critical-point=-1 {file}` (or +1); to judge it, name the run.yaml \
+         that lists it"
+    );
+    let message = "is no run file; if it is a sweep, it is judged as a part of a run";
+    Some(vec![Diagnostic::error("no-run-file", message).in_file(file).with_help(help)])
 }
 
 /// Names of the files in a run's folder, sorted.
@@ -146,7 +204,7 @@ fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> 
     for entry in fs::read_dir(folder).map_err(failed)? {
         let entry = entry.map_err(failed)?;
         if !entry.file_type().is_ok_and(|kind| kind.is_dir()) {
-            names.push(entry.file_name().to_string_lossy().into_owned());
+            names.push(name_text(&entry.file_name()));
         }
     }
     names.sort();
@@ -165,20 +223,25 @@ pub fn judge(
     trace: bool,
     bench: &mut Bench,
 ) -> Result<Option<RunOutcome>, Trouble> {
-    let (run, loaded) = load(place, specs, &mut bench.bytes)?;
+    let (run, loaded) = load(place, specs, &mut bench.bytes).map_err(|trouble| {
+        let known = trouble.known.map(|known| Box::new(known.selected(options)));
+        Trouble { known, ..trouble }
+    })?;
     bench.sweeps.digests = trace.then(|| {
-        let name = place.file.file_name().unwrap_or_default().to_string_lossy();
+        let name = name_text(place.file.file_name().unwrap_or_default());
         vec![FileDigest::of(&name, &bench.bytes)]
     });
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
-    let baseline = baselines.map(|baselines| baselines.of(&run.product));
+    let baseline = baselines.map(|baselines| baselines.of(run.product()));
     let accepted: Option<&Accepted> = baseline.as_ref().map(|loaded| &loaded.accepted);
-    let Bench { sweeps, workspace, .. } = bench;
+    let Bench { sweeps, workspace, bytes } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    let mut outcome = judge_run(&run, &spec.spec, accepted, options, workspace, &mut read)
-        .map_err(|problems| Trouble::Run(gather(problems, &run, place)))?;
+    let mut outcome = judge_run(&run, accepted, options, workspace, &mut read).map_err(|known| {
+        let problems = gather(known.all_problems().cloned().collect(), &run, place, bytes);
+        Trouble { spec: None, problems, known: Some(known) }
+    })?;
     if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
         outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
     }

@@ -3,7 +3,7 @@
 use super::args::LevelsArgs;
 use super::console::Console;
 use super::discover::{self, RunPlace};
-use super::judge::{SweepReader, Trouble, load};
+use super::judge::{SweepReader, load};
 use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -13,7 +13,6 @@ use crate::excitation::{LevelsOutcome, NoLevels, level_count, levels as compare}
 use crate::output::OutputFile;
 use crate::report::{levels_csv, render_levels, write_levels_json};
 use crate::run::Run;
-use crate::spec::Spec;
 use crate::sweep::Samples;
 use std::collections::HashSet;
 use std::io::{self, Write};
@@ -68,20 +67,15 @@ fn study(args: &LevelsArgs, console: &mut Console) -> Option<Result<LevelsOutcom
     }
     let place = place(&args.run, console)?;
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
-    let (run, loaded) = match load(&place, &specs, &mut Vec::new()) {
+    let (run, _) = match load(&place, &specs, &mut Vec::new()) {
         Ok(found) => found,
-        Err(Trouble::Run(problems)) => {
-            problems.iter().for_each(|problem| console.show(problem));
-            return None;
-        }
-        Err(Trouble::Spec { problems, of_run, .. }) => {
-            problems.iter().chain([of_run.as_ref()]).for_each(|problem| console.show(problem));
+        Err(trouble) => {
+            trouble.all().iter().for_each(|problem| console.show(problem));
             return None;
         }
     };
-    let spec = &loaded.as_ref().as_ref().ok()?.spec;
-    let chosen = choose(args.corner.as_deref(), &run, spec, console)?;
-    compare_corner(chosen, &place, &run, spec, console)
+    let chosen = choose(args.corner.as_deref(), &run, console)?;
+    compare_corner(chosen, &place, &run, console)
 }
 
 /// The one run of the argument.
@@ -104,7 +98,8 @@ fn place(argument: &PathBuf, console: &mut Console) -> Option<RunPlace> {
 }
 
 /// Index of the corner in the spec.
-fn choose(wanted: Option<&str>, run: &Run, spec: &Spec, console: &mut Console) -> Option<usize> {
+fn choose(wanted: Option<&str>, run: &Run, console: &mut Console) -> Option<usize> {
+    let spec = run.spec();
     let names = || spec.corners.iter().map(|corner| corner.name.as_str());
     if let Some(wanted) = wanted {
         let found = names().position(|name| name == wanted);
@@ -119,7 +114,7 @@ fn choose(wanted: Option<&str>, run: &Run, spec: &Spec, console: &mut Console) -
     }
     let several: Vec<(usize, &str)> = names()
         .enumerate()
-        .filter(|(i, _)| run.corners.get(*i).is_some_and(|sweeps| level_count(&sweeps.entries) > 1))
+        .filter(|(i, _)| run.corners().get(*i).is_some_and(|sweeps| level_count(&sweeps.entries) > 1))
         .collect();
     match several.as_slice() {
         [(only, _)] => Some(*only),
@@ -147,10 +142,10 @@ fn compare_corner(
     chosen: usize,
     place: &RunPlace,
     run: &Run,
-    spec: &Spec,
     console: &mut Console,
 ) -> Option<Result<LevelsOutcome, NoLevels>> {
-    let (corner, own) = (spec.corners.get(chosen)?, run.corners.get(chosen)?);
+    let spec = run.spec();
+    let (corner, own) = (spec.corners.get(chosen)?, run.corners().get(chosen)?);
     let mut reader = SweepReader::default();
     let mut shared = HashSet::new();
     let mut all: Vec<Samples> = Vec::with_capacity(own.entries.len());
@@ -165,7 +160,7 @@ fn compare_corner(
         return None;
     }
     let mut other = Samples::default();
-    for (_, sweeps) in run.corners.iter().enumerate().filter(|(i, _)| *i != chosen) {
+    for (_, sweeps) in run.corners().iter().enumerate().filter(|(i, _)| *i != chosen) {
         for entry in &sweeps.entries {
             // A run may be in the making: what another corner lacks does not matter here.
             match reader.read_of_run(place, &entry.file, &run.reading, &mut other) {

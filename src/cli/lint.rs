@@ -4,7 +4,7 @@ use super::args::{Format, LintArgs};
 use super::check::today;
 use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
-use super::files::{YAML_LIMIT, label, read_regular};
+use super::files::{YAML_LIMIT, label, path_of, read_regular};
 use super::judge::{SweepReader, Trouble, load};
 use super::missing::gather;
 use super::outputs::{cannot_write, commit, print};
@@ -13,8 +13,8 @@ use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
 use crate::output::OutputFile;
 use crate::report::write_lint_json;
-use crate::run::Run;
-use crate::spec::{self, DriftAxis, Files, Spec};
+use crate::run::{self, Run};
+use crate::spec::{self, DriftAxis, Files};
 use crate::sweep::Samples;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, HashSet};
@@ -113,7 +113,7 @@ impl Files for Recorder {
 
 fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
     // A file that another one extends need not be whole: it is checked as a part.
-    let real = |file: &str| std::fs::canonicalize(file).unwrap_or_else(|_| file.into());
+    let real = |file: &str| std::fs::canonicalize(path_of(file)).unwrap_or_else(|_| file.into());
     let mut parts: HashSet<PathBuf> = HashSet::new();
     let loaded: Vec<(String, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = paths
         .iter()
@@ -163,24 +163,22 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
     let mut collected = Collected::new();
     for place in runs {
         match load(place, &specs, &mut bytes) {
-            Err(Trouble::Run(problems)) => findings.extend(problems),
-            Err(Trouble::Spec { problems, of_run, .. }) => {
+            Err(Trouble { spec, problems, .. }) => {
+                let of_spec = spec.map(|(_, problems)| problems).unwrap_or_default();
                 findings.extend(
-                    problems.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))),
+                    of_spec.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))),
                 );
-                findings.push(*of_run);
+                findings.extend(problems);
             }
             Ok((run, loaded)) => {
                 let mut problems = Vec::new();
-                for entry in run.corners.iter().flat_map(|corner| &corner.entries) {
+                for entry in run.corners().iter().flat_map(|corner| &corner.entries) {
                     let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
                     problems.extend(read.err().into_iter().flatten());
                 }
-                findings.extend(gather(problems, &run, place));
-                if let Ok(spec) = loaded.as_ref() {
-                    findings.extend(without_label(&run, &spec.spec));
-                    note_corners(&mut collected, &loaded, &run);
-                }
+                findings.extend(gather(problems, &run, place, &bytes));
+                findings.extend(without_label(&run, &bytes));
+                note_corners(&mut collected, &loaded, &run);
             }
         }
     }
@@ -199,14 +197,14 @@ fn note_corners(collected: &mut Collected, loaded: &Arc<Loaded>, run: &Run) {
     let (_, flags) = collected
         .entry(spec.spec.file.clone())
         .or_insert_with(|| (Arc::clone(loaded), vec![false; spec.spec.corners.len()]));
-    for (flag, corner) in flags.iter_mut().zip(&run.corners) {
+    for (flag, corner) in flags.iter_mut().zip(run.corners()) {
         *flag |= !corner.entries.is_empty();
     }
 }
 
-/// A run that drift cannot place, since it lacks the label that the spec tracks drift over.
-fn without_label(run: &Run, spec: &Spec) -> Option<Diagnostic> {
-    let (key, label) = match spec.drift?.over? {
+/// A run that drift cannot place, since it lacks the label that the spec tracks drift over. `run_file` is its text.
+fn without_label(run: &Run, run_file: &[u8]) -> Option<Diagnostic> {
+    let (key, label) = match run.spec().drift?.over? {
         DriftAxis::Build => ("build", &run.build),
         DriftAxis::Firmware => ("firmware", &run.firmware),
         DriftAxis::Taken => ("taken", &run.taken),
@@ -217,7 +215,8 @@ fn without_label(run: &Run, spec: &Spec) -> Option<Diagnostic> {
     }
     let message = format!("has no `{key}`, which the spec tracks drift over: the run is left out of drift");
     let file: Arc<str> = run.file.as_str().into();
-    Some(Diagnostic::warning("no-drift-label", message).in_file(&file).with_help(format!("add `{key}`")))
+    let warning = Diagnostic::warning("no-drift-label", message).with_help(format!("add `{key}`"));
+    run::parse(run_file, &file, &run.folder).ok().map(|raw| raw.at(key, warning))
 }
 
 fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {

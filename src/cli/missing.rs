@@ -3,7 +3,7 @@
 use super::discover::RunPlace;
 use super::files::{MISSING, label};
 use crate::diagnostic::Diagnostic;
-use crate::run::Run;
+use crate::run::{self, Run};
 use std::collections::HashSet;
 use std::fs;
 use std::sync::Arc;
@@ -11,8 +11,8 @@ use std::sync::Arc;
 /// Names shown: a bench's week.
 const SHOWN: usize = 100;
 
-/// Puts one finding in the place of those of every missing sweep, before all others.
-pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace) -> Vec<Diagnostic> {
+/// Puts one finding in the place of those of every missing sweep, before all others. `run_file` is the text of the run file.
+pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace, run_file: &[u8]) -> Vec<Diagnostic> {
     let (missing, mut others): (Vec<_>, Vec<_>) =
         problems.into_iter().partition(|problem| problem.code == MISSING);
     let absent: HashSet<String> =
@@ -20,7 +20,7 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace) -> Vec<Dia
     if absent.is_empty() {
         return others;
     }
-    let entries = || run.corners.iter().flat_map(|corner| &corner.entries);
+    let entries = || run.corners().iter().flat_map(|corner| &corner.entries);
     let is_absent = |file: &str| absent.contains(&format!("{}/{file}", place.label));
     let names: Vec<&str> =
         entries().map(|entry| entry.file.as_str()).filter(|file| is_absent(file)).collect();
@@ -37,9 +37,12 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace) -> Vec<Dia
         list.push_str(&format!(" and {} more", names.len() - SHOWN));
     }
     let file: Arc<str> = label(&place.file).into();
-    let finding = Diagnostic::error("sweeps-missing", format!("{counts}: {list}"))
-        .in_file(&file)
-        .with_help(help(&names, place));
+    let finding =
+        Diagnostic::error("sweeps-missing", format!("{counts}: {list}")).with_help(help(&names, place));
+    let finding = match (run::parse(run_file, &file, &place.label), names.first()) {
+        (Ok(raw), Some(first)) => raw.at_sweep(first, finding),
+        _ => finding.in_file(&file),
+    };
     others.insert(0, finding);
     others
 }

@@ -2,6 +2,9 @@
 
 use super::args::CheckArgs;
 use super::console::Console;
+use super::discover::RunPlace;
+use super::files::label;
+use super::judge::Trouble;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::history::Address;
@@ -11,6 +14,7 @@ use crate::report::junit::{self, JunitWriter};
 use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
 use crate::report::{JsonWriter, Tally, run_json};
+use std::collections::HashSet;
 use std::ffi::OsStr;
 use std::fmt::Display;
 use std::io::{self, Write};
@@ -60,6 +64,15 @@ impl Wanted {
             text: self.text.map(|style| render_run(run, style)),
         }
     }
+
+    /// Makes the JUnit suite of a run without a verdict.
+    pub fn unread_suite(&self, place: &RunPlace, trouble: &Trouble) -> io::Result<Vec<u8>> {
+        match &trouble.known {
+            _ if !self.junit => Ok(Vec::new()),
+            Some(known) => junit::unread_suite(known),
+            None => junit::unreadable_suite(&place.name(), &trouble.problems),
+        }
+    }
 }
 
 impl Pieces {
@@ -71,8 +84,12 @@ impl Pieces {
 
 /// Where JUnit suites go.
 enum Junit {
-    File { writer: Box<JunitWriter<OutputFile>>, path: PathBuf },
-    Folder(PathBuf),
+    File {
+        writer: Box<JunitWriter<OutputFile>>,
+        path: PathBuf,
+    },
+    /// With the names of the files written: none takes the place of another.
+    Folder(PathBuf, HashSet<String>),
 }
 
 /// All outputs of a `check`.
@@ -207,7 +224,7 @@ impl Outputs {
         if let Some(path) = &args.junit {
             if is_folder(path) {
                 match std::fs::create_dir_all(path) {
-                    Ok(()) => outputs.junit = Some(Junit::Folder(path.clone())),
+                    Ok(()) => outputs.junit = Some(Junit::Folder(path.clone(), HashSet::new())),
                     Err(error) => console.fault(&cannot_write(path, error)),
                 }
             } else {
@@ -253,7 +270,7 @@ impl Outputs {
     }
 
     /// Appends a judged run.
-    pub fn add(&mut self, run: &RunOutcome, pieces: Pieces, console: &mut Console) {
+    pub fn add(&mut self, place: &RunPlace, run: &RunOutcome, pieces: Pieces, console: &mut Console) {
         self.tally.add(run);
         if let Some((writer, path)) = &mut self.json
             && let Err(error) = pieces.json.and_then(|bytes| writer.append(&bytes))
@@ -261,7 +278,7 @@ impl Outputs {
             console.fault(&cannot_write(path, error));
             self.json = None;
         }
-        self.add_suite(&run.run, pieces.junit, console);
+        self.add_suite(&place.name(), pieces.junit, console);
         if let (Some((writer, _, path)), Some(piece)) = (&mut self.html, pieces.html)
             && let Err(error) = writer.append(piece)
         {
@@ -279,8 +296,34 @@ impl Outputs {
         }
     }
 
-    /// Appends a run that could not be read, or problems that belong to no run (`run` is `None`).
-    pub fn add_problems(&mut self, run: Option<&str>, problems: &[Diagnostic], console: &mut Console) {
+    /// Appends a run that could not be read, with its suite.
+    pub fn add_unreadable(
+        &mut self,
+        place: &RunPlace,
+        problems: &[Diagnostic],
+        suite: io::Result<Vec<u8>>,
+        console: &mut Console,
+    ) {
+        self.add_all(Some(&place.label), problems, console);
+        self.tally.add_unreadable();
+        self.add_suite(&place.name(), suite, console);
+    }
+
+    /// Appends that there is nothing to judge: at the place of the problem, else at all the places given.
+    pub fn add_nothing(&mut self, runs: &[PathBuf], problem: &Diagnostic, console: &mut Console) {
+        let problems = std::slice::from_ref(problem);
+        self.add_all(None, problems, console);
+        let given = || runs.iter().map(|run| label(run)).collect::<Vec<_>>().join(", ");
+        let name = problem.place.as_ref().map_or_else(given, |place| place.file.to_string());
+        self.add_suite(&name, junit::unreadable_suite(&name, problems), console);
+    }
+
+    /// Appends problems that belong to no run.
+    pub fn add_problems(&mut self, problems: &[Diagnostic], console: &mut Console) {
+        self.add_all(None, problems, console);
+    }
+
+    fn add_all(&mut self, run: Option<&str>, problems: &[Diagnostic], console: &mut Console) {
         if let Some((writer, path)) = &mut self.json
             && let Err(error) = problems.iter().try_for_each(|problem| writer.append_error(problem))
         {
@@ -293,10 +336,6 @@ impl Outputs {
         if let Some((_, report, _)) = &mut self.markdown {
             report.add_problems(run, problems);
         }
-        if let Some(run) = run {
-            self.tally.add_unreadable();
-            self.add_suite(run, junit::unreadable_suite(run, problems), console);
-        }
     }
 
     fn add_suite(&mut self, run: &str, suite: io::Result<Vec<u8>>, console: &mut Console) {
@@ -305,8 +344,8 @@ impl Outputs {
             Some(Junit::File { writer, path }) => {
                 suite.and_then(|suite| writer.append(&suite)).map_err(|e| cannot_write(path, e))
             }
-            Some(Junit::Folder(folder)) => {
-                let path = folder.join(junit::file_name(run));
+            Some(Junit::Folder(folder, written)) => {
+                let path = folder.join(new_name(run, written));
                 suite.map_err(|e| cannot_write(&path, e)).and_then(|suite| write_suite(&path, &suite))
             }
         };
@@ -358,6 +397,17 @@ impl Outputs {
             }
         }
     }
+}
+
+/// The file name of a suite; the second one of the same name is numbered.
+fn new_name(run: &str, written: &mut HashSet<String>) -> String {
+    let mut name = junit::file_name(run);
+    let mut number = 2;
+    while !written.insert(name.clone()) {
+        name = junit::file_name(&format!("{run}-{number}"));
+        number += 1;
+    }
+    name
 }
 
 fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {

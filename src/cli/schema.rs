@@ -77,23 +77,18 @@ pub fn completions(args: &CompletionsArgs, console: &mut Console) -> u8 {
 
 /// Runs `man`.
 pub fn man(args: &ManArgs, console: &mut Console) -> u8 {
+    // A page of `help` would say nothing that is not in the others.
+    let mut program = Cli::command().disable_help_subcommand(true);
+    // Gives every command the options that hold for all of them.
+    program.build();
     let Some(folder) = &args.to else {
-        match page(&Cli::command()) {
+        match page(&program) {
             Ok(text) => print(&String::from_utf8_lossy(&text), console),
             Err(error) => console.fault(&format!("the page cannot be made: {error}")),
         }
         return status(console);
     };
-    let mut program = Cli::command().disable_help_subcommand(true);
-    // Gives every command the options that hold for all of them.
-    program.build();
-    let mut count = 1;
-    write_page(folder, "loopgauge", &program, console);
-    for command in program.get_subcommands() {
-        let name = format!("loopgauge-{}", command.get_name());
-        write_page(folder, &name, command, console);
-        count += 1;
-    }
+    let count = write_pages(folder, "loopgauge", &program, console);
     if !console.has_errors() {
         print(&format!("{count} pages written to {}\n", folder.display()), console);
     }
@@ -109,6 +104,13 @@ fn page(command: &Command) -> std::io::Result<Vec<u8>> {
     let source = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));
     clap_mangen::Man::new(command.clone()).source(source).manual("loopgauge").render(&mut text)?;
     Ok(text)
+}
+
+/// Writes the page of a command and of all below it, which it refers to; gives their number.
+fn write_pages(folder: &Path, name: &str, command: &Command, console: &mut Console) -> usize {
+    write_page(folder, name, command, console);
+    let below = command.get_subcommands();
+    1 + below.map(|c| write_pages(folder, &format!("{name}-{}", c.get_name()), c, console)).sum::<usize>()
 }
 
 fn write_page(folder: &Path, name: &str, command: &Command, console: &mut Console) {

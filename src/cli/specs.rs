@@ -1,6 +1,6 @@
 //! Finds the spec of a product and reads each one once.
 
-use super::files::{YAML_LIMIT, label, read_regular};
+use super::files::{YAML_LIMIT, label, path_of, read_regular};
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::spec::{self, Files, LoadedSpec};
 use std::collections::HashMap;
@@ -14,12 +14,15 @@ pub struct Disk;
 impl Files for Disk {
     fn read(&self, path: &str) -> Result<Vec<u8>, String> {
         let mut bytes = Vec::new();
-        match read_regular(Path::new(path), &path.into(), YAML_LIMIT, &mut bytes) {
+        match read_regular(&path_of(path), &path.into(), YAML_LIMIT, &mut bytes) {
             Ok(()) => Ok(bytes),
             Err(diagnostic) => Err(diagnostic.message),
         }
     }
 }
+
+/// Code of a product without a spec.
+pub const NO_SPEC: &str = "spec-missing";
 
 /// A spec, or what is wrong with it.
 pub type Loaded = Result<LoadedSpec, Vec<Diagnostic>>;
@@ -74,20 +77,18 @@ impl Specs {
         }
         let loaded = spec::load(&label(&path), &Disk)?;
         if self.is_folder && loaded.spec.product != product {
-            let file: Arc<str> = label(&path).into();
             let message =
                 format!("declares the product `{}`, its name says `{product}`", loaded.spec.product);
-            return Err(vec![
-                Diagnostic::error("spec-name", message)
-                    .in_file(&file)
-                    .with_help("name the file PRODUCT.yaml after the product that it declares"),
-            ]);
+            let problem = Diagnostic::error("spec-name", message)
+                .with_help("name the file PRODUCT.yaml after the product that it declares");
+            return Err(vec![loaded.at("product", problem)]);
         }
         Ok(loaded)
     }
 
+    /// That a product has no spec; its place is where the product is named.
     fn no_spec(&self, product: &str) -> Diagnostic {
-        let file: Arc<str> = label(&self.path(product)).into();
+        let file = self.file(product);
         let known: Vec<String> = fs::read_dir(&self.root)
             .into_iter()
             .flatten()
@@ -98,8 +99,7 @@ impl Specs {
             || "write a spec for the product, or name another place with --specs".to_owned(),
             |near| format!("did you mean the product `{near}`?"),
         );
-        Diagnostic::error("spec-missing", format!("there is no spec for the product `{product}`"))
-            .in_file(&file)
-            .with_help(help)
+        let message = format!("there is no spec for the product `{product}`: {file} is not there");
+        Diagnostic::error(NO_SPEC, message).with_help(help)
     }
 }

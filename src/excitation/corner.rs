@@ -5,10 +5,8 @@ use super::survey::{Survey, Tried, survey};
 use crate::analysed::Analysed;
 use crate::check::{self, SweepInput};
 use crate::linearity::STEP_SLACK_DB;
-use crate::noise::Smoother;
 use crate::run::{Excitation, SweepEntry};
 use crate::spec::{Band, Corner, CriticalPoint, Linearity, Tolerances};
-use crate::sweep::Samples;
 use std::collections::HashSet;
 use thiserror::Error;
 
@@ -155,15 +153,8 @@ pub fn levels(
         };
         return Err(NoLevels::Levels { corner: name(), found, step: tolerances.step.to_string() });
     }
-    let (mut mean, mut smoother) = (Samples::default(), Smoother::default());
-    let analysed: Vec<Analysed> = kept
-        .iter()
-        .map(|level| {
-            let mut into = Analysed::default();
-            check::prepare(level, sweeps, critical_point, &mut mean, &mut smoother, &mut into);
-            into
-        })
-        .collect();
+    let mut analysed = vec![Analysed::default(); kept.len()];
+    check::prepare(&kept, sweeps, critical_point, &mut check::Scratch::default(), &mut analysed);
     let inputs: Vec<Tried<'_>> =
         tried.iter().zip(&analysed).map(|(level, sweep)| Tried { dbm: level.dbm, sweep }).collect();
     let grid = inputs.first().map_or_else(Vec::new, |w| grid(w.sweep.curve.frequency_hz(), corner.band));

@@ -219,11 +219,8 @@ mod tests {
         for k in 0..=count {
             let hz = FROM_HZ * 10f64.powf(f64::from(k) / PER_DECADE);
             let s = sigma(hz);
-            samples.frequency_hz.push(hz);
-            samples
-                .ln_magnitude
-                .push((factor(hz) * 1e4 / hz / (hz / 8e4).hypot(1.0)).ln() + s * normal.next());
-            samples.phase_rad.push(1.57 - (hz / 8e4).atan() + s * normal.next());
+            let ln_mag = (factor(hz) * 1e4 / hz / (hz / 8e4).hypot(1.0)).ln() + s * normal.next();
+            samples.push(hz, ln_mag, 1.57 - (hz / 8e4).atan() + s * normal.next());
         }
         Analysed::of(&samples, CriticalPoint::PlusOne)
     }

@@ -51,6 +51,8 @@ pub struct Comparison {
     pub identical: bool,
     /// Samples compared.
     pub compared: usize,
+    /// Range of the samples compared, Hz, where noise hides more than is allowed in other parts of the band.
+    pub clean_hz: Option<(f64, f64)>,
 }
 impl Comparison {
     /// What the two levels are to each other under the tolerances given. Without a crossover in either, the tolerances that

@@ -4,7 +4,7 @@ use super::change::{Change, Comparison, Deviation, Relation};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{Located, Sensitivity, crossover, phase_margin};
-use crate::noise::{Noise, Smoother};
+use crate::noise::{Noise, Smoother, is_coarse};
 use crate::spec::Tolerances;
 
 /// Coverage factor of the noise of a difference.
@@ -32,9 +32,22 @@ impl Default for Difference {
 
 impl Difference {
     /// Strong less weak, on the samples that both have.
-    fn take(&mut self, weak: &Curve, strong: &Curve) {
+    pub fn take(&mut self, weak: &Curve, strong: &Curve) {
         self.raw.difference(weak, strong);
         self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
+    }
+
+    /// Whether there were enough samples to tell its noise.
+    #[must_use]
+    pub fn is_known(&self) -> bool {
+        self.noise.is_known()
+    }
+
+    /// The smoothed difference at a place: ln of the magnitude, angle, and the standard uncertainties of both from noise.
+    #[must_use]
+    pub fn at(&self, ln_f: f64) -> (f64, f64, [f64; 2]) {
+        let (point, noise) = (self.curve.at(ln_f), self.noise.at(&self.curve, ln_f));
+        (point.ln_mag, point.angle, [noise.ln_mag, noise.angle])
     }
 
     /// How far a value that was found on the weak curve moves to the strong one, to first order.
@@ -79,7 +92,10 @@ pub fn compare(
         let noise = both(weak, strong, &a, &b).to_degrees();
         comparison.phase_margin_deg = Some(Change { value: wrap(b.value - a.value).to_degrees(), noise });
     }
-    compare_curves(weak, strong, band, tolerances, &mut comparison);
+    let fits = |i: usize| hidden_in_curves(weak, strong, i);
+    let clean = clean_part(&weak.curve, band, f, tolerances, fits);
+    comparison.clean_hz = clean.map(hertz);
+    compare_curves(weak, strong, clean.unwrap_or(band), tolerances, &mut comparison);
     let same_grid = weak.raw.frequency_hz() == strong.raw.frequency_hz();
     if !same_grid || comparison.identical || comparison.relation(tolerances) == Relation::Agrees {
         return comparison;
@@ -99,6 +115,13 @@ pub fn compare(
     }
     let Difference { curve, noise, .. } = &*difference;
     let [gain_share, phase_share] = noise.shares();
+    let fits = |i: usize| {
+        let fit = COVERAGE * noise.fit().get(i).copied().unwrap_or(0.0);
+        [fit * gain_share, fit * phase_share]
+    };
+    let clean = clean_part(curve, band, f, tolerances, fits);
+    comparison.clean_hz = clean.map(hertz);
+    let band = clean.unwrap_or(band);
     let mut seen = Seen::new(tolerances);
     for (i, &x) in curve.ln_f().iter().enumerate().filter(|(_, x)| band.holds(**x)) {
         let at = |values: &[f64]| values.get(i).copied().unwrap_or(0.0);
@@ -108,6 +131,56 @@ pub fn compare(
     }
     seen.report(&mut comparison);
     comparison
+}
+
+/// Least distance from the crossover to each side, in ln f, over which the curves must be comparable: a factor of 1.5 (common practice, no
+/// source).
+const AROUND: f64 = 0.405;
+
+/// The part of the band about the crossover in which noise hides no more than the tolerances; `None` where that is all of it, or where it does
+/// not even hold the crossover's neighbourhood, so that nothing can be left out. `hidden` is the expanded noise of the difference at
+/// a sample, neper and rad.
+fn clean_part(
+    curve: &Curve,
+    band: Span,
+    crossover: Option<Located>,
+    tolerances: &Tolerances,
+    hidden: impl Fn(usize) -> [f64; 2],
+) -> Option<Span> {
+    let centre = crossover?.point.ln_f;
+    let gain = tolerances.gain.map_or(f64::INFINITY, |t| t.ln());
+    let phase = tolerances.phase.map_or(f64::INFINITY, |t| t.rad());
+    let x = curve.ln_f();
+    let is_clean = |i: &usize| {
+        let [a, p] = hidden(*i);
+        a <= gain && p <= phase
+    };
+    let inside = |i: &usize| x.get(*i).is_some_and(|x| band.holds(*x));
+    let middle = curve.interval(centre);
+    let last = (middle + 1..x.len()).take_while(inside).take_while(is_clean).last();
+    let first = (0..=middle).rev().take_while(inside).take_while(is_clean).last();
+    let at = |i: Option<usize>| i.and_then(|i| x.get(i)).copied();
+    let part = Span { from: at(first)?, to: at(last)? };
+    let holds = part.from <= (centre - AROUND).max(band.from + AROUND)
+        && part.to >= (centre + AROUND).min(band.to - AROUND);
+    let beyond = |i: Option<usize>, next: Option<usize>| i != next && next.as_ref().is_some_and(inside);
+    let is_less = beyond(first, first.and_then(|i| i.checked_sub(1))) || beyond(last, last.map(|i| i + 1));
+    (holds && is_less).then_some(part)
+}
+
+fn hertz(span: Span) -> (f64, f64) {
+    (span.from.exp(), span.to.exp())
+}
+
+/// Expanded noise of the difference of two curves at a sample of the weak one, neper and rad.
+fn hidden_in_curves(weak: &Analysed, strong: &Analysed, i: usize) -> [f64; 2] {
+    let at = |noise: &Noise, i: usize| noise.fit().get(i).copied().unwrap_or(0.0);
+    let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
+    let place = weak.curve.ln_f().get(i).copied().unwrap_or(0.0);
+    let (own, other) = (at(&weak.noise, i), if same_grid { i } else { strong.curve.interval(place) });
+    let other = at(&strong.noise, other);
+    let ([a, p], [b, q]) = (weak.noise.shares(), strong.noise.shares());
+    [COVERAGE * (own * a).hypot(other * b), COVERAGE * (own * p).hypot(other * q)]
 }
 
 /// Relative change of the crossover up to which its first-order value is used: the second-order part is below 5 % of it.
@@ -230,7 +303,7 @@ fn compare_curves(
         seen.see(gain, change(wrap(q - p), own * own_phase, other * other_phase), x);
     }
     seen.report(comparison);
-    comparison.identical = identical && seen.count > 0;
+    comparison.identical = identical && seen.count > 0 && !is_coarse(weak.raw.ln_mag(), weak.raw.angle());
 }
 
 /// Whether both sweeps have the same numbers at a sample.

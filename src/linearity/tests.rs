@@ -23,9 +23,11 @@ fn sweep(gain: f64, turn_deg: f64, offset: f64) -> Analysed {
     let mut samples = Samples::default();
     for k in 0..=120 {
         let hz = 10.0 * 10f64.powf((f64::from(k) + offset) / 30.0);
-        samples.frequency_hz.push(hz);
-        samples.ln_magnitude.push((gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln());
-        samples.phase_rad.push((90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians());
+        samples.push(
+            hz,
+            (gain * 1e3 / hz / (hz / 2e4).hypot(1.0)).ln(),
+            (90.0 - turn_deg - (hz / 2e4).atan().to_degrees()).to_radians(),
+        );
     }
     Analysed::of(&samples, CriticalPoint::PlusOne)
 }

@@ -23,9 +23,7 @@ pub(crate) fn samples(hz: &[f64], shape: Shape<'_>, sigma: Shape<'_>, seed: u64)
     for f in hz {
         let x = (f / 1e3).ln();
         let ([ln_mag, angle], [a, p]) = (shape(x), sigma(x));
-        samples.frequency_hz.push(*f);
-        samples.ln_magnitude.push(ln_mag + a * normal());
-        samples.phase_rad.push(angle + p * normal());
+        samples.push(*f, ln_mag + a * normal(), angle + p * normal());
     }
     samples
 }

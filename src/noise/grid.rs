@@ -10,6 +10,8 @@ pub(crate) const USED: [usize; 4] = [3, 6, 12, 24];
 pub(crate) const STRIDE: [usize; 4] = [1, 2, 4, 8];
 /// Points of a noise residual: the sixth difference, which no polynomial of degree 5 reaches.
 pub(crate) const DIFFERENCE: usize = 7;
+/// Points of a residual of what two sweeps do not share, which is smoother than either: the third difference.
+pub(crate) const SHORT: usize = 4;
 
 /// The local fits with windows of one width: the weights of the samples in the window of every sample, or of every few.
 #[derive(Debug, Clone, Default)]
@@ -56,6 +58,8 @@ pub(crate) struct Grid {
     frequency_hz: Vec<f64>,
     /// Unit-norm weights of the noise residuals, one row for each start; the last weight is no sample's.
     difference: Vec<[f64; DIFFERENCE + 1]>,
+    /// The same for the third difference.
+    short: Vec<[f64; SHORT]>,
     /// Windows that are tried, and that are used, as far as the grid has the points.
     tried: Vec<Fits>,
     used: Vec<Fits>,
@@ -65,11 +69,12 @@ impl Grid {
     /// The weights for these samples.
     pub(crate) fn new(frequency_hz: &[f64], ln_f: &[f64]) -> Self {
         let difference = ln_f.windows(DIFFERENCE).map(difference_weights).collect();
+        let short = ln_f.windows(SHORT).map(difference_weights).collect();
         let fitting = TRIED.iter().take_while(|&&half| 2 * half < ln_f.len()).count();
         let tried =
             TRIED.iter().zip(STRIDE).take(fitting).map(|(half, stride)| fits(ln_f, *half, stride)).collect();
         let used = USED.iter().take(fitting).map(|half| fits(ln_f, *half, 1)).collect();
-        Self { frequency_hz: frequency_hz.to_vec(), difference, tried, used }
+        Self { frequency_hz: frequency_hz.to_vec(), difference, short, tried, used }
     }
 
     pub(crate) fn is_of(&self, frequency_hz: &[f64]) -> bool {
@@ -78,6 +83,11 @@ impl Grid {
 
     pub(crate) fn difference(&self) -> &[[f64; DIFFERENCE + 1]] {
         &self.difference
+    }
+
+    /// Weights of the third differences.
+    pub(crate) fn short(&self) -> &[[f64; SHORT]] {
+        &self.short
     }
 
     /// The windows that are tried, narrowest first.
@@ -92,8 +102,8 @@ impl Grid {
 }
 
 /// Weights of the divided difference, brought to norm 1: white noise of variance v gives a residual of variance v.
-fn difference_weights(t: &[f64]) -> [f64; DIFFERENCE + 1] {
-    let mut weights = [0.0; DIFFERENCE + 1];
+fn difference_weights<const N: usize>(t: &[f64]) -> [f64; N] {
+    let mut weights = [0.0; N];
     let scale = t.last().unwrap_or(&1.0) - t.first().unwrap_or(&0.0);
     for (weight, own) in weights.iter_mut().zip(t) {
         let product: f64 =

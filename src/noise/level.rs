@@ -11,6 +11,9 @@
 
 use super::columns::Columns;
 use super::grid::{DIFFERENCE, Grid};
+use super::receivers::Shape;
+use super::twin::Evidence;
+use crate::curve::Curve;
 
 /// Residuals in a block.
 pub(crate) const BLOCK: usize = 8;
@@ -29,6 +32,9 @@ const FLAT: f64 = 4.0;
 /// Steepest change of ln of the variance over ln f that noise is taken to have: -80 dB per decade, twice that of a loop gain with
 /// two integrators.
 const STEEPEST: f64 = 8.0;
+/// The noise that a sweep's own differences show counts against what others say of it when its variance is smaller by this, in its
+/// logarithm: half of the standard deviation, two standard errors of a block.
+const CLEARLY: f64 = 1.4;
 /// Smallest noise that is told from rounding: variance, neper^2.
 const LEAST: f64 = 1e-26;
 
@@ -62,6 +68,12 @@ pub(crate) struct Level {
     line: Vec<(f64, f64, f64)>,
     rough: Vec<f64>,
     sorted: Vec<f64>,
+    /// What the noise is held against: blocks and lines are multiples of it.
+    shape: Shape,
+    /// By how much correlation from sample to sample hides noise from differences.
+    hidden: f64,
+    /// Place and ln of the variance of the blocks of the samples' own differences, where there is better evidence.
+    own: Vec<(f64, f64)>,
 }
 
 impl Level {
@@ -70,16 +82,18 @@ impl Level {
     pub(crate) fn by_differences(
         &mut self,
         grid: &Grid,
-        ln_f: &[f64],
+        curve: &Curve,
         y: &Columns,
         powers: &mut Vec<Power>,
     ) -> bool {
+        self.hidden = 1.0;
         powers.clear();
         powers.extend(grid.difference().iter().enumerate().map(|(start, weights)| {
             let [a, p] = y.weighted(start, weights);
             Power { ln_mag: a * a, angle: p * p }
         }));
-        let known = self.fill(ln_f.get(DIFFERENCE / 2..).unwrap_or(&[]), powers, |_| 2.0 / SHARED);
+        self.shape.choose(curve, powers, DIFFERENCE / 2);
+        let known = self.fill(curve.ln_f(), powers, DIFFERENCE / 2, |_| 2.0 / SHARED);
         self.draw_lines();
         known
     }
@@ -108,22 +122,41 @@ impl Level {
             let whole = 1.0 / (1.0 - norm2);
             Power { ln_mag: gain * whole, angle: phase * whole }
         }));
-        self.fill(ln_f, residuals, |i| match norm2.get(i) {
+        self.fill(ln_f, residuals, 0, |i| match norm2.get(i) {
             Some(norm2) if *norm2 < 1.0 => 2.0 * (1.0 - norm2),
             _ => 2.0 / SHARED,
         });
         self.redraw_lines();
     }
 
-    /// From the scatter of repeats: `powers` are the squared standard errors of their mean, each from `dof` degrees of
-    /// freedom of gain and phase together.
-    pub(crate) fn by_repeats(&mut self, ln_f: &[f64], powers: &[Power], dof: f64) -> bool {
-        let known = self.fill(ln_f, powers, |_| dof);
+    /// From what other sweeps of the same loop show, after [`Self::by_differences`]. A curve that bends more than its differences
+    /// can follow makes those too large, and so does another sweep that is worse than this one: in each place the smaller counts,
+    /// where the two clearly differ.
+    pub(crate) fn by_evidence(&mut self, curve: &Curve, evidence: &Evidence) -> bool {
+        self.own.clear();
+        // Repeats that scatter as a whole do not show it in differences of neighbours: they have the last word.
+        let from_twin = evidence.other.len() > 0;
+        let absolute = |shape: &Shape, x: f64| 2.0 * shape.of_sample(curve.interval(x)).ln();
+        let blocks = self.blocks.iter().filter(|_| from_twin);
+        self.own.extend(blocks.map(|block| (block.x, block.ln_s2 + absolute(&self.shape, block.x))));
+        self.shape.choose(curve, &evidence.powers, evidence.offset);
+        let known = self.fill(curve.ln_f(), &evidence.powers, evidence.offset, |_| evidence.dof);
+        for block in &mut self.blocks {
+            let i = self.own.partition_point(|own| own.0 < block.x).min(self.own.len().saturating_sub(1));
+            let Some(&(_, own)) = self.own.get(i) else { break };
+            let own = own - absolute(&self.shape, block.x);
+            if own < block.ln_s2 - CLEARLY {
+                block.ln_s2 = own;
+            }
+        }
         self.draw_lines();
+        self.hidden = evidence.hidden();
         known
     }
 
-    fn fill(&mut self, x: &[f64], powers: &[Power], dof: impl Fn(usize) -> f64) -> bool {
+    /// Blocks of powers, the first of which belongs to sample `offset`.
+    fn fill(&mut self, x: &[f64], powers: &[Power], offset: usize, dof: impl Fn(usize) -> f64) -> bool {
+        let x = x.get(offset..).unwrap_or(&[]);
         self.blocks.clear();
         let count = powers.len() / BLOCK;
         if powers.len() < BLOCK / 2 {
@@ -134,8 +167,9 @@ impl Level {
             let range = b * BLOCK..end;
             let (Some(x), Some(powers)) = (x.get(range.clone()), powers.get(range.clone())) else { continue };
             let n = powers.len() as f64;
-            let a = powers.iter().map(|p| p.ln_mag).sum::<f64>() / n;
-            let p = powers.iter().map(|p| p.angle).sum::<f64>() / n;
+            let whole = |i: usize| self.shape.per_unit(offset + b * BLOCK + i);
+            let a = powers.iter().enumerate().map(|(i, p)| p.ln_mag * whole(i)).sum::<f64>() / n;
+            let p = powers.iter().enumerate().map(|(i, p)| p.angle * whole(i)).sum::<f64>() / n;
             let dof = range.map(&dof).sum::<f64>();
             self.blocks.push(Block {
                 x: x.iter().sum::<f64>() / n,
@@ -189,14 +223,15 @@ impl Level {
 
     /// Standard deviation about sample `i` / [`BLOCK`].
     pub(crate) fn of_block(&self, b: usize) -> f64 {
-        self.line.get(b.min(self.line.len().saturating_sub(1))).map_or(0.0, |line| line.1)
+        let line = self.line.get(b.min(self.line.len().saturating_sub(1))).map_or(0.0, |line| line.1);
+        line * self.shape.of_block(b)
     }
 
     /// Standard deviation at every sample: straight between the centres of the blocks.
     pub(crate) fn spread(&self, ln_f: &[f64], sigma: &mut Vec<f64>) {
         sigma.clear();
         let mut b = 0;
-        for &x in ln_f {
+        for (i, &x) in ln_f.iter().enumerate() {
             while b + 2 < self.line.len() && self.line.get(b + 1).is_some_and(|next| next.0 <= x) {
                 b += 1;
             }
@@ -208,7 +243,7 @@ impl Level {
                 (Some(&(_, s0, _)), None) => s0,
                 _ => 0.0,
             };
-            sigma.push(value);
+            sigma.push(value * self.hidden * self.shape.of_sample(i));
         }
     }
 
@@ -384,7 +419,7 @@ mod tests {
         let hz = grid(50);
         let mut rounded = samples(&hz, &|x| [-x, 1.0 - 2.0 * x], &|_| [1e-4, 0.0], 1);
         let step = 1f64.to_radians();
-        rounded.phase_rad.iter_mut().for_each(|p| *p = (*p / step).round() * step);
+        rounded.planted().1.iter_mut().for_each(|p| *p = (*p / step).round() * step);
         let own = analysed(&rounded);
         let ([gain, phase], sigma) = (own.noise.shares(), own.noise.sigma()[100]);
         assert!((sigma * phase / (step / 12f64.sqrt()) - 1.0).abs() < 0.3, "{}", sigma * phase);

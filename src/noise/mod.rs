@@ -4,6 +4,8 @@
 //! | --- | --- |
 //! | `grid` | what depends on the frequencies alone: difference weights, windows of the local fits |
 //! | `level` | how large the noise is, point by point |
+//! | `receivers` | how noise of the receivers goes with the loop gain, for sweeps of few points |
+//! | `twin` | noise from several sweeps of one loop: what they do not show alike |
 //! | `spikes` | single points that stand out of it |
 //! | `choose` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
 //! | `smooth` | the local fit itself, and its uncertainty |
@@ -19,10 +21,14 @@ mod columns;
 pub(crate) mod drawn;
 mod grid;
 mod level;
+mod receivers;
 mod smooth;
 mod spikes;
+mod twin;
 
-pub use smooth::{Noise, Repeats, Smoother};
+pub use smooth::{Noise, Smoother};
+pub use twin::Evidence;
+pub(crate) use twin::is_coarse;
 /// Samples that the longest window spans.
 pub(crate) const LONGEST_WINDOW: usize = 2 * smooth::LONGEST_HALF + 1;
 pub use spikes::Spike;

@@ -10,6 +10,7 @@ use super::columns::Columns;
 use super::grid::{Grid, USED};
 use super::level::{BLOCK, Level, Power};
 use super::spikes::{Spike, mend};
+use super::twin::{Evidence, Twins, rounding};
 use crate::curve::{Curve, LocalError};
 use std::sync::Arc;
 
@@ -31,6 +32,7 @@ pub struct Noise {
     rungs: Vec<u8>,
     fit: Vec<f64>,
     spikes: Vec<Spike>,
+    correlation: f64,
 }
 
 impl Noise {
@@ -57,6 +59,12 @@ impl Noise {
     #[must_use]
     pub fn shares(&self) -> [f64; 2] {
         self.shares
+    }
+
+    /// Correlation of the noise of neighbouring samples, as far as several sweeps show it; 0: none, or not known.
+    #[must_use]
+    pub fn correlation(&self) -> f64 {
+        self.correlation
     }
 
     /// Samples that stand out; the smoothed curve does not follow them.
@@ -98,7 +106,7 @@ impl Noise {
             }
         }
         let sigma = self.sigma.get(base..).unwrap_or(&[]);
-        let variance: f64 = weights.iter().zip(sigma).map(|(w, s)| (w * s).powi(2)).sum();
+        let variance = correlated(weights.iter().zip(sigma).map(|(w, s)| w * s), self.correlation);
         let pooled = variance.sqrt() * student(self.level.dof(ln_f) * self.pooling());
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
     }
@@ -146,34 +154,22 @@ impl Noise {
     }
 }
 
+/// Variance of a weighted sum of unit noise whose correlation is `r` to the power of the distance.
+fn correlated(weights: impl Iterator<Item = f64>, r: f64) -> f64 {
+    let (mut sum, mut before) = (0.0, 0.0);
+    for w in weights {
+        sum += w * (w + 2.0 * r * before);
+        before = w + r * before;
+    }
+    sum
+}
+
 /// By how much an interval of twice the standard uncertainty must be widened when that comes from few degrees of freedom:
 /// quantile of Student's distribution over that of the normal one at 2 (Abramowitz and Stegun, 26.7.5: from memory;
 /// JCGM 100:2008, G.3).
 fn student(dof: f64) -> f64 {
     let u = 1.0 / dof.max(1.0);
     1.0 + u * (1.25 + u * (147.0 / 96.0 + u * 549.0 / 384.0))
-}
-
-/// Scatter of repeats of one measurement about their mean, on the mean's samples.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Repeats {
-    /// Squared standard error of the mean at each sample: ln of the magnitude, phase.
-    pub(crate) powers: Vec<Power>,
-    /// Degrees of freedom at each sample, gain and phase together.
-    pub(crate) dof: f64,
-}
-
-impl Repeats {
-    /// Forgets the repeats of another measurement.
-    pub fn clear(&mut self, count: usize) {
-        self.powers.clear();
-        self.dof = 2.0 * (count.max(2) - 1) as f64;
-    }
-
-    /// Adds a sample: squared standard errors of the mean of ln of the magnitude and of the phase.
-    pub fn push(&mut self, ln_mag: f64, angle: f64) {
-        self.powers.push(Power { ln_mag, angle });
-    }
 }
 
 /// Estimates the noise of sweeps and smooths them. Memory is reused from sweep to sweep, weights as long as the grid
@@ -188,6 +184,7 @@ pub struct Smoother {
     /// Variance of the curve at each sample per variance of a sample.
     norm2: Vec<f64>,
     chooser: Chooser,
+    twins: Twins,
 }
 
 impl Smoother {
@@ -200,35 +197,70 @@ impl Smoother {
         own
     }
 
-    /// Smooths `raw` into `smooth` and fills `noise`.
-    pub fn smooth(&mut self, raw: &Curve, repeats: Option<&Repeats>, noise: &mut Noise, smooth: &mut Curve) {
+    /// Compares two sweeps of one loop and writes down what they say of each other's noise. `shares` are the parts of the squared noise of
+    /// their difference that belong to each. `false` when they tell nothing of each other.
+    pub fn compare(
+        &mut self,
+        weak: &Curve,
+        strong: &Curve,
+        shares: [f64; 2],
+        [of_weak, of_strong]: [&mut Evidence; 2],
+    ) -> bool {
+        let grid = self.grid(weak);
+        if !self.twins.take(&grid, weak, strong) {
+            return false;
+        }
+        self.twins.tell(&grid, shares[0], weak, strong, of_weak);
+        self.twins.tell(&grid, shares[1], strong, weak, of_strong);
+        true
+    }
+
+    /// Adds the rounding of the repeats' mean to what their scatter shows.
+    pub fn add_rounding(&mut self, mean: &Curve, evidence: &mut Evidence) {
+        let grid = self.grid(mean);
+        evidence.add(rounding(&grid, mean));
+    }
+
+    /// Smooths `raw` into `smooth` and fills `noise`. `evidence` is what other sweeps of the same loop say of the noise.
+    pub fn smooth(
+        &mut self,
+        raw: &Curve,
+        evidence: Option<&Evidence>,
+        noise: &mut Noise,
+        smooth: &mut Curve,
+    ) {
         let n = raw.len();
         let grid = self.grid(raw);
         self.y.copy(raw.ln_mag(), raw.angle());
-        let from_samples = noise.level.by_differences(&grid, raw.ln_f(), &self.y, &mut self.powers);
-        noise.known = match repeats {
-            Some(repeats) => noise.level.by_repeats(raw.ln_f(), &repeats.powers, repeats.dof),
+        let from_samples = noise.level.by_differences(&grid, raw, &self.y, &mut self.powers);
+        noise.known = match evidence {
+            Some(evidence) => noise.level.by_evidence(raw, evidence),
             None => from_samples,
         };
+        noise.correlation = evidence.map_or(0.0, |evidence| evidence.correlation);
         noise.shares = if noise.known { noise.level.shares() } else { [1.0, 1.0] };
         noise.rungs.clear();
         noise.rungs.resize(n, 0);
         noise.spikes.clear();
         if noise.known {
             let of_block = |b: usize| noise.level.of_block(b);
-            mend(raw, &self.powers, of_block, &mut self.y, &mut noise.spikes);
+            let other = evidence.map(|evidence| &evidence.other).filter(|other| other.len() == n);
+            mend(raw, &self.powers, of_block, other, &mut self.y, &mut noise.spikes);
             self.chooser.choose(&grid, of_block, noise.shares, &self.y, &mut noise.rungs);
         }
         self.norm2.clear();
         if noise.rungs.iter().any(|rung| *rung > 0) {
             self.apply(&grid, &noise.rungs);
-            if repeats.is_none() {
+            if evidence.is_none() {
                 let (y, smoothed, norm2) = (&self.y, &self.smoothed, &self.norm2);
                 noise.level.by_residuals(raw.ln_f(), y, smoothed, &self.powers, norm2, &mut self.residuals);
             }
             std::mem::swap(&mut self.y, &mut self.smoothed);
         }
         self.norm2.resize(n, 1.0);
+        if noise.correlation > 0.0 {
+            self.correlate(&grid, noise);
+        }
         noise.level.spread(raw.ln_f(), &mut noise.sigma);
         noise.fit.clear();
         noise.fit.extend(self.norm2.iter().zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
@@ -253,6 +285,15 @@ impl Smoother {
             }
         }
         self.grids.first().cloned().unwrap_or_default()
+    }
+
+    /// Variances of the fits under noise that neighbours share.
+    fn correlate(&mut self, grid: &Grid, noise: &Noise) {
+        for (i, norm2) in self.norm2.iter_mut().enumerate() {
+            if let Some(fits) = grid.fits(noise.rung(i)) {
+                *norm2 = correlated(fits.row(i).1.iter().copied(), noise.correlation);
+            }
+        }
     }
 
     /// The fits at all samples.

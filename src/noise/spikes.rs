@@ -1,7 +1,8 @@
 //! Single samples that stand out of their neighbourhood: interference that hit one point of the sweep.
 //!
 //! A sample is a spike when the cubic through its neighbours misses it by far more than the noise and passes all the
-//! neighbours within the noise. A resonance, however sharp, lifts its neighbours too.
+//! neighbours within the noise. A resonance, however sharp, lifts its neighbours too. What another sweep of the same loop shows as
+//! well is none, even if it stands on one sample alone.
 
 use super::columns::Columns;
 use super::grid::DIFFERENCE;
@@ -35,6 +36,11 @@ const NEIGHBOURS: f64 = 2.0;
 const BEND: f64 = 0.02;
 /// Neighbours to each side.
 const SIDE: usize = 3;
+/// The other sweep shows the same when its sample stands out alike but for this part: at least a third of it, so that a resonance that has moved
+/// a little is none …
+const SHOWN: f64 = 0.67;
+/// … and on a multiple of the mains, where interference hits every sweep, nearly all of it.
+const HUM: f64 = 0.15;
 /// Mains frequencies, Hz (common practice, no source: 50 Hz or 60 Hz, all over the world).
 const MAINS_HZ: [u32; 2] = [50, 60];
 /// Highest multiple that is named.
@@ -45,6 +51,7 @@ pub(crate) fn mend(
     raw: &Curve,
     powers: &[Power],
     sigma: impl Fn(usize) -> f64,
+    other: Option<&Columns>,
     y: &mut Columns,
     spikes: &mut Vec<Spike>,
 ) {
@@ -74,13 +81,15 @@ pub(crate) fn mend(
             continue;
         }
         let at_hz = raw.frequency_hz().get(i).copied().unwrap_or(0.0);
-        spikes.push(Spike {
-            index: i,
-            at_hz,
-            ln_mag: offset[0],
-            angle: offset[1],
-            mains: mains(raw.frequency_hz(), i),
+        let mains = mains(raw.frequency_hz(), i);
+        let alike = other.and_then(|other| without(raw.ln_f(), other, i)).is_some_and(|(shown, _)| {
+            let apart = (shown[0] - offset[0]).hypot(shown[1] - offset[1]);
+            apart < if mains.is_some() { HUM } else { SHOWN } * size2.sqrt()
         });
+        if alike {
+            continue;
+        }
+        spikes.push(Spike { index: i, at_hz, ln_mag: offset[0], angle: offset[1], mains });
         let [gain, phase] = y.get(i);
         y.set(i, [gain - offset[0], phase - offset[1]]);
     }
@@ -172,8 +181,8 @@ mod tests {
         let at = hz.iter().position(|f| (f - 150.0).abs() < 3.0).unwrap();
         for seed in 0..20 {
             let mut hit = samples(&hz, &line, &|_| [0.002; 2], seed);
-            hit.ln_magnitude[at] += 0.06;
-            hit.phase_rad[at] -= 0.04;
+            hit.planted().0[at] += 0.06;
+            hit.planted().1[at] -= 0.04;
             let own = analysed(&hit);
             let [spike] = own.noise.spikes() else { panic!("{:?}", own.noise.spikes()) };
             assert_eq!((spike.index, spike.at_hz, spike.mains), (at, hz[at], Some((50, 3))));
@@ -189,7 +198,7 @@ mod tests {
         let hz = grid(40);
         let at = hz.iter().position(|f| *f > 7e3).unwrap();
         let mut hit = samples(&hz, &line, &|_| [0.002; 2], 1);
-        hit.phase_rad[at] += 0.1;
+        hit.planted().1[at] += 0.1;
         let own = analysed(&hit);
         assert_eq!(own.noise.spikes().iter().map(|s| (s.index, s.mains)).collect::<Vec<_>>(), [(at, None)]);
     }

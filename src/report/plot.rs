@@ -74,8 +74,8 @@ struct Place {
 #[must_use]
 pub fn render_plot(samples: &Samples, sweep: &Inspected, point: CriticalPoint, style: Style) -> String {
     let columns = style.width.unwrap_or(WIDTH).saturating_sub(GUTTER + 3).clamp(COLUMNS.0, COLUMNS.1);
-    let gain: Vec<f64> = samples.ln_magnitude.iter().map(|ln| db(*ln)).collect();
-    let angle: Vec<f64> = samples.phase_rad.iter().map(|phase| angle(*phase, point)).collect();
+    let gain: Vec<f64> = samples.ln_magnitude().iter().map(|ln| db(*ln)).collect();
+    let angle: Vec<f64> = samples.phase_rad().iter().map(|phase| angle(*phase, point)).collect();
     let x = Axis::of(sweep.band_hz, columns);
     let places = places(sweep);
     let mut text = String::from("\n");
@@ -96,7 +96,7 @@ pub fn render_plot(samples: &Samples, sweep: &Inspected, point: CriticalPoint, s
     for (title, values, steps, marks) in panels {
         let mut panel = Panel::new(values, steps, columns);
         panel.zero();
-        panel.curve(&x, &samples.frequency_hz, values);
+        panel.curve(&x, samples.frequency_hz(), values);
         marks.into_iter().for_each(|(hz, value, mark)| panel.mark(x.column(hz), value, mark));
         text.push_str(&format!("  {}\n{}", paint(title, palette::STRONG, style), panel.text()));
     }

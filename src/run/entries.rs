@@ -159,7 +159,7 @@ fn actual(value: &Value<'_>, corner: Option<&Corner>) -> Vec<(String, Condition)
     let entries = value.entries("a map such as `{input: 23.9 V, load: 3.02 A}`").unwrap_or_default();
     let mut list = Vec::with_capacity(entries.len());
     for entry in entries {
-        let inner = Value::at(entry, &value.path, value.findings);
+        let inner = value.inner(entry);
         let Some(condition) = condition(&inner) else { continue };
         if let Some(corner) = corner {
             check_actual(&inner, &entry.key, &condition, corner);

@@ -1,7 +1,9 @@
 //! A validated run: the sweeps collected from one unit.
 
 use crate::quantity::{Condition, Decibel, Level};
+use crate::spec::Spec;
 use crate::sweep::Reading;
+use std::sync::Arc;
 
 /// How strongly the loop was excited in one sweep.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,15 +50,25 @@ pub struct CornerSweeps {
     pub entries: Vec<SweepEntry>,
 }
 
-/// A validated run, ready to be judged against its spec.
+/// A validated run. It owns the spec that it was resolved against, and is judged against no other: its sweeps stand in the
+/// order of that spec's corners, and under another spec they would pass for those of other corners.
+///
+/// ```compile_fail,E0616
+/// # use loopgauge::run::Run;
+/// fn swap(mut run: Run, other: Run) -> Run {
+///     run.corners = other.corners;
+///     run
+/// }
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Run {
+    pub(super) spec: Arc<Spec>,
+    /// One for each corner of the spec, in the spec's order.
+    pub(super) corners: Vec<CornerSweeps>,
     /// Folder as reached from the command line, with `/`.
     pub folder: String,
     /// The run file as reached, with `/`.
     pub file: String,
-    /// Product.
-    pub product: String,
     /// Serial number.
     pub serial: String,
     /// Board revision.
@@ -75,6 +87,24 @@ pub struct Run {
     pub notes: Option<String>,
     /// Layout of the sweep files: the run's `reading` over the spec's.
     pub reading: Reading,
-    /// One for each corner of the spec, in the spec's order.
-    pub corners: Vec<CornerSweeps>,
+}
+
+impl Run {
+    /// The spec that it was resolved against.
+    #[must_use]
+    pub fn spec(&self) -> &Arc<Spec> {
+        &self.spec
+    }
+
+    /// The product, of the run as of its spec.
+    #[must_use]
+    pub fn product(&self) -> &str {
+        &self.spec.product
+    }
+
+    /// The sweeps of each corner of the spec, in the spec's order.
+    #[must_use]
+    pub fn corners(&self) -> &[CornerSweeps] {
+        &self.corners
+    }
 }

@@ -4,7 +4,7 @@ use super::Run;
 use super::read::{Against, read};
 use crate::diagnostic::Diagnostic;
 use crate::spec::{LoadedSpec, product};
-use crate::yaml::{Findings, Node, Path, Value, parse as parse_yaml};
+use crate::yaml::{Findings, Node, Path, Value, at_key, parse as parse_yaml};
 use std::sync::Arc;
 
 /// A run file, parsed but not yet checked against its spec.
@@ -41,6 +41,49 @@ impl RawRun {
     #[must_use]
     pub fn product(&self) -> &str {
         &self.product
+    }
+
+    /// The run file, as reached.
+    #[must_use]
+    pub fn file(&self) -> &str {
+        &self.file
+    }
+
+    /// The run's folder, as reached.
+    #[must_use]
+    pub fn folder(&self) -> &str {
+        &self.folder
+    }
+
+    /// A label of the top level, such as `serial`; `None` when it is not there or no label.
+    #[must_use]
+    pub fn label(&self, key: &str) -> Option<String> {
+        // Its errors are found again with all others.
+        let scratch = Findings::default();
+        let entry = self.root.entry(key)?;
+        Value::at(entry, &Path::ROOT, &scratch).label("a label").map(str::to_owned)
+    }
+
+    /// Puts a diagnostic about a key of the top level, such as a product without a spec, where the key stands; where it
+    /// does not, at the start.
+    #[must_use]
+    pub fn at(&self, key: &str, diagnostic: Diagnostic) -> Diagnostic {
+        at_key(&self.root, key, diagnostic)
+    }
+
+    /// Puts a diagnostic about a sweep file where `sweeps` names it; where it does not, at the start.
+    #[must_use]
+    pub fn at_sweep(&self, file: &str, diagnostic: Diagnostic) -> Diagnostic {
+        let findings = Findings::default();
+        let top = Value::root(&self.root, &findings);
+        let sweeps = self.root.entry("sweeps").map(|entry| top.inner(entry));
+        for item in sweeps.iter().filter_map(|sweeps| sweeps.items("a list")).flatten() {
+            let named = item.node.entry("file").map(|entry| item.inner(entry));
+            if let Some(named) = named.filter(|named| named.scalar() == Some(file)) {
+                return named.placed(diagnostic);
+            }
+        }
+        top.placed(diagnostic)
     }
 
     /// Whether the names of the files in the run's folder are needed: the run has a `pattern`.

@@ -6,6 +6,7 @@ use crate::spec::{LoadedSpec, product, read_reading, version};
 use crate::sweep::Reading;
 use crate::yaml::{Entry, Fields, Findings, Kind, Node, Value, merge};
 use std::collections::HashMap;
+use std::sync::Arc;
 
 /// What a run is checked against.
 #[derive(Clone, Copy)]
@@ -48,10 +49,13 @@ pub(super) fn read(raw: &RawRun, against: Option<Against<'_>>, findings: &Findin
     let reading = reading(&fields, against);
     let corners = sweeps(&fields, raw, against);
     fields.finish();
+    // Both are wanted for the findings; without a product, or without a spec, there is no run.
+    product?;
     Some(Run {
+        spec: Arc::clone(&against?.spec.spec),
+        corners: corners?,
         folder: raw.folder.clone(),
         file: raw.file.to_string(),
-        product: product?,
         serial: serial?,
         revision: revision?,
         firmware,
@@ -61,7 +65,6 @@ pub(super) fn read(raw: &RawRun, against: Option<Against<'_>>, findings: &Findin
         is_reference,
         notes,
         reading: reading?,
-        corners: corners?,
     })
 }
 

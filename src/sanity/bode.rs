@@ -5,7 +5,7 @@
 //! small well below the crossover. A phase that is far from it there has the wrong sign or a wrong unit, or the gain has.
 
 use super::{Refusal, Subject};
-use crate::curve::{Curve, wrap};
+use crate::curve::{Curve, Span, wrap};
 use crate::quantity::with_unit;
 use crate::spec::CriticalPoint;
 use std::f64::consts::{LN_10, PI};
@@ -102,6 +102,19 @@ impl Kernel {
     }
 }
 
+impl Kernel {
+    /// At the nodes of a part of a span: ln f, the textbook phase as measured, and as the gain over the span makes it, rad.
+    pub(super) fn phases(&mut self, curve: &Curve, span: Span, part: Span) -> Vec<(f64, f64, f64)> {
+        let step = (span.to - span.from) / (NODES - 1) as f64;
+        let node = |k: usize| span.from + k as f64 * step;
+        let nodes: Vec<usize> = (0..NODES).filter(|&k| part.holds(node(k))).collect();
+        self.prepare(step);
+        self.read(curve, |k| node(k).clamp(span.from, span.to));
+        let nodes = nodes.iter().copied().step_by(nodes.len().div_ceil(2 * MOST).max(1));
+        nodes.map(|k| (node(k), self.angle.get(k).copied().unwrap_or(PI) - PI, self.phase(k))).collect()
+    }
+}
+
 /// Phase that contradicts the gain by more than 60 deg below a third of the crossover.
 #[must_use]
 pub fn contradiction(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
@@ -172,8 +185,8 @@ fn explain(subject: &Subject<'_>, size: f64, median: f64, range: String) -> Refu
             CriticalPoint::MinusOne => ("-1", "+1"),
         };
         format!(
-            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, the spec says \
-             {declared}; check the convention of the analyzer, an inverted probe, or correct critical_point"
+            "about half a turn off is a mistaken sign: the sweep seems to be taken for the critical point {other}, declared is \
+             {declared}; check the convention of the analyzer, an inverted probe, or correct the critical point"
         )
     } else {
         "check the units of the gain and phase columns (dB or ratio, deg or rad) and the polarity of both probes".to_owned()

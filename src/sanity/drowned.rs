@@ -2,6 +2,7 @@
 
 use super::{Refusal, Subject};
 use crate::analysed::Analysed;
+use crate::curve::{Curve, Span};
 use crate::quantity::{number, with_unit};
 
 /// Standard deviation of a sample, relative, from which on it tells nothing: a ratio of signal to noise of 3. There the mean of
@@ -9,6 +10,8 @@ use crate::quantity::{number, with_unit};
 const DROWNED: f64 = 0.3;
 /// Samples in a row that make it a stretch.
 const STRETCH: usize = 5;
+/// The same at an end of the sweep, where the noise goes on rising.
+const AT_END: usize = 2;
 
 /// Least scatter of the gain, neper, in such a stretch: between two sweeps of the same loop, or about a straight line from neighbour to
 /// neighbour. A phase that turns by half a turn and more from sample to sample (a long dead time, too few points) looks like noise,
@@ -39,31 +42,64 @@ fn roughness(ln_mag: &[f64]) -> f64 {
     (squares.sum::<f64>() / ln_mag.len().saturating_sub(2).max(1) as f64).sqrt()
 }
 
-/// The first stretch of the span that is drowned in noise.
-#[must_use]
-pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
+/// A stretch that is drowned in noise.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Run {
+    /// Its first sample.
+    pub(super) first: usize,
+    /// The sample after its last one.
+    pub(super) end: usize,
+    /// Largest noise of a sample, relative.
+    pub(super) largest: f64,
+}
+
+impl Run {
+    pub(super) fn span(&self, curve: &Curve) -> Option<Span> {
+        let (from, to) = (curve.ln_f().get(self.first)?, curve.ln_f().get(self.end.checked_sub(1)?)?);
+        Some(Span { from: *from, to: *to })
+    }
+
+    pub(super) fn mean(&self, values: &[f64]) -> f64 {
+        let own = values.get(self.first..self.end).unwrap_or(&[]);
+        own.iter().sum::<f64>() / own.len().max(1) as f64
+    }
+
+    pub(super) fn explain(&self, subject: &Subject<'_>) -> Refusal {
+        let span = self.span(&subject.sweep.curve).unwrap_or(subject.span);
+        explain((span.from.exp(), span.to.exp()), self.largest, self.mean(subject.sweep.curve.ln_mag()) > 0.0)
+    }
+}
+
+/// All stretches of the span that are drowned in noise. At an end of the sweep two samples make one.
+pub(super) fn runs(subject: &Subject<'_>) -> Vec<Run> {
     let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
+    let mut runs = Vec::new();
     if !noise.is_known() {
-        return None;
+        return runs;
     }
     let from = curve.ln_f().partition_point(|&x| !subject.span.holds(x) && x < subject.span.from);
     let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
-    let sigma = noise.sigma().get(from..to)?;
+    let sigma = noise.sigma().get(from..to).unwrap_or(&[]);
     let mut start = from;
     for stretch in sigma.chunk_by(|a, b| (*a >= DROWNED) == (*b >= DROWNED)) {
         let end = start + stretch.len();
-        if stretch.len() >= STRETCH
+        let least = if start == from || end == to { AT_END } else { STRETCH };
+        if stretch.len() >= least
             && stretch.first().is_some_and(|s| *s >= DROWNED)
             && scatter(subject, start, end).is_some_and(|scatter| scatter >= ROUGH)
         {
             let largest = stretch.iter().fold(0.0_f64, |a, b| a.max(*b));
-            let gain = curve.ln_mag().get(start..end)?.iter().sum::<f64>() / stretch.len() as f64;
-            let ends = curve.frequency_hz().get(start).zip(curve.frequency_hz().get(end - 1))?;
-            return Some(explain((*ends.0, *ends.1), largest, gain > 0.0));
+            runs.push(Run { first: start, end, largest });
         }
         start = end;
     }
-    None
+    runs
+}
+
+/// The first stretch of the span that is drowned in noise.
+#[must_use]
+pub fn drowned(subject: &Subject<'_>) -> Option<Refusal> {
+    runs(subject).first().map(|run| run.explain(subject))
 }
 
 fn explain((from, to): (f64, f64), largest: f64, is_high_gain: bool) -> Refusal {

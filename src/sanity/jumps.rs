@@ -53,23 +53,28 @@ const LEFT: f64 = 0.04;
 
 /// A step between neighbours.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Jump {
+pub(super) struct Jump {
     /// ln f of the two.
-    between: (f64, f64),
+    pub(super) between: (f64, f64),
     /// Neper and rad.
-    size: [f64; 2],
+    pub(super) size: [f64; 2],
 }
 
 /// The largest step in the span.
 #[must_use]
 pub fn jump(subject: &Subject<'_>) -> Option<Refusal> {
+    explain_largest(&all(subject))
+}
+
+/// All steps in the span, by rising frequency.
+pub(super) fn all(subject: &Subject<'_>) -> Vec<Jump> {
     let noise = &subject.sweep.noise;
+    let mut found: Vec<Jump> = Vec::new();
     if !noise.is_known() {
-        return None;
+        return found;
     }
     let raw = &subject.sweep.raw;
     let (x, a, p, sigma) = (raw.ln_f(), raw.ln_mag(), raw.angle(), noise.sigma());
-    let mut found: Vec<Jump> = Vec::new();
     if noise.spikes().is_empty() {
         look(x, a, p, sigma, subject.span, &mut found);
     } else {
@@ -79,6 +84,10 @@ pub fn jump(subject: &Subject<'_>) -> Option<Refusal> {
         };
         look(&kept(x), &kept(a), &kept(p), &kept(sigma), subject.span, &mut found);
     }
+    found
+}
+
+pub(super) fn explain_largest(found: &[Jump]) -> Option<Refusal> {
     let largest = found.iter().max_by(|a, b| length(a.size).total_cmp(&length(b.size)))?;
     Some(explain(largest, found.len()))
 }

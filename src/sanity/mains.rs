@@ -93,14 +93,12 @@ mod tests {
         for k in 0..100 {
             let hz = from_hz * 10f64.powf(f64::from(k) / per_decade);
             let ripple = 0.002 * (f64::from(k) * 2.4).sin();
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push((1e4 / hz).ln() + ripple);
-            samples.phase_rad.push(-1.5 - ripple);
+            samples.push(hz, (1e4 / hz).ln() + ripple, -1.5 - ripple);
         }
         let far = |hz: f64| (hz / 120.0).ln().abs();
-        let nearest =
-            (0..100).min_by(|a, b| far(samples.frequency_hz[*a]).total_cmp(&far(samples.frequency_hz[*b])));
-        samples.ln_magnitude[nearest.unwrap()] += lift;
+        let nearest = (0..100)
+            .min_by(|a, b| far(samples.frequency_hz()[*a]).total_cmp(&far(samples.frequency_hz()[*b])));
+        samples.planted().0[nearest.unwrap()] += lift;
         Analysed::of(&samples, CriticalPoint::MinusOne)
     }
 

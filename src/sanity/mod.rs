@@ -4,6 +4,7 @@
 //! | --- | --- |
 //! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
 //! | `units` | phase in radians declared as degrees, ratios declared as dB |
+//! | `quantity` | a closed loop's response, a return difference, half the decibels in place of the loop gain |
 //! | `drowned` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
 //! | `undetermined` | noise that leaves the number of crossovers open |
@@ -12,7 +13,7 @@
 //! | `bode` | phase that contradicts what the gain makes it: sign, units |
 //! | `closure` | a curve that does not close stably, gain above 1 at the top of the band |
 //!
-//! `mains` tells which values stand on a sample that mains interference hit.
+//! `usable` finds the part of a sweep that carries a verdict where noise, a step or a gap spoils the rest. `mains` tells which values stand on a sample that mains interference hit.
 
 mod bode;
 mod closure;
@@ -22,9 +23,11 @@ mod jumps;
 mod mains;
 mod plateau;
 mod probes;
+mod quantity;
 mod undetermined;
 mod units;
 mod unresolved;
+mod usable;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
@@ -33,9 +36,11 @@ pub use jumps::jump;
 pub use mains::{mains_under, spike_text};
 pub use plateau::{Plateau, coupling, plateau};
 pub use probes::{only_rises, same_node, turned};
+pub use quantity::mistaken_quantity;
 pub use undetermined::undetermined;
 pub use units::mistaken_column;
 pub use unresolved::unresolved;
+pub use usable::{Spoiled, Usable, usable};
 
 use crate::analysed::Analysed;
 use crate::curve::Span;
@@ -60,25 +65,35 @@ pub struct Subject<'a> {
     pub second: Option<&'a Analysed>,
     /// The judged part of it.
     pub span: Span,
+    /// Whether the sweep's own low end was left out.
+    pub begins_late: bool,
     /// Right-half-plane poles of the open loop.
     pub open_loop_poles: u32,
     /// Where the curve was said to be measured.
     pub critical_point: CriticalPoint,
 }
 
-/// The first reason to refuse a sweep, the most telling cause first; `None` when it is plausible.
+/// The first reason to refuse a sweep, the most telling cause first; `None` when it is plausible on its usable part.
 #[must_use]
-pub fn refusal(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
-    same_node(&subject.sweep.curve, subject.span)
-        .or_else(|| mistaken_column(subject))
-        .or_else(|| drowned(subject))
-        .or_else(|| only_rises(subject))
-        .or_else(|| coupling(subject))
-        .or_else(|| contradiction(subject, kernel))
-        .or_else(|| jump(subject))
-        .or_else(|| undetermined(subject))
-        .or_else(|| unresolved(subject))
-        .or_else(|| closure_refusal(subject))
+pub fn refusal(
+    subject: &Subject<'_>,
+    usable: &Result<Usable, Refusal>,
+    kernel: &mut Kernel,
+) -> Option<Refusal> {
+    let whole = same_node(&subject.sweep.curve, subject.span).or_else(|| mistaken_column(subject));
+    let part = match usable {
+        Ok(usable) => Subject { span: usable.span, begins_late: usable.begins_late(), ..*subject },
+        // Swapped sides and the like show through what spoils the sweep, and are the better advice.
+        Err(spoiled) => return whole.or_else(|| only_rises(subject)).or_else(|| Some(spoiled.clone())),
+    };
+    let part = &part;
+    whole
+        .or_else(|| only_rises(part))
+        .or_else(|| coupling(part))
+        .or_else(|| contradiction(part, kernel))
+        .or_else(|| mistaken_quantity(part, kernel))
+        .or_else(|| undetermined(part))
+        .or_else(|| closure_refusal(part))
 }
 
 fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
@@ -146,9 +161,7 @@ mod testing {
         for k in 0..=(4.0 * per_decade) as i32 {
             let hz = 100.0 * 10f64.powf(f64::from(k) / per_decade);
             let [ln_mag, phase] = curve(hz);
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(ln_mag);
-            samples.phase_rad.push(phase);
+            samples.push(hz, ln_mag, phase);
         }
         Analysed::of(&samples, CriticalPoint::MinusOne)
     }
@@ -158,6 +171,7 @@ mod testing {
             sweep,
             second: None,
             span: sweep.curve.span(),
+            begins_late: false,
             open_loop_poles: 0,
             critical_point: CriticalPoint::MinusOne,
         }

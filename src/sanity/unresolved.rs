@@ -13,20 +13,38 @@ const NEAR_DB: f64 = 15.0;
 /// Noise of a sample, rad, from which on a step may be noise: what drowns a sweep is told elsewhere.
 const NOISE: f64 = 0.1;
 
+/// Two neighbours between which the curve is a guess.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Gap {
+    /// ln f of the two.
+    pub(super) places: (f64, f64),
+    /// Phase from one to the other, rad.
+    step: f64,
+}
+
 /// The first pair of neighbours whose phases lie too far apart near 0 dB.
 #[must_use]
 pub fn unresolved(subject: &Subject<'_>) -> Option<Refusal> {
-    let (raw, sigma) = (&subject.sweep.raw, subject.sweep.noise.sigma());
+    all(subject).next().map(|gap| gap.explain())
+}
+
+/// All pairs of neighbours whose phases lie too far apart near 0 dB.
+pub(super) fn all<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
+    let (raw, sigma, span) = (&subject.sweep.raw, subject.sweep.noise.sigma(), subject.span);
     let columns = raw.ln_f().windows(2).zip(raw.ln_mag().windows(2)).zip(raw.angle().windows(2)).zip(sigma);
-    for (((x, a), p), sigma) in columns {
-        let (&[x0, x1], &[a0, a1], &[p0, p1]) = (x, a, p) else { continue };
+    columns.filter_map(move |(((x, a), p), sigma)| {
+        let (&[x0, x1], &[a0, a1], &[p0, p1]) = (x, a, p) else { return None };
         let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
-        let inside = subject.span.holds(x0) && subject.span.holds(x1);
-        if (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE {
-            return Some(explain((x0, x1), p1 - p0));
-        }
+        let inside = span.holds(x0) && span.holds(x1);
+        let far = (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE;
+        far.then_some(Gap { places: (x0, x1), step: p1 - p0 })
+    })
+}
+
+impl Gap {
+    pub(super) fn explain(&self) -> Refusal {
+        explain(self.places, self.step)
     }
-    None
 }
 
 fn explain(between: (f64, f64), step: f64) -> Refusal {

@@ -159,7 +159,7 @@ fn axes(value: &Value<'_>) -> Option<Vec<(String, Vec<Condition>)>> {
     let mut axes = Vec::with_capacity(entries.len());
     let mut good = true;
     for entry in entries {
-        let inner = Value::at(entry, &value.path, value.findings);
+        let inner = value.inner(entry);
         let values = if matches!(entry.value.kind, Kind::List(_)) {
             let items: Vec<_> =
                 inner.items("a list of conditions").map(Iterator::collect).unwrap_or_default();

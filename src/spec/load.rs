@@ -7,15 +7,15 @@ use super::{Corner, Spec, corners, head, layer, reading, waivers};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::ResolvedSpec;
 use crate::sweep::Reading;
-use crate::yaml::{Findings, Node, Value, canonical};
+use crate::yaml::{Findings, Node, Value, at_key, canonical};
 use std::sync::Arc;
 
 /// A spec and what its files say besides.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct LoadedSpec {
-    /// The spec.
-    pub spec: Spec,
+    /// The spec; the runs that are resolved against it share it.
+    pub spec: Arc<Spec>,
     /// What is legal but unwise, by place.
     pub warnings: Vec<Diagnostic>,
     /// The files reached by `extends`, nearest first, as reached.
@@ -24,6 +24,14 @@ pub struct LoadedSpec {
     pub resolved: ResolvedSpec,
     /// The tree that it was read from.
     pub(crate) root: Node,
+}
+
+impl LoadedSpec {
+    /// Puts a diagnostic about a key of the top level where the key stands; where it does not, at the start.
+    #[must_use]
+    pub fn at(&self, key: &str, diagnostic: Diagnostic) -> Diagnostic {
+        at_key(&self.root, key, diagnostic)
+    }
 }
 
 /// Reads a spec with everything it extends.
@@ -56,7 +64,9 @@ pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>
     let (spec, warnings) = findings.into_result(spec, &top)?;
     let resolved = ResolvedSpec::of(&tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default());
     match tree {
-        Some(Tree { root, extends }) => Ok(LoadedSpec { spec, warnings, extends, resolved, root }),
+        Some(Tree { root, extends }) => {
+            Ok(LoadedSpec { spec: Arc::new(spec), warnings, extends, resolved, root })
+        }
         None => Err(warnings),
     }
 }

@@ -1,8 +1,8 @@
 //! `reading`: how sweep files are laid out.
 
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, nearest};
 use crate::quantity::{Hertz, Parsable};
-use crate::sweep::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
+use crate::sweep::{AngleUnit, Column, ColumnRef, Columns, Encoding, FrequencyUnit, GainUnit, Reading};
 use crate::yaml::{Fields, Findings, Kind, Value, parse};
 use std::sync::Arc;
 
@@ -31,6 +31,9 @@ pub fn load_reading(bytes: &[u8], file: &str) -> Result<Reading, Vec<Diagnostic>
 pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
     let fields = value.fields("a map such as `{delimiter: \";\", decimal: \",\"}`")?;
     let mut reading = Reading::default();
+    if let Some(encoding) = fields.get("encoding").and_then(|value| encoding(&value)) {
+        reading.encoding = encoding;
+    }
     let delimiters = [(",", ','), (";", ';'), ("tab", '\t'), ("space", ' '), ("\t", '\t'), (" ", ' ')];
     let delimiter = fields.get("delimiter");
     if let Some(delimiter) = delimiter.as_ref().and_then(|value| value.word(&delimiters)) {
@@ -65,6 +68,67 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
     }
     check_columns(columns.as_ref().unwrap_or(&fields.value), &reading, whole);
     Some(reading)
+}
+
+/// Names of the WHATWG Encoding Standard that are proposed for a misspelt one; its other labels are known, too.
+const ENCODINGS: [&str; 42] = [
+    "utf-8",
+    "utf-16",
+    "utf-16le",
+    "utf-16be",
+    "us-ascii",
+    "latin1",
+    "windows-1250",
+    "windows-1251",
+    "windows-1252",
+    "windows-1253",
+    "windows-1254",
+    "windows-1255",
+    "windows-1256",
+    "windows-1257",
+    "windows-1258",
+    "windows-874",
+    "iso-8859-1",
+    "iso-8859-2",
+    "iso-8859-3",
+    "iso-8859-4",
+    "iso-8859-5",
+    "iso-8859-6",
+    "iso-8859-7",
+    "iso-8859-8",
+    "iso-8859-8-i",
+    "iso-8859-10",
+    "iso-8859-13",
+    "iso-8859-14",
+    "iso-8859-15",
+    "iso-8859-16",
+    "ibm866",
+    "koi8-r",
+    "koi8-u",
+    "macintosh",
+    "x-mac-cyrillic",
+    "gbk",
+    "gb18030",
+    "big5",
+    "euc-jp",
+    "iso-2022-jp",
+    "shift_jis",
+    "euc-kr",
+];
+
+fn encoding(value: &Value<'_>) -> Option<&'static Encoding> {
+    let text = value.text("an encoding such as `windows-1252`")?;
+    let found = Encoding::for_label_no_replacement(text.as_bytes());
+    if found.is_none() {
+        let list = "the names are those of the WHATWG Encoding Standard, such as `windows-1252`, `iso-8859-15`, `shift_jis` or \
+                    `utf-16le`";
+        let help = match nearest(text, ENCODINGS) {
+            Some(near) => format!("did you mean `{near}`? {list}"),
+            None => list.to_owned(),
+        };
+        value.error("unknown-encoding", format!("`{text}` is not the name of an encoding"), help);
+    }
+    found
 }
 
 fn read_columns(value: &Value<'_>) -> Option<Columns> {

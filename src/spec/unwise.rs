@@ -83,7 +83,7 @@ fn with(value: &Value<'_>, keys: &[&str], then: &mut dyn FnMut(&Value<'_>)) {
         None => then(value),
         Some((key, rest)) => {
             if let Some(entry) = value.node.entry(key) {
-                with(&Value::at(entry, &value.path, value.findings), rest, then);
+                with(&value.inner(entry), rest, then);
             }
         }
     }

@@ -1,5 +1,6 @@
 //! All rows of a file, the long way: every error with its place.
 
+use super::checked::FEWEST_POINTS;
 use super::columns::Layout;
 use super::convert::{Numbers, convert};
 use super::dialect::{line_ends, next_line};
@@ -10,9 +11,6 @@ use super::problems::{MOST_ERRORS, Source, count, hertz, no_gain, not_a_number, 
 use super::rows::{Room, Rows, is_frequency};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
-
-/// Fewest points of a sweep.
-pub(super) const FEWEST_POINTS: usize = 3;
 
 /// Where a good row stands.
 #[derive(Debug, Clone, Copy)]
@@ -116,9 +114,7 @@ impl Careful<'_> {
                     *rising += usize::from(frequency_hz <= *before);
                     *falling += usize::from(frequency_hz >= *before);
                 }
-                samples.frequency_hz.push(frequency_hz);
-                samples.ln_magnitude.push(ln_magnitude);
-                samples.phase_rad.push(phase_rad);
+                samples.push(frequency_hz, ln_magnitude, phase_rad);
                 self.stands.push(stand);
             }
             Ok(_) => {}

@@ -77,6 +77,16 @@ fn polar(gain: GainUnit, phase: AngleUnit, numbers: &Numbers) -> Result<(f64, f6
         AngleUnit::Degree => phase_value.to_radians(),
         AngleUnit::Radian => phase_value,
     };
+    natural(&[0.0, ln_magnitude, phase_rad, 0.0, 0.0])
+}
+
+/// As [`convert`], of numbers that are ln magnitude and phase (rad) already.
+///
+/// # Errors
+/// Which of them is beyond any measurement.
+#[inline]
+pub(super) fn natural(numbers: &Numbers) -> Result<(f64, f64), NoGain> {
+    let [_, ln_magnitude, phase_rad, ..] = *numbers;
     if phase_rad.abs() > MOST_PHASE_RAD { Err(NoGain::Phase(2)) } else { bounded(ln_magnitude, phase_rad, 1) }
 }
 

@@ -4,7 +4,7 @@
 //!
 //! | file | does |
 //! | --- | --- |
-//! | `decode` | byte order mark, UTF-8 or UTF-16, skipped rows |
+//! | `decode` | byte order mark, encoding, skipped rows |
 //! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
 //! | `fields` | a row to fields; the `csv` crate parses files with quotes |
 //! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
@@ -12,6 +12,7 @@
 //! | `careful` | all rows again, the long way, when the short way met something that is not right |
 //! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
 //! | `order` | rising, falling or neither |
+//! | `checked` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
 //!
 //! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
@@ -21,10 +22,11 @@
 //! let bytes = b"frequency_hz,gain_db,phase_deg\n100,40,-90\n1000,20,-95\n10000,0,-130\n";
 //! let mut samples = Samples::default();
 //! read(bytes, &"loop.csv".into(), &Reading::default(), &mut Scratch::default(), &mut samples).unwrap();
-//! assert_eq!(samples.frequency_hz, [100.0, 1000.0, 10000.0]);
+//! assert_eq!(samples.frequency_hz(), [100.0, 1000.0, 10000.0]);
 //! ```
 
 mod careful;
+mod checked;
 mod columns;
 mod convert;
 mod decode;
@@ -39,6 +41,9 @@ mod recognise;
 mod rows;
 mod samples;
 
+pub use checked::BadSamples;
+pub use encoding_rs::Encoding;
+pub use num_complex::Complex64;
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
 pub use samples::Samples;

@@ -1,6 +1,7 @@
 //! From bytes to samples.
 
-use super::careful::{FEWEST_POINTS, read_rows_carefully};
+use super::careful::read_rows_carefully;
+use super::checked::FEWEST_POINTS;
 use super::decode::decode;
 use super::dialect::{Dialect, line_ends};
 use super::fields::{Cutter, Field};
@@ -96,7 +97,7 @@ fn read_file(
 ) -> Result<(), Vec<Diagnostic>> {
     let Scratch { text: buffer, plain, header, order, roles, fields, digits } = scratch;
     let dialect = Dialect::new(reading, file)?;
-    let source = decode(bytes, reading.skip_rows, file, dialect, buffer)?;
+    let source = decode(bytes, reading, file, dialect, buffer)?;
     let text = source.text.as_bytes();
     let mut cutter = Cutter::new(text, dialect);
     let quotes = cutter.has_quotes();

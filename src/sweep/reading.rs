@@ -1,8 +1,12 @@
 //! How a sweep file is laid out: the `reading` of a spec or a run, nothing optional left that has a default.
 
+use encoding_rs::{Encoding, UTF_8};
+
 /// Layout of a sweep file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
+    /// How characters are written, where no byte order mark says it.
+    pub encoding: &'static Encoding,
     /// Between the fields.
     pub delimiter: char,
     /// The decimal mark, `.` or `,`.
@@ -20,6 +24,7 @@ pub struct Reading {
 impl Default for Reading {
     fn default() -> Self {
         Self {
+            encoding: UTF_8,
             delimiter: ',',
             decimal: '.',
             comment: "#".to_owned(),

@@ -67,9 +67,7 @@ fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room<'_>, samples
         if !is_frequency(frequency_hz) || (not_rising & not_falling) {
             return false;
         }
-        samples.frequency_hz.push(frequency_hz);
-        samples.ln_magnitude.push(ln_magnitude);
-        samples.phase_rad.push(phase_rad);
+        samples.push(frequency_hz, ln_magnitude, phase_rad);
     }
     true
 }

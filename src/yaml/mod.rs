@@ -21,4 +21,4 @@ pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
 pub(crate) use parse::parse;
 pub(crate) use typed::{Base, Sign, code_of};
-pub(crate) use value::{Fields, Path, Value};
+pub(crate) use value::{Fields, Path, Value, at_key};

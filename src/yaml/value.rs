@@ -77,6 +77,11 @@ impl<'a> Spot<'a> {
         Self { source: &entry.value.source, at: entry.offset.map(|offset| (offset, entry.key.len())) }
     }
 
+    /// This spot, or another one of the same file where this one is nowhere.
+    fn or(self, other: Self) -> Self {
+        if self.at.is_none() && Arc::ptr_eq(self.source, other.source) { other } else { self }
+    }
+
     /// Whether it was written after another spot: nearer to the file that was asked for, or further down in it.
     pub(crate) fn is_after(&self, other: &Self) -> bool {
         let order = |spot: &Self| (std::cmp::Reverse(spot.source.rank), spot.at);
@@ -137,9 +142,20 @@ impl<'a> Value<'a> {
         Self { node: &entry.value, path: Path::key(parent, &entry.key), spot, findings }
     }
 
+    /// The value of an entry of this map. A key that is written with escapes has no place: then that of the map.
+    pub(crate) fn inner<'s>(&'s self, entry: &'s Entry) -> Value<'s> {
+        let value = Value::at(entry, &self.path, self.findings);
+        Value { spot: value.spot.or(self.spot), ..value }
+    }
+
+    /// A diagnostic put at this value.
+    pub(crate) fn placed(&self, diagnostic: Diagnostic) -> Diagnostic {
+        self.spot.put(diagnostic, self.path.render())
+    }
+
     /// A finding about this value.
     pub(crate) fn report(&self, diagnostic: Diagnostic) {
-        self.findings.push(self.spot.put(diagnostic, self.path.render()));
+        self.findings.push(self.placed(diagnostic));
     }
 
     /// An error about this value, with how to mend it.
@@ -271,7 +287,7 @@ impl<'a> Fields<'a> {
             asked.push(key);
         }
         let entry = self.entries.iter().find(|entry| &*entry.key == key)?;
-        Some(Value::at(entry, &self.value.path, self.value.findings))
+        Some(self.value.inner(entry))
     }
 
     /// The value of a key that must be there; `example` shows the key with a value.
@@ -303,10 +319,18 @@ impl<'a> Fields<'a> {
             let diagnostic = Diagnostic::error("unknown-key", message).with_help(help);
             // A merge key was already refused by name.
             if &*entry.key != "<<" {
-                self.value.findings.push(Spot::of_key(entry).put(diagnostic, path.render()));
+                let spot = Spot::of_key(entry).or(self.value.spot);
+                self.value.findings.push(spot.put(diagnostic, path.render()));
             }
         }
     }
+}
+
+/// Puts a diagnostic at the value of a key of the top level; where there is no such key, at the start of the map.
+pub(crate) fn at_key(root: &Node, key: &str, diagnostic: Diagnostic) -> Diagnostic {
+    let findings = Findings::default();
+    let top = Value::root(root, &findings);
+    root.entry(key).map_or(top, |entry| top.inner(entry)).placed(diagnostic)
 }
 
 #[cfg(test)]

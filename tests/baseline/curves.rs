@@ -73,13 +73,9 @@ fn stored_curves_of_the_demo_give_their_values_back() {
 #[test]
 fn stored_curves_of_published_loops_give_their_values_back() {
     for own in loops() {
-        let mut samples = Samples::default();
-        for hz in own.grid(own.least_density().max(40.0), 0.3) {
-            let gain = own.gain(hz);
-            samples.frequency_hz.push(hz);
-            samples.ln_magnitude.push(gain.norm().ln());
-            samples.phase_rad.push(gain.arg());
-        }
+        let hz = own.grid(own.least_density().max(40.0), 0.3);
+        let gain: Vec<_> = hz.iter().map(|hz| own.gain(*hz)).collect();
+        let samples = Samples::from_complex(&hz, &gain).unwrap();
         let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
         let span = sweep.curve.span();
         let points = Points::of(&sweep, span);

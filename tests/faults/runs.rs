@@ -6,7 +6,7 @@ use super::{Fault, fault};
 pub const FAULTS: &[Fault] = &[
     fault("run: 1", "run: 0", "1:6", &["0"]),
     fault("run: 1\n", "", "1", &["run"]),
-    fault("product: gauge", "product: gadget", "", &["specs/gadget.yaml", "gauge"]),
+    fault("product: gauge", "product: gadget", "2:10", &["specs/gadget.yaml", "gauge"]),
     fault("product: gauge", "product: ../gauge", "2:10", &["../gauge"]),
     fault("product: gauge\n", "", "1", &["product"]),
     fault("serial: RG-00042\n", "", "1", &["serial"]),
@@ -77,6 +77,13 @@ pub const FAULTS: &[Fault] = &[
     fault("sweeps:\n", "sweps:\n", "10:1", &["sweps", "sweeps"]),
     fault("notes: none", "reading: {decimal: \",\", delimiter: \",\"}", "9", &["decimal"]),
     fault("notes: none", "reading: {skip_rows: -1}", "9:22", &["-1"]),
+    fault(
+        "notes: none",
+        "reading: {encoding: windows-1225}",
+        "9:21",
+        &["windows-1225", "did you mean `windows-125"],
+    ),
+    fault("notes: none", "reading: {encoding: latin-1}", "9:21", &["did you mean `latin1`?"]),
     fault("notes: none", "reading: {columns: {frequency: {column: 0, unit: Hz}}}", "9", &["column"]),
     fault("notes: none", "reading: {columns: {frequency: {column: f, unit: dB}}}", "9", &["dB"]),
     fault("notes: none", "- none", "9:1", &["block mapping"]),

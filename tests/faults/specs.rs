@@ -101,6 +101,7 @@ pub const FAULTS: &[Fault] = &[
     fault("conditions_tolerance: 2 %", "extends: nowhere.yaml", "50:10", &["nowhere.yaml"]),
     fault("conditions_tolerance: 2 %", "extends: gauge.yaml", "50:10", &["gauge.yaml"]),
     fault("conditions_tolerance: 2 %", "reading: {delimiter: x}", "50:22", &["x"]),
+    fault("conditions_tolerance: 2 %", "reading: {encoding: utf-18}", "50:21", &["did you mean `utf-"]),
     fault("conditions_tolerance: 2 %", "reading: {columns: {frequency: {column: f}}}", "50", &["unit"]),
     fault("conditions_tolerance: 2 %", "x: *nothing", "50:4", &["nothing"]),
     fault("conditions_tolerance: 2 %", "x: !!binary aGk=", "50", &["tag"]),

@@ -28,9 +28,10 @@ impl Element {
         self.get(attribute).parse().unwrap()
     }
 
-    /// Whether this suite stands for a run that could not be read.
+    /// Whether this suite stands for a run that could not be read, or not as a whole.
     pub fn is_unreadable(&self) -> bool {
-        self.cases().iter().any(|(class, _)| class == "loopgauge.run")
+        let results = self.all("testcase").into_iter().flat_map(|case| &case.children);
+        results.into_iter().any(|result| result.attributes.get("type").is_some_and(|t| t == "unreadable"))
     }
 
     /// `(classname, name)` of every case, in order.

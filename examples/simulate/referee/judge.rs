@@ -173,7 +173,7 @@ impl Bench {
     /// The one call into the library that judges.
     fn corner(&self, workspace: &mut Workspace, read: &mut loopgauge::check::ReadSweep<'_>) -> CornerOutcome {
         let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false, plots: false };
-        let outcome = judge_run(&self.run, &self.spec.spec, None, &options, workspace, read).ok().flatten();
+        let outcome = judge_run(&self.run, None, &options, workspace, read).ok().flatten();
         let corner = outcome.and_then(|run| run.corners.into_iter().next());
         corner.expect("the run has one corner and no bad sweep")
     }
@@ -181,11 +181,7 @@ impl Bench {
 
 /// The one place where samples are made.
 fn samples(hz: &[f64], t: &[Complex64]) -> Samples {
-    Samples {
-        frequency_hz: hz.to_vec(),
-        ln_magnitude: t.iter().map(|t| t.norm().ln()).collect(),
-        phase_rad: t.iter().map(|t| t.arg()).collect(),
-    }
+    Samples::from_complex(hz, t).expect("simulated sweeps are sound")
 }
 
 /// The checks that say whether a measurement can carry a verdict.

@@ -3,6 +3,7 @@
 use crate::check::{
     CheckOutcome, CornerOutcome, RunOutcome, Unit, frequency_text, limit_text, value_against,
 };
+use crate::diagnostic::Diagnostic;
 use crate::quantity::number;
 use crate::report::escape::{clip, xml_body, xml_line};
 use std::borrow::Cow;
@@ -25,12 +26,7 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
     if let Some(remedy) = &check.remedy {
         body.entry("to do", remedy);
     }
-    body.entry("corner", &corner.corner);
-    if !corner.conditions.is_empty() {
-        let pairs: Vec<String> =
-            corner.conditions.iter().map(|(name, value)| format!("{name} {value}")).collect();
-        body.entry("conditions", &pairs.join(", "));
-    }
+    body.corner(corner);
     let unit = check.unit.unwrap_or(Unit::One);
     if let Some(value) = check.value {
         let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
@@ -62,13 +58,35 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
             body.entry("confirmed by", &judged.confirmed_by.join(", "));
         }
     }
-    body.entry("spec", &run.spec_file);
-    body.entry("serial", &run.serial);
-    body.entry("revision", &run.revision);
-    if let Some(firmware) = &run.firmware {
-        body.entry("firmware", firmware);
-    }
+    body.origin(run);
     body.finish()
+}
+
+/// The body of a case that shows what could not be read: the first problem, where it is missed, the other problems.
+pub(super) fn unread_body(
+    problems: &[&Diagnostic],
+    run: &RunOutcome,
+    corner: Option<&CornerOutcome>,
+) -> String {
+    let mut lines = told(problems).into_iter();
+    let mut body = Body::new(&lines.next().unwrap_or_default());
+    let has_help = problems.first().is_some_and(|problem| problem.help.is_some());
+    lines.by_ref().take(usize::from(has_help)).for_each(|line| body.line(&line));
+    if let Some(corner) = corner {
+        body.corner(corner);
+    }
+    body.origin(run);
+    lines.for_each(|line| body.line(&line));
+    body.finish()
+}
+
+/// Problems and what to do about them, line by line.
+pub(super) fn told(problems: &[&Diagnostic]) -> Vec<String> {
+    let lines = |problem: &&Diagnostic| {
+        let help = problem.help.as_ref().map(|help| format!("to do: {help}"));
+        [Some(problem.one_line()), help].into_iter().flatten()
+    };
+    problems.iter().flat_map(lines).collect()
 }
 
 /// A body of these lines.
@@ -100,6 +118,33 @@ impl Body {
         self.0.push_str(name);
         self.0.push_str(": ");
         self.0.push_str(&cut(&xml_line(text), LONGEST_ENTRY));
+    }
+
+    fn line(&mut self, text: &str) {
+        self.0.push('\n');
+        self.0.push_str(&cut(&xml_line(text), LONGEST_ENTRY));
+    }
+
+    fn corner(&mut self, corner: &CornerOutcome) {
+        self.entry("corner", &corner.corner);
+        if !corner.conditions.is_empty() {
+            let pairs: Vec<String> =
+                corner.conditions.iter().map(|(name, value)| format!("{name} {value}")).collect();
+            self.entry("conditions", &pairs.join(", "));
+        }
+    }
+
+    fn origin(&mut self, run: &RunOutcome) {
+        for (name, text) in [
+            ("spec", Some(&run.spec_file)),
+            ("serial", Some(&run.serial)),
+            ("revision", Some(&run.revision)),
+            ("firmware", run.firmware.as_ref()),
+        ] {
+            if let Some(text) = text.filter(|text| !text.is_empty()) {
+                self.entry(name, text);
+            }
+        }
     }
 
     /// Lines of a table: their blanks stay.

@@ -1,8 +1,8 @@
 //! JUnit XML: a suite per run, a case per check of a corner.
 //!
-//! [`suite`] and [`unreadable_suite`] make the piece of one run, [`JunitWriter`] puts them together. A unit measured
-//! again meets its own history in every reader: no verdict, value or date is part of a name, and nothing in the
-//! file depends on the clock or the host.
+//! [`suite`] makes the piece of a judged run, [`unread_suite`] that of a run without a verdict and [`unreadable_suite`] that of
+//! what is not known to be a run; [`JunitWriter`] puts them together. A unit measured again meets its own history in every
+//! reader: no verdict, value or date is part of a name, and nothing in the file depends on the clock or the host.
 
 mod body;
 mod head;
@@ -14,5 +14,5 @@ pub(in crate::report) use body::Body;
 pub use head::name_with_run;
 pub use names::file_name;
 pub(in crate::report) use suite::{case, empty_suite, name, result, write};
-pub use suite::{class_name, suite, unreadable_suite};
+pub use suite::{class_name, suite, unread_suite, unreadable_suite};
 pub use writer::{JunitSummary, JunitWriter};

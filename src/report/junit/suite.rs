@@ -1,13 +1,14 @@
 //! The suite of one run.
 
-use super::body::{body, free_body, message};
+use super::body::{body, free_body, message, told, unread_body};
 use super::head::{Head, complete};
-use crate::check::{Limit, RunOutcome, Unit, Verdict, value_against};
-use crate::diagnostic::Diagnostic;
+use crate::check::{Limit, RunOutcome, Unit, UnreadCorner, UnreadableRun, Verdict, value_against};
+use crate::diagnostic::{Diagnostic, Severity};
 use crate::report::escape::{clip, xml_body, xml_line};
 use jiff::Timestamp;
 use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
 use std::borrow::Cow;
+use std::collections::HashMap;
 use std::io;
 
 /// Longest name or property, characters: readers keep whole names in their history.
@@ -29,6 +30,38 @@ pub fn suite(run: &RunOutcome) -> io::Result<Vec<u8>> {
     if cases.is_empty() {
         return Ok(Vec::new());
     }
+    suite_of(run, Some(run.verdict), cases)
+}
+
+/// The suite of a run without a verdict: the name and the cases that a good run of its spec has. The check that shows what
+/// could not be read tells it: `collected` of a corner; for the run file and the spec a case `readable` before all others.
+///
+/// # Errors
+/// Only when the XML writer fails, which it does not in memory.
+pub fn unread_suite(run: &UnreadableRun) -> io::Result<Vec<u8>> {
+    let UnreadableRun { problems, unread, rest } = run;
+    let unread: HashMap<&str, &UnreadCorner> = unread.iter().map(|c| (c.corner.as_str(), c)).collect();
+    let mut cases = Vec::new();
+    if !problems.is_empty() {
+        let result = unreadable(problems, |problems| unread_body(problems, rest, None));
+        cases.push(TestCase { result, ..case(READABLE, RUN_CLASS) });
+    }
+    for corner in &rest.corners {
+        let class = class_name(&rest.product, &corner.corner);
+        let cause = unread.get(corner.corner.as_str());
+        cases.extend(corner.checks.iter().map(|check| {
+            let result = match cause.filter(|_| check.check == "collected") {
+                Some(cause) => unreadable(&cause.problems, |p| unread_body(p, rest, Some(corner))),
+                None => result(check.verdict, &check.message, || body(rest, corner, check)),
+            };
+            TestCase { result, ..case(&check.check, &class) }
+        }));
+    }
+    suite_of(rest, None, cases)
+}
+
+/// The suite of a run with its name, labels and values; `verdict` where it has one.
+fn suite_of(run: &RunOutcome, verdict: Option<Verdict>, cases: Vec<TestCase>) -> io::Result<Vec<u8>> {
     let taken = run.taken.as_deref().and_then(timestamp);
     let station = run.station.as_deref().map(name).filter(|station| !station.is_empty());
     write(
@@ -41,26 +74,35 @@ pub fn suite(run: &RunOutcome) -> io::Result<Vec<u8>> {
         },
         taken.is_some(),
         Some(&run.run_file),
-        &properties(run),
+        &properties(run, verdict),
     )
 }
 
-/// The suite of a run that could not be read: one case that tells why. `run` is the run as reached.
+/// Class of the case that tells what is wrong with a run as a whole.
+const RUN_CLASS: &str = "loopgauge.run";
+/// Its name.
+const READABLE: &str = "readable";
+
+/// The result of a case that shows what could not be read: the first error is its message.
+fn unreadable(problems: &[Diagnostic], body: impl FnOnce(&[&Diagnostic]) -> String) -> TestResult {
+    // Warnings stand behind errors, else as they came.
+    let mut problems: Vec<&Diagnostic> = problems.iter().collect();
+    problems.sort_by_key(|problem| problem.severity != Severity::Error);
+    let first = problems.first().map_or_else(|| NO_REASON.to_owned(), |problem| problem.one_line());
+    let cause = if problems.is_empty() { first.clone() } else { body(&problems) };
+    TestResult::Error { type_: "unreadable".to_owned(), message: message(&first), cause: Some(cause) }
+}
+
+/// What is told where nobody said why.
+const NO_REASON: &str = "the run could not be read";
+
+/// The suite of what is not even known to be a run: one case that tells why. `run` is the path as reached.
 ///
 /// # Errors
 /// Only when the XML writer fails, which it does not in memory.
 pub fn unreadable_suite(run: &str, diagnostics: &[Diagnostic]) -> io::Result<Vec<u8>> {
-    let worst = diagnostics.iter().max_by_key(|d| d.severity).map(Diagnostic::one_line);
-    let worst = worst.unwrap_or_else(|| "the run could not be read".to_owned());
-    let others = diagnostics.iter().flat_map(|d| {
-        [Some(d.one_line()), d.help.as_ref().map(|help| format!("to do: {help}"))].into_iter().flatten()
-    });
-    let result = TestResult::Error {
-        type_: "unreadable".to_owned(),
-        message: message(&worst),
-        cause: Some(free_body([worst.clone()].into_iter().chain(others.filter(|line| *line != worst)))),
-    };
-    let cases = vec![TestCase { result, ..case("readable", "loopgauge.run") }];
+    let result = unreadable(diagnostics, |problems| free_body(told(problems)));
+    let cases = vec![TestCase { result, ..case(READABLE, RUN_CLASS) }];
     let run_name = name(run).into_owned();
     let properties = [("run", run_name.clone()), ("loopgauge", env!("CARGO_PKG_VERSION").to_owned())];
     write(TestSuite { name: run_name, ..empty_suite(cases) }, false, Some(run), &properties)
@@ -136,7 +178,7 @@ fn timestamp(taken: &str) -> Option<OffsetDateTime> {
     OffsetDateTime::from_unix_timestamp(taken.as_second()).ok().filter(|t| (0..=9999).contains(&t.year()))
 }
 
-fn properties(run: &RunOutcome) -> Vec<(&'static str, String)> {
+fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, String)> {
     [
         ("product", Some(run.product.as_str())),
         ("serial", Some(&run.serial)),
@@ -147,11 +189,11 @@ fn properties(run: &RunOutcome) -> Vec<(&'static str, String)> {
         ("taken", run.taken.as_deref()),
         ("run", Some(&run.run)),
         ("spec", Some(&run.spec_file)),
-        ("verdict", Some(run.verdict.word())),
+        ("verdict", verdict.map(Verdict::word)),
         ("loopgauge", Some(env!("CARGO_PKG_VERSION"))),
     ]
     .into_iter()
-    .filter_map(|(key, value)| value.map(|value| (key, name(value).into_owned())))
+    .filter_map(|(key, value)| value.filter(|v| !v.is_empty()).map(|v| (key, name(v).into_owned())))
     .collect()
 }
 

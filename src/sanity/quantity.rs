@@ -1,0 +1,156 @@
+//! Another quantity in place of the loop gain: the closed loop's response, its return difference, half the decibels.
+//!
+//! The loop gain T of a regulator begins far above 1 and ends below it. T/(1+T) begins at 1 with hardly any phase, 1+T ends there. Ten
+//! times the logarithm instead of twenty halves the gain and leaves the phase: then the phase is twice what the gain makes it (H. W. Bode,
+//! as in [`super::bode`]), at all frequencies alike, which no delay and no right-half-plane zero does.
+
+use super::bode::Kernel;
+use super::{Refusal, Subject};
+use crate::curve::{Curve, Span, db, wrap};
+use crate::quantity::{number, with_unit};
+use std::f64::consts::{LN_10, PI};
+
+/// Length of the flat end, ln f: a third of a decade.
+const LENGTH: f64 = LN_10 / 3.0;
+/// Distance from 0 dB, dB, and from 0 or 180 deg, rad, inside which an end is that of a closed loop's response.
+const FLAT_DB: f64 = 3.0;
+const FLAT_RAD: f64 = 25.0 / 180.0 * PI;
+/// Fewest samples that make an end.
+const FEWEST: usize = 3;
+
+/// rms of what is left of the phase when the gain is doubled, rad: 10 deg at most …
+const FITS: f64 = 10.0 / 180.0 * PI;
+/// … where the gain as it stands leaves 20 deg and more, and so many times as much.
+const MISSES: f64 = 20.0 / 180.0 * PI;
+const TIMES: f64 = 2.5;
+/// Distance of the nodes from the ends of the sweep, ln f: what lies beyond is not known.
+const AWAY: f64 = 0.3 * LN_10;
+/// Lags at the crossover that a delay may make, rad, and right-half-plane zeros as multiples of the crossover.
+const LAGS: [f64; 9] =
+    [0.0, 0.125 * PI, 0.25 * PI, 0.375 * PI, 0.5 * PI, 0.625 * PI, 0.75 * PI, 0.875 * PI, PI];
+const ZEROS: [f64; 5] = [f64::INFINITY, 10.0, 3.0, 1.0, 0.5];
+
+/// A quantity that is no loop gain.
+#[must_use]
+pub fn mistaken_quantity(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
+    flat_end(subject).or_else(|| half_the_gain(subject, kernel))
+}
+
+fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
+    let (curve, span) = (&subject.sweep.curve, subject.span);
+    let low = Span { from: span.from, to: span.from + LENGTH };
+    let high = Span { from: span.to - LENGTH, to: span.to };
+    let (part, name, quantity) = if is_unity(curve, low) {
+        (low, "begins", "the closed loop's response T/(1+T)")
+    } else if is_unity(curve, high) {
+        (high, "ends", "the return difference 1+T, or its inverse")
+    } else {
+        return None;
+    };
+    let hz = |ln_f: f64| with_unit(ln_f.exp(), "Hz");
+    Some(Refusal {
+        message: format!(
+            "from {} to {} the gain stays within {} dB of 0 dB with a phase near 0 or 180 deg: a loop gain {} far from 0 dB, {quantity} \
+             looks like this",
+            hz(part.from),
+            hz(part.to),
+            number(FLAT_DB, 2),
+            name
+        ),
+        remedy: "take the ratio of the two sides of the injection point, output over input, and no other response; if it is the loop \
+                 gain, sweep further"
+            .to_owned(),
+    })
+}
+
+/// Whether all samples of an end lie close to 1 or -1.
+fn is_unity(curve: &Curve, part: Span) -> bool {
+    let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
+    let mut count = 0;
+    for ((x, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
+        let _ = x;
+        let off = wrap(*angle).abs();
+        if db(*ln_mag).abs() > FLAT_DB || off.min(PI - off) > FLAT_RAD {
+            return false;
+        }
+        count += 1;
+    }
+    count >= FEWEST
+}
+
+/// A phase that fits twice the gain and not the gain.
+fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> {
+    if subject.open_loop_poles > 0 {
+        return None;
+    }
+    let crossover = crate::margins::crossover(&subject.sweep.crossings, subject.span)?.point.ln_f;
+    let part = Span { from: subject.span.from + AWAY, to: (crossover + LN_10).min(subject.span.to - AWAY) };
+    let pairs = kernel.phases(&subject.sweep.curve, subject.span, part);
+    if pairs.len() < FEWEST {
+        return None;
+    }
+    let misfit = |times: f64| {
+        let of = |lag: f64, zero: f64| {
+            let squares = pairs.iter().map(|(x, measured, own)| {
+                let f = (x - crossover).exp();
+                wrap(measured - times * own + lag * f + 2.0 * (f / zero).atan()).powi(2)
+            });
+            (squares.sum::<f64>() / pairs.len() as f64).sqrt()
+        };
+        LAGS.iter().flat_map(|lag| ZEROS.iter().map(|zero| of(*lag, *zero))).fold(f64::INFINITY, f64::min)
+    };
+    let (own, doubled) = (misfit(1.0), misfit(2.0));
+    (doubled < FITS && own > MISSES.max(TIMES * doubled)).then(|| Refusal {
+        message: format!(
+            "the phase is what twice the gain in dB makes it, and lies {} deg from what the gain itself makes it (Bode's gain-phase \
+             relation)",
+            number(own.to_degrees(), 2)
+        ),
+        remedy: "the gain looks like ten times the logarithm of the ratio instead of twenty: correct how the column is made, or declare \
+                 a ratio in `reading`"
+            .to_owned(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{hiss, subject, sweep};
+    use super::*;
+    use num_complex::Complex64;
+
+    /// Loops of one to two integrators, with and without delay, by their crossover of 20 kHz.
+    fn loops() -> impl Iterator<Item = impl Fn(f64) -> Complex64> {
+        [(0.0, 0.0, 6e4), (3e3, 0.0, 2e5), (8e3, 2e-6, 3e5), (0.0, 6e-6, 1e5)].into_iter().map(
+            |(zero, delay, pole)| {
+                move |hz: f64| {
+                    let double =
+                        if zero > 0.0 { Complex64::new(1.0, -zero / hz) } else { Complex64::new(1.0, 0.0) };
+                    let lag = Complex64::from_polar(1.0, -std::f64::consts::TAU * hz * delay);
+                    Complex64::new(0.0, -2e4 / hz) * double * lag / Complex64::new(1.0, hz / pole)
+                }
+            },
+        )
+    }
+
+    fn refused(of: impl Fn(Complex64) -> Complex64, noise: f64) -> usize {
+        loops()
+            .filter(|t| {
+                let sweep = sweep(40.0, |hz| {
+                    let value = of(t(hz));
+                    [value.norm().ln() + noise * hiss(), value.arg() + noise * hiss()]
+                });
+                mistaken_quantity(&subject(&sweep), &mut Kernel::default()).is_some()
+            })
+            .count()
+    }
+
+    #[test]
+    fn other_quantities_are_refused_and_loop_gains_are_not() {
+        for noise in [0.0, 0.003] {
+            assert_eq!(refused(|t| t, noise), 0);
+            assert_eq!(refused(|t| t / (1.0 + t), noise), 4);
+            assert_eq!(refused(|t| 1.0 + t, noise), 4);
+            assert_eq!(refused(|t| Complex64::from_polar(t.norm().sqrt(), t.arg()), noise), 4);
+        }
+    }
+}

@@ -1,0 +1,146 @@
+//! The library as others use it: what they hand over cannot make a wrong verdict.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a test that cannot set up its case must stop"
+)]
+
+use loopgauge::check::{Options, RunOutcome, Verdict, Workspace, judge_run};
+use loopgauge::diagnostic::Diagnostic;
+use loopgauge::run::{self, Run, SweepEntry};
+use loopgauge::spec::{self, LoadedSpec};
+use loopgauge::sweep::{Complex64, Reading, Samples, Scratch};
+use std::sync::Arc;
+
+const SPEC: &str = "spec: 1
+product: river-gauge-5v
+critical_point: -1
+density: 20
+limits: {phase_margin: {min: 50 deg}}
+linearity: {waived: calculated loops}
+corners:
+  - {name: 10V, limits: {phase_margin: {min: 85 deg}}}
+  - {name: 24V}
+";
+
+const RUN: &str = "run: 1
+product: river-gauge-5v
+serial: RG-00042
+revision: C
+sweeps:
+  - {file: soft, corner: 10V}
+  - {file: hard, corner: 24V}
+";
+
+fn load(text: &str) -> LoadedSpec {
+    spec::load("specs/river-gauge-5v.yaml", &|_: &str| Ok(text.as_bytes().to_vec())).unwrap()
+}
+
+fn resolved(spec: &LoadedSpec) -> Run {
+    run::parse(RUN.as_bytes(), "r/run.yaml", "r").unwrap().resolve(spec, &[]).unwrap()
+}
+
+fn grid() -> Vec<f64> {
+    (0..=120).map(|k| 100.0 * 10f64.powf(f64::from(k) / 40.0)).collect()
+}
+
+/// An integrator that crosses 0 dB at about 10 kHz, and a pole: phase margins of 89.9 deg (`soft`) and 60 deg.
+fn calculated(file: &str) -> Vec<Complex64> {
+    let pole = if file == "soft" { 6e6 } else { 16e3 };
+    grid().iter().map(|f| Complex64::new(0.0, -1e4 / f) / Complex64::new(1.0, f / pole)).collect()
+}
+
+fn judged(
+    run: &Run,
+    mut read: impl FnMut(&SweepEntry, &mut Samples) -> Result<(), Vec<Diagnostic>>,
+) -> Result<RunOutcome, Vec<Diagnostic>> {
+    let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
+    let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| read(entry, samples);
+    judge_run(run, None, &options, &mut Workspace::default(), &mut read).map(Option::unwrap)
+}
+
+fn fill(entry: &SweepEntry, samples: &mut Samples) -> Result<(), Vec<Diagnostic>> {
+    *samples = Samples::from_complex(&grid(), &calculated(&entry.file)).unwrap();
+    Ok(())
+}
+
+#[test]
+fn a_run_keeps_the_spec_that_it_was_resolved_against() {
+    let mut spec = load(SPEC);
+    let run = resolved(&spec);
+    let first = judged(&run, fill).unwrap();
+    // Against these corners the soft loop would be judged by the limit of the other one.
+    Arc::make_mut(&mut spec.spec).corners.reverse();
+    let names: Vec<&str> = run.spec().corners.iter().map(|corner| corner.name.as_str()).collect();
+    assert_eq!(names, ["10V", "24V"]);
+    assert_eq!(judged(&run, fill).unwrap(), first);
+    assert_eq!((first.product.as_str(), first.verdict), ("river-gauge-5v", Verdict::Waived));
+    // Resolved anew, each sweep goes to its corner by name.
+    let again = judged(&resolved(&spec), fill).unwrap();
+    let told = |outcome: &RunOutcome| -> Vec<(String, Option<f64>)> {
+        let margin = |set: loopgauge::check::MeasuredSet| set.phase_margin_deg.map(|margin| margin.value);
+        outcome.corners.iter().map(|c| (c.corner.clone(), c.measured.and_then(margin))).collect()
+    };
+    let mut turned = told(&again);
+    turned.reverse();
+    assert_eq!(turned, told(&first));
+}
+
+#[test]
+fn a_run_of_another_product_does_not_resolve() {
+    let other = load(&SPEC.replace("river-gauge-5v", "river-gauge-3v3"));
+    let errors = run::parse(RUN.as_bytes(), "r/run.yaml", "r").unwrap().resolve(&other, &[]).unwrap_err();
+    assert_eq!(errors[0].code, "other-product");
+}
+
+#[test]
+fn a_reader_that_fills_nothing_is_an_error_and_not_the_sweep_before() {
+    let run = resolved(&load(SPEC));
+    let errors =
+        judged(&run, |entry, samples| if entry.file == "soft" { fill(entry, samples) } else { Ok(()) });
+    let errors = errors.unwrap_err();
+    assert_eq!(errors.len(), 1, "{errors:?}");
+    assert_eq!(errors[0].code, "sweep-empty");
+    assert_eq!(errors[0].place.as_ref().map(|place| &*place.file), Some("hard"));
+}
+
+#[test]
+fn a_bad_number_in_the_middle_of_the_band_gives_no_samples() {
+    for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+        let (hz, mut gain) = (grid(), calculated("soft"));
+        gain[80].im = bad;
+        let error = Samples::from_complex(&hz, &gain).unwrap_err().to_string();
+        assert!(
+            error.starts_with(&format!("`loop_gain.im`, row 81 (index 80): {bad} is not finite")),
+            "{error}"
+        );
+    }
+}
+
+#[test]
+fn numbers_in_memory_are_judged_as_those_of_a_file() {
+    let run = resolved(&load(SPEC));
+    let columns = |file: &str| -> [Vec<f64>; 2] {
+        let gain = calculated(file);
+        [
+            gain.iter().map(|t| 20.0 * t.norm().log10()).collect(),
+            gain.iter().map(|t| t.arg().to_degrees()).collect(),
+        ]
+    };
+    let of_file = judged(&run, |entry, samples| {
+        let [db, deg] = columns(&entry.file);
+        let rows = grid().into_iter().zip(db).zip(deg).map(|((hz, db), deg)| format!("{hz},{db},{deg}\n"));
+        let text = format!("frequency_hz,gain_db,phase_deg\n{}", rows.collect::<String>());
+        let label = entry.file.as_str().into();
+        loopgauge::sweep::read(text.as_bytes(), &label, &Reading::default(), &mut Scratch::default(), samples)
+    });
+    let in_memory = judged(&run, |entry, samples| {
+        let [db, deg] = columns(&entry.file);
+        *samples = Samples::from_db_deg(&grid(), &db, &deg).unwrap();
+        Ok(())
+    });
+    assert_eq!(in_memory, of_file);
+    assert!(in_memory.unwrap().corners.iter().all(|corner| corner.measured.is_some()));
+}
