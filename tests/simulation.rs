@@ -150,3 +150,260 @@ fn charts_have_their_run_lengths_and_false_alarms() {
 fn the_true_trend_lies_inside_its_interval() {
     assert_eq!(missed("trend", 20), Vec::<String>::new());
 }
+
+/// The referee itself: its loops, its exact values and its bench against closed forms.
+mod referee {
+    use super::simulate::referee::classes::CLASSES;
+    use super::simulate::referee::draw::Draw;
+    use super::simulate::referee::judge::{Asked, Bench, lenient};
+    use super::simulate::referee::plant::Plant;
+    use super::simulate::referee::receivers::{Digits, Receivers, sides};
+    use super::simulate::referee::scene::{Density, Key, Scene, exact};
+    use super::simulate::referee::{self, survey};
+    use super::simulate::truth::Quantity;
+    use num_complex::Complex64;
+    use std::f64::consts::TAU;
+
+    /// Product of polynomials, lowest power first.
+    fn times(a: &[f64], b: &[f64]) -> Vec<f64> {
+        let mut product = vec![0.0; a.len() + b.len() - 1];
+        for (i, x) in a.iter().enumerate() {
+            for (j, y) in b.iter().enumerate() {
+                product[i + j] += x * y;
+            }
+        }
+        product
+    }
+
+    /// Roots of a polynomial, all at once (Durand and Kerner's iteration: any numerical handbook, from memory).
+    fn roots(polynomial: &[f64]) -> Vec<Complex64> {
+        let degree = polynomial.len() - 1;
+        let monic: Vec<f64> = polynomial.iter().map(|c| c / polynomial[degree]).collect();
+        let value = |z: Complex64| monic.iter().rev().fold(Complex64::ZERO, |sum, &c| sum * z + c);
+        // No root is farther out than the largest of these (Fujiwara's bound: from memory).
+        let reach = |k: usize| 2.0 * monic[degree - k].abs().powf(1.0 / k as f64);
+        let radius = (1..=degree).map(reach).fold(0.0, f64::max);
+        let mut found: Vec<Complex64> = (0..degree)
+            .map(|k| Complex64::from_polar(radius, TAU * (k as f64 + 0.3) / degree as f64))
+            .collect();
+        for _ in 0..20_000 {
+            let mut moved = 0.0_f64;
+            for i in 0..degree {
+                let others: Complex64 =
+                    (0..degree).filter(|&k| k != i).map(|k| found[i] - found[k]).product();
+                let step = value(found[i]) / others;
+                found[i] -= step;
+                moved = moved.max(step.norm() / found[i].norm());
+            }
+            if moved < 1e-12 {
+                break;
+            }
+        }
+        found
+    }
+
+    /// Right-half-plane roots of numerator plus denominator, frequencies scaled to the crossover.
+    fn unstable_roots(plant: &Plant, fc: f64) -> usize {
+        let corner = |hz: &f64| vec![1.0, fc / hz];
+        let pair = |hz: f64, q: f64| vec![1.0, fc / hz / q, (fc / hz).powi(2)];
+        let product = |corners: &[f64], pairs: Vec<Vec<f64>>| {
+            corners.iter().map(corner).chain(pairs).fold(vec![1.0], |sum, p| times(&sum, &p))
+        };
+        let zero_pairs = plant.zero_pairs.iter().map(|p| pair(p.hz, p.q)).collect();
+        let pole_pairs = plant.pole_pairs.iter().map(|p| pair(p.hz, p.q)).collect();
+        let mut above = product(&plant.zeros_hz, zero_pairs);
+        above.iter_mut().for_each(|c| *c *= plant.gain);
+        let mut below = product(&plant.poles_hz, pole_pairs);
+        let integrators = plant.integrators as usize;
+        below.iter_mut().for_each(|c| *c *= fc.powi(plant.integrators));
+        below.splice(0..0, std::iter::repeat_n(0.0, integrators));
+        let length = above.len().max(below.len());
+        let at = |list: &[f64], k: usize| list.get(k).copied().unwrap_or(0.0);
+        let sum: Vec<f64> = (0..length).map(|k| at(&above, k) + at(&below, k)).collect();
+        roots(&sum).iter().filter(|root| root.re > 0.0).count()
+    }
+
+    /// Loops without delay, sound and unsound: the argument principle against the roots of the characteristic polynomial.
+    #[test]
+    fn unstable_poles_are_the_roots_of_the_closed_loop() {
+        let (mut stable, mut unstable) = (0, 0);
+        for (class, family) in CLASSES.iter().enumerate() {
+            let mut d = Draw::of(7, 90, class, 0);
+            for _ in 0..30 {
+                let (mut plant, fc) = (family.draw)(&mut d);
+                plant.delay_s = 0.0;
+                plant = plant.crossing_at(fc);
+                plant.gain *= d.log(0.02, 50.0);
+                // Nearly on the edge neither of the two has enough digits.
+                let edge = (0..4000)
+                    .map(|k| fc * 10f64.powf(f64::from(k) / 500.0 - 4.0))
+                    .map(|hz| (1.0 + plant.at(hz)).norm())
+                    .fold(f64::INFINITY, f64::min);
+                if edge < 1e-3 {
+                    continue;
+                }
+                let counted = plant.unstable_poles(fc);
+                assert_eq!(counted as usize, unstable_roots(&plant, fc), "{} {plant:?}", family.name);
+                stable += usize::from(counted == 0);
+                unstable += usize::from(counted > 0);
+            }
+        }
+        assert!(stable > 100 && unstable > 50, "{stable} {unstable}");
+    }
+
+    #[test]
+    fn the_phase_of_a_loop_is_that_of_its_gain() {
+        for (class, family) in CLASSES.iter().enumerate() {
+            let mut d = Draw::of(7, 91, class, 0);
+            let (plant, fc) = (family.draw)(&mut d);
+            for k in -40..40 {
+                let hz = fc * 10f64.powf(f64::from(k) / 20.0);
+                let off = (plant.phase(hz) - plant.at(hz).arg()) / TAU;
+                assert!((off - off.round()).abs() < 1e-9, "{} at {hz}", family.name);
+            }
+        }
+    }
+
+    /// One integrator and a delay tau: phase margin 90 deg - 360 deg f tau, phase crossover at 1 / (4 tau), gain margin
+    /// 1 / (4 f tau) (by hand). With a zero at z and two integrators the phase margin is atan(f/z).
+    #[test]
+    fn exact_values_of_the_referee_are_those_of_closed_forms() {
+        let (fc, tau) = (10e3, 5e-6);
+        let truth = exact(&Plant::new(1).delay(tau).crossing_at(fc), 300.0, 200e3);
+        let near = |q: Quantity, value: f64| {
+            let found = truth.get(q).unwrap();
+            assert!((found / value - 1.0).abs() < 1e-9, "{q:?}: {found}, {value}");
+        };
+        let margin = 90.0 - 360.0 * fc * tau;
+        near(Quantity::Crossover, fc);
+        near(Quantity::Phase, margin);
+        near(Quantity::Delay, margin / 360.0 / fc);
+        near(Quantity::Gain, -20.0 * (4.0 * fc * tau).log10());
+        let truth = exact(&Plant::new(2).zero(4e3).crossing_at(fc), 300.0, 200e3);
+        assert!((truth.get(Quantity::Phase).unwrap() - 2.5f64.atan().to_degrees()).abs() < 1e-9);
+        assert_eq!(truth.get(Quantity::Gain), None);
+    }
+
+    #[test]
+    fn the_sides_differ_by_the_injection_and_their_ratio_is_the_loop_gain() {
+        let t = Complex64::new(-0.3, -1.7);
+        let [input, output] = sides(t, 0.25);
+        assert!((input - output - 0.25).norm() < 1e-15);
+        assert!((-output / input - t).norm() < 1e-14);
+    }
+
+    /// 40 000 points of one loop gain: each component to 0.4 %, correlations to 0.005.
+    #[test]
+    fn the_receivers_have_the_noise_that_they_say() {
+        let t = Complex64::new(0.2, -6.0);
+        let (hz, t) = (vec![1e3; 40_000], vec![t; 40_000]);
+        for (correlation, range) in [(0.0, 0.0), (0.8, 0.0), (0.0, 1e-3)] {
+            let receivers =
+                Receivers { floor: [2e-3, 1e-3], corner_hz: 1e3, range, averaged_below_hz: 4e3, correlation };
+            let mut d = Draw::of(7, 92, 0, 0);
+            let off: Vec<Complex64> =
+                receivers.measure(&hz, &t, 1.0, &mut d).iter().map(|m| m / t[0] - 1.0).collect();
+            // The floor is doubled in power by its 1/f part at the corner, and halved in size by four averages. The input side is
+            // 0.165 and 1.0 of the injection: ranges end at 0.316 and at 1 (10 dB below).
+            let [input, output] = sides(t[0], 1.0).map(|side| side.norm());
+            assert!(input < 0.316 && output > 0.9 && output < 1.0);
+            let one = |floor: f64, scale: f64| 0.5 * (2f64.sqrt() * floor).hypot(range * scale);
+            let wanted = (one(2e-3, 10f64.powf(-0.5)) / input).hypot(one(1e-3, 1.0) / output);
+            assert!((receivers.relative(1e3, t[0], 1.0) / wanted - 1.0).abs() < 1e-9);
+            let mean = |f: &dyn Fn(usize) -> f64| (1..off.len()).map(f).sum::<f64>() / (off.len() - 1) as f64;
+            let rms = mean(&|k| off[k].re * off[k].re).sqrt();
+            assert!((rms / wanted - 1.0).abs() < 0.02, "{rms} {wanted}");
+            let from_point_to_point = mean(&|k| off[k].im * off[k - 1].im) / mean(&|k| off[k].im * off[k].im);
+            assert!((from_point_to_point - correlation).abs() < 0.02, "{from_point_to_point}");
+        }
+    }
+
+    #[test]
+    fn a_file_has_the_digits_that_it_says() {
+        let t = Complex64::from_polar(3.0, 1.0);
+        assert_eq!(Digits::Decimals(1).numbers(t), [9.5, 57.3]);
+        assert_eq!(Digits::Decimals(3).numbers(t), [9.542, 57.296]);
+        assert_eq!(
+            Digits::Ratio.numbers(Complex64::new(1.234_567_8, -0.000_123_456_78)),
+            [1.23457, -1.23457e-4]
+        );
+        for digits in Digits::ALL {
+            let read = digits.read(digits.numbers(t));
+            assert!((read / t - 1.0).norm() < 0.01);
+            assert_eq!(
+                digits.numbers(read).map(|v| (v * 1e9).round()),
+                digits.numbers(t).map(|v| (v * 1e9).round())
+            );
+        }
+    }
+
+    fn keys() -> impl Iterator<Item = Key> {
+        (0..CLASSES.len() * Density::ALL.len()).map(|k| Key {
+            seed: 7,
+            class: k % CLASSES.len(),
+            density: k / CLASSES.len(),
+            number: 0,
+        })
+    }
+
+    #[test]
+    fn every_family_has_sound_loops_at_every_density() {
+        assert!(CLASSES.len() >= 16);
+        for key in keys() {
+            let scene = Scene::bench(key, survey::MODE);
+            let crossover = scene.exact(Asked::Crossover).unwrap();
+            assert_eq!(scene.plant.unstable_poles(crossover), 0, "{}", key.text());
+            assert!(scene.exact(Asked::Phase).unwrap().abs() >= 25.0);
+            assert!(scene.from_hz <= crossover / 7.9 && scene.to_hz >= crossover * 1.5);
+            assert!((scene.plant.at(crossover).norm() - 1.0).abs() < 1e-9);
+            assert_eq!(scene.hz.first(), Some(&scene.from_hz));
+            assert!((scene.hz.last().unwrap() / scene.to_hz - 1.0).abs() < 1e-12);
+            let widest = scene.hz.windows(2).map(|w| (w[1] / w[0]).log10()).fold(0.0, f64::max);
+            assert!(1.0 / widest >= scene.declared_density(), "{}", key.text());
+            let truth = exact(&scene.plant, scene.from_hz, scene.to_hz);
+            assert_eq!(truth.get(Quantity::Gain), scene.exact(Asked::Gain));
+        }
+    }
+
+    /// Dense, without noise and digits cut off: the library must find what the referee holds it against.
+    #[test]
+    fn without_noise_the_library_agrees_with_the_referee() {
+        let dense = Density::ALL.iter().position(|d| *d == Density::PerDecade(200)).unwrap();
+        for class in 0..CLASSES.len() {
+            let key = Key { seed: 7, class, density: dense, number: 0 };
+            let mut scene = Scene::plain(key, &mut key.draw(93), (8.0, 100.0), (1e-5, 2e-5));
+            scene.receivers.floor = [1e-7; 2];
+            scene.receivers.range = 0.0;
+            scene.digits = Digits::All;
+            let sweeps = scene.measure(&mut key.noise(93, 0));
+            let judged = Bench::new(&scene, &lenient(&scene)).judge(&scene.hz, &sweeps);
+            assert_eq!(judged.broken, None, "{}", key.text());
+            for asked in Asked::ALL {
+                let Some((stated, exact)) = judged.get(asked).filter(|s| !s.at_least).zip(scene.exact(asked))
+                else {
+                    continue;
+                };
+                let scale = if asked == Asked::GainAt { 20.0 } else { exact.abs() };
+                assert!((stated.value - exact).abs() < 0.005 * scale, "{} {asked:?}", key.text());
+            }
+        }
+    }
+
+    #[test]
+    fn a_case_can_be_played_again() {
+        let (key, repeat) = referee::parse_case("pfc-notch/lin/12.3", 5).unwrap();
+        assert_eq!((key.text().as_str(), key.seed, repeat), ("pfc-notch/lin/12", 5, 3));
+        assert_eq!(referee::parse_case("pfc-notch/11/12", 5), None);
+        let again = || Scene::bench(key, survey::MODE).measure(&mut key.noise(survey::MODE, repeat));
+        assert_eq!(again(), again());
+        assert_ne!(again(), Scene::bench(key, survey::MODE).measure(&mut key.noise(survey::MODE, 0)));
+    }
+
+    #[test]
+    fn every_mode_of_the_bench_gives_the_same_numbers_again() {
+        for mode in referee::MODES {
+            let text = || referee::run(mode, 7, 300).text;
+            assert_eq!(text(), text(), "{mode}");
+        }
+    }
+}

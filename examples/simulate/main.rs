@@ -4,6 +4,8 @@
 //! ```text
 //! cargo run --release --example simulate -- all              # every mode
 //! cargo run --release --example simulate -- coverage --share 10
+//! cargo run --release --example simulate -- bench-coverage --seed 7
+//! cargo run --release --example simulate -- bench-limits --seed 7 --case boost/40/3.8 --out case
 //! ```
 //!
 //! | mode | asks | aim |
@@ -17,6 +19,10 @@
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
 //! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
+//!
+//! The modes of `referee`, which begin with `bench-`, draw their loops and benches from seeds that `--seed N` tells apart (1 if not
+//! given): what was tuned on one seed is shown on another. They are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
+//! their tables name it, writes that corner of the mode as files for the program itself, with its exact values.
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
 //! on any number of cores. Status 1: an aim was missed, 2: the command line is wrong.

@@ -127,16 +127,16 @@ fn extrema(values: &[f64]) -> impl Iterator<Item = f64> + '_ {
 
 /// Finds everything about a loop.
 pub fn of(the_loop: &Loop) -> Truth {
-    inside(the_loop.from_hz, the_loop.to_hz, |hz| the_loop.at(hz))
+    inside(the_loop.from_hz, the_loop.to_hz, PER_DECADE, |hz| the_loop.at(hz))
 }
 
-/// Finds everything about a loop gain inside a band, critical point -1.
-pub fn inside(from_hz: f64, to_hz: f64, gain: impl Fn(f64) -> Complex64) -> Truth {
+/// Finds everything about a loop gain inside a band, critical point -1, from a grid of so many points per decade.
+pub fn inside(from_hz: f64, to_hz: f64, per_decade: f64, gain: impl Fn(f64) -> Complex64) -> Truth {
     let (from, to) = (from_hz.ln(), to_hz.ln());
-    let count = ((to - from) / std::f64::consts::LN_10 * PER_DECADE).ceil() as usize;
+    let count = ((to - from) / std::f64::consts::LN_10 * per_decade).ceil() as usize;
     let x: Vec<f64> = (0..=count).map(|k| from + (to - from) * k as f64 / count as f64).collect();
     let t: Vec<Complex64> = x.iter().map(|x| gain(x.exp())).collect();
-    let ln_gain: Vec<f64> = t.iter().map(|t| t.norm().ln()).collect();
+    let ln_gain: Vec<f64> = t.iter().map(|t| 0.5 * t.norm_sqr().ln()).collect();
     let angles: Vec<f64> = t.iter().map(|&t| angle(t)).collect();
     let at = |x: f64| gain(x.exp());
     let (mut crossovers, mut phase_crossovers) = (Vec::new(), Vec::new());
@@ -154,7 +154,7 @@ pub fn inside(from_hz: f64, to_hz: f64, gain: impl Fn(f64) -> Complex64) -> Trut
         }
     }
     let distance = |x: f64| (1.0 + at(x)).norm();
-    let coarse: Vec<f64> = t.iter().map(|t| (1.0 + t).norm()).collect();
+    let coarse: Vec<f64> = t.iter().map(|t| (1.0 + t).norm_sqr().sqrt()).collect();
     let least = coarse.iter().copied().fold(f64::INFINITY, f64::min);
     let stability = (0..=count)
         .filter(|&k| coarse[k] < 1.01 * least)

@@ -3,9 +3,10 @@
 use super::super::table::{CELL, QUANTITY, Report, Share};
 use super::classes::CLASSES;
 use super::judge::Asked;
+use super::ratios::{Ratios, times};
 use super::receivers::Digits;
 use super::scene::{Carried, Density};
-use super::survey::{self, Tried, noise_group, pivot};
+use super::survey::{self, NOISE_GROUPS, Tried, noise_group, pivot};
 use std::collections::BTreeMap;
 
 /// Aims: share inside, %.
@@ -13,58 +14,18 @@ const LEAST_PERCENT: f64 = 93.0;
 const MOST_PERCENT: f64 = 98.0;
 /// Bounds above the truth, %.
 const MOST_BOUNDS_PERCENT: f64 = 2.5;
-/// A normal error is inside half of all times within this part of its U at k = 2.
-const MEDIAN: f64 = 0.337_245;
-
-/// Errors over U of one quantity.
-#[derive(Clone, Default)]
-struct Cell {
-    inside: Share,
-    beyond_two: usize,
-    ratios: Vec<f64>,
-}
-
-impl Cell {
-    fn take(&mut self, one: &Tried, asked: Asked) {
-        let Some((error, u)) = one.error(asked) else { return };
-        let ratio = if error == 0.0 { 0.0 } else { (error / u).abs() };
-        self.inside.count(ratio <= 1.0);
-        self.beyond_two += usize::from(ratio > 2.0);
-        self.ratios.push(ratio);
+fn take(cell: &mut Ratios, one: &Tried, asked: Asked) {
+    if let Some((error, u)) = one.error(asked) {
+        cell.count(error, u);
     }
-
-    /// U over twice the rms error, and the same from the middle of the errors, which stray ones do not move.
-    fn wide(&self) -> (f64, f64) {
-        let mut sorted = self.ratios.clone();
-        sorted.sort_by(f64::total_cmp);
-        let squares = sorted.iter().map(|r| r * r).sum::<f64>() / sorted.len() as f64;
-        let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN);
-        (0.5 / squares.sqrt(), MEDIAN / middle)
-    }
-
-    fn largest(&self) -> f64 {
-        self.ratios.iter().copied().fold(0.0, f64::max)
-    }
-
-    fn short(&self) -> String {
-        if self.ratios.is_empty() {
-            return "-".to_owned();
-        }
-        format!("{} / {:.2} / {}", self.inside.text(), self.wide().1, times(self.largest()))
-    }
-}
-
-/// A ratio that may be huge.
-fn times(ratio: f64) -> String {
-    if ratio < 1e4 { format!("{ratio:.1}") } else { format!("{ratio:.0e}") }
 }
 
 fn quantities(report: &mut Report, tried: &[Tried]) {
     let mut rows = Vec::new();
     for asked in Asked::ALL {
-        let (mut cell, mut lost, mut invented, mut without_u) = (Cell::default(), 0, 0, 0);
+        let (mut cell, mut lost, mut invented, mut without_u) = (Ratios::default(), 0, 0, 0);
         for one in tried.iter().filter(|t| t.judged.broken.is_none()) {
-            cell.take(one, asked);
+            take(&mut cell, one, asked);
             let stated = one.judged.get(asked).filter(|s| !s.at_least);
             let exact = one.facts.exact[asked as usize];
             lost += usize::from(stated.is_none() && exact.is_some());
@@ -110,14 +71,14 @@ fn by<'a>(
     name: &str,
     key: impl Fn(&Tried) -> String,
 ) {
-    let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
+    let mut groups: BTreeMap<String, Vec<Ratios>> = BTreeMap::new();
     for one in tried {
-        let cells = groups.entry(key(one)).or_insert_with(|| vec![Cell::default(); Asked::ALL.len()]);
-        Asked::ALL.iter().for_each(|&asked| cells[asked as usize].take(one, asked));
+        let cells = groups.entry(key(one)).or_insert_with(|| vec![Ratios::default(); Asked::ALL.len()]);
+        Asked::ALL.iter().for_each(|&asked| take(&mut cells[asked as usize], one, asked));
     }
     let rows: Vec<Vec<String>> = groups
         .iter()
-        .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(Cell::short)).collect())
+        .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(Ratios::short)).collect())
         .collect();
     let header: Vec<&str> = std::iter::once(name).chain(Asked::ALL.iter().map(|a| a.check())).collect();
     report.line("");
@@ -142,6 +103,14 @@ fn cells(report: &mut Report, tried: &[Tried]) {
             count(one, share);
         }
     });
+    for group in NOISE_GROUPS {
+        report.line(format!("\nThe same with a floor of {group} of the injection:\n"));
+        pivot(report, tried, |one, share| {
+            if is_shown(one) && noise_group(one.facts.floor) == group {
+                count(one, share);
+            }
+        });
+    }
     report.line("\nThe same for corners with noise and digits alone:\n");
     let most = pivot(report, tried, |one, share| {
         if is_shown(one) && one.facts.is_plain() {
@@ -149,20 +118,34 @@ fn cells(report: &mut Report, tried: &[Tried]) {
         }
     });
     // Quantities of one corner err together: a cell counts as many tries as corners, about a fifth.
-    let apart = |share: Share| Share { hits: share.hits / 5, tries: share.tries / 5 };
-    let name = |row: usize, column: usize| format!("{}/{}", CLASSES[row].name, Density::ALL[column].label());
-    for (row, column, share) in least {
-        if apart(share).is_below(LEAST_PERCENT, CELL) {
-            let aim = format!("at least {LEAST_PERCENT} wanted");
-            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
-        }
+    let apart = |share: &Share| Share { hits: share.hits / 5, tries: share.tries / 5 };
+    let below = least.iter().filter(|cell| apart(&cell.2).is_below(LEAST_PERCENT, CELL)).collect();
+    off(report, below, least.len(), &format!("at least {LEAST_PERCENT}"), |a, b| a.total_cmp(&b));
+    let above = most.iter().filter(|cell| apart(&cell.2).is_above(MOST_PERCENT, CELL)).collect();
+    off(report, above, most.len(), &format!("noise alone, at most {MOST_PERCENT}"), |a, b| b.total_cmp(&a));
+}
+
+/// Misses the aim by the cells that are off it, the worst five by name.
+fn off(
+    report: &mut Report,
+    mut cells: Vec<&(usize, usize, Share)>,
+    of: usize,
+    wanted: &str,
+    order: impl Fn(f64, f64) -> std::cmp::Ordering,
+) {
+    if cells.is_empty() {
+        return;
     }
-    for (row, column, share) in most {
-        if apart(share).is_above(MOST_PERCENT, CELL) {
-            let aim = format!("at most {MOST_PERCENT} wanted");
-            report.miss(format!("bench-coverage, {}: {} % inside, {aim}", name(row, column), share.text()));
-        }
-    }
+    cells.sort_by(|a, b| order(a.2.percent(), b.2.percent()));
+    let name = |(row, column, share): &(usize, usize, Share)| {
+        format!("{}/{} {} %", CLASSES[*row].name, Density::ALL[*column].label(), share.text())
+    };
+    let worst: Vec<String> = cells.iter().take(5).map(|cell| name(cell)).collect();
+    let count = cells.len();
+    report.miss(format!(
+        "bench-coverage: {count} of {of} families and densities off, {wanted} % inside wanted: {} …",
+        worst.join(", ")
+    ));
 }
 
 fn whole_quantities(report: &mut Report, tried: &[Tried]) {
@@ -289,11 +272,12 @@ pub fn run(seed: u64, share: usize) -> Report {
     by(&mut report, &tried, "sweeps", |t| format!("{:?} dB", t.facts.levels_db));
     by(&mut report, &tried, "unit and chain", |t| {
         let f = &t.facts;
-        match (f.level_power, f.drifts, f.chain) {
-            (None, false, false) => "noise alone".to_owned(),
-            (None, false, true) => "noise, chain".to_owned(),
-            (None, true, false) => "noise, drift".to_owned(),
-            (Some(power), false, false) => format!("noise, level to the power of {power}"),
+        match (f.level_power, f.drifts, f.chain, f.spur) {
+            (None, false, false, false) => "noise alone".to_owned(),
+            (None, false, true, false) => "noise, chain".to_owned(),
+            (None, true, false, false) => "noise, drift".to_owned(),
+            (None, false, false, true) => "noise, spur".to_owned(),
+            (Some(power), false, false, false) => format!("noise, level to the power of {power}"),
             _ => "several".to_owned(),
         }
     });

@@ -4,7 +4,7 @@ use super::super::table::{Messages, QUANTITY, Report, Share};
 use super::classes::CLASSES;
 use super::judge::Asked;
 use super::scene::{Carried, Density};
-use super::survey::{self, Facts, Tried, noise_group, pivot};
+use super::survey::{self, Facts, NOISE_GROUPS, Tried, noise_group, pivot};
 use std::collections::BTreeMap;
 
 /// Aim: sound corners that are clean from 8 times below the crossover, %.
@@ -87,6 +87,21 @@ fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> 
     report.table(&header, &rows);
 }
 
+/// Five cases of each check that refuses clean sound corners.
+fn cases(report: &mut Report, tried: &[Tried]) {
+    report.line("\nRefused clean sound corners (`--case`), five for each check:\n");
+    for check in ["coverage", "sanity", "linearity"] {
+        let own = tried.iter().filter(|t| {
+            t.facts.is_clean_enough() && t.judged.broken.as_ref().is_some_and(|(by, _)| by == check)
+        });
+        let names: Vec<String> = own.take(5).map(|t| t.key.text()).collect();
+        report.line(format!(
+            "- {check}: {}",
+            if names.is_empty() { "none".to_owned() } else { names.join(", ") }
+        ));
+    }
+}
+
 fn why(report: &mut Report, tried: &[Tried], wanted: impl Fn(&Facts) -> bool) {
     let mut messages = Messages::default();
     for one in tried.iter().filter(|t| wanted(&t.facts) && !t.is_judged()) {
@@ -116,6 +131,16 @@ pub fn run(seed: u64, share: usize) -> Report {
     by(&mut report, &tried, "points", |t| {
         format!("{} {}", t.facts.carried as usize, t.facts.carried.label())
     });
+    by(&mut report, &tried, "ends of the band", |t| {
+        let word = |noise: f64| match noise {
+            n if n < READABLE => "clean",
+            n if n < 0.3 => "noisy",
+            _ => "drowned",
+        };
+        let [low, top] = t.facts.noise_at_ends.map(word);
+        format!("low end {low}, top {top}")
+    });
+    by(&mut report, &tried, "noise of the difference", |t| t.facts.difference_word().to_owned());
     by(&mut report, &tried, "unit", |t| {
         let f = &t.facts;
         let change = match f.change {
@@ -132,6 +157,14 @@ pub fn run(seed: u64, share: usize) -> Report {
          stability and delay margin with a verdict and an uncertainty; useful: of those judged, U below 5 % of the crossover, 5 deg, \
          0.05; gain, reduction: that margin stated, of those whose true one lies where noise is below 10 %",
     );
+    for group in NOISE_GROUPS {
+        report.line(format!("\nClean from 1/8 and judged, %, with a floor of {group} of the injection:\n"));
+        pivot(&mut report, &tried, |one, share| {
+            if one.facts.is_clean_enough() && noise_group(one.facts.floor) == group {
+                share.count(one.is_judged());
+            }
+        });
+    }
     report.line("\nClean from 1/8 and judged, %:\n");
     let cells = pivot(&mut report, &tried, |one, share| {
         if one.facts.is_clean_enough() {
@@ -156,6 +189,7 @@ pub fn run(seed: u64, share: usize) -> Report {
     }
     report.line("\nWhy clean sound corners are not judged:\n");
     why(&mut report, &tried, Facts::is_clean_enough);
+    cases(&mut report, &tried);
     report.line("\nWhy other corners are not judged:\n");
     why(&mut report, &tried, |facts| !facts.is_clean_enough());
     let loose =

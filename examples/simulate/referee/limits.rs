@@ -45,6 +45,8 @@ pub struct Tried {
     cases: Vec<Wrong>,
     /// Errors and expanded uncertainties of all that was stated.
     pub errors: Vec<(Asked, f64, f64, usize)>,
+    /// Checks of validity that refused, each time.
+    pub refused: Vec<(String, String)>,
     /// Times judged, and of these with a verdict on the phase margin.
     pub judged: Share,
 }
@@ -75,6 +77,7 @@ impl Tried {
             undecided: Default::default(),
             cases: Vec::new(),
             errors: Vec::new(),
+            refused: Vec::new(),
             judged: Share::default(),
         };
         let mut repeat = 0;
@@ -114,6 +117,7 @@ impl Tried {
                 self.errors.push((asked, value - exact, u, *repeat));
             }
         }
+        self.refused.extend(judged.broken.clone());
         *repeat += 1;
         judged
     }

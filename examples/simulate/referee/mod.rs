@@ -6,11 +6,12 @@
 //! | `plant` | a loop gain as poles, zeros and delay; poles of the closed loop by the argument principle |
 //! | `classes` | families of loops with random parameters |
 //! | `receivers` | the two receivers: noise, ranges, averages, digits |
-//! | `unit` | what the unit does between sweeps: level effect, drift |
+//! | `unit` | what the unit does between sweeps: level effect, drift, interference |
 //! | `scene` | a corner: loop, exact values, bench, sweeps |
 //! | `judge` | the library as anybody uses it |
 //! | `draw` | random parameters |
 //! | `survey` | all families at all densities |
+//! | `ratios` | errors over their uncertainties |
 //! | `case` | one corner as files |
 //!
 //! | mode | asks | aim |
@@ -23,17 +24,18 @@
 //! | `bench-wrong-quantity` | T/(1+T), 1+T, half the dB … in place of T | none passes |
 
 mod case;
-mod classes;
+pub(crate) mod classes;
 mod coverage;
-mod draw;
-mod judge;
+pub(crate) mod draw;
+pub(crate) mod judge;
 mod judged;
 mod limits;
-mod plant;
-mod receivers;
-mod scene;
+pub(crate) mod plant;
+mod ratios;
+pub(crate) mod receivers;
+pub(crate) mod scene;
 mod short;
-mod survey;
+pub(crate) mod survey;
 mod unit;
 mod unstable;
 mod wrong_quantity;

@@ -24,6 +24,8 @@ pub struct Receivers {
 
 /// Ranges are 10 dB apart.
 const RANGE_DB: f64 = 10.0;
+/// Largest floor of a range, as a share of its full scale.
+const MOST_RANGE: f64 = 3e-3;
 /// Most averages.
 const MOST_AVERAGES: f64 = 64.0;
 
@@ -40,16 +42,12 @@ pub fn sides(t: Complex64, a: f64) -> [Complex64; 2] {
 }
 
 impl Receivers {
-    /// Without noise.
-    pub const SILENT: Self =
-        Self { floor: [0.0; 2], corner_hz: 0.0, range: 0.0, averaged_below_hz: 0.0, correlation: 0.0 };
-
     /// A bench whose floor lies between two shares of the injection.
     pub fn draw(d: &mut Draw, floor: (f64, f64), crossover_hz: f64) -> Self {
         let first = d.log(floor.0, floor.1);
         let second = (first * d.log(0.3, 3.0)).clamp(floor.0, floor.1);
         let corner = crossover_hz * d.log(0.02, 1.0);
-        let range = first * d.log(0.1, 3.0);
+        let range = (first * d.log(0.1, 3.0)).min(MOST_RANGE);
         let averaged = crossover_hz * d.log(0.05, 1.0);
         Self {
             floor: [first, second],

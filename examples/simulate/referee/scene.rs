@@ -7,7 +7,7 @@ use super::draw::Draw;
 use super::judge::Asked;
 use super::plant::Plant;
 use super::receivers::{Digits, Receivers};
-use super::unit::{Drift, LevelEffect};
+use super::unit::{Drift, LevelEffect, Spur};
 use num_complex::Complex64;
 use std::f64::consts::LN_10;
 
@@ -94,6 +94,7 @@ pub struct Scene {
     pub levels_db: Vec<f64>,
     pub effect: LevelEffect,
     pub drift: Drift,
+    pub spur: Spur,
     pub accuracy: Accuracy,
     /// What the chain makes of every ratio.
     pub chain: Complex64,
@@ -121,8 +122,18 @@ fn rounded(hz: f64) -> f64 {
 fn quick_distance(plant: &Plant, from_hz: f64, to_hz: f64) -> f64 {
     (0..=400)
         .map(|k| from_hz * (to_hz / from_hz).powf(f64::from(k) / 400.0))
-        .map(|hz| (1.0 + plant.at(hz)).norm())
+        .map(|hz| (1.0 + plant.at(hz)).norm_sqr())
         .fold(f64::INFINITY, f64::min)
+        .sqrt()
+}
+
+/// Points per decade of the grid that exact values are bracketed on: four to the width of the sharpest resonance, and extrema are
+/// clear of the lines by far more than what lies between two.
+const PER_DECADE: f64 = 600.0;
+
+/// The exact values of a loop inside a band.
+pub fn exact(plant: &Plant, from_hz: f64, to_hz: f64) -> Truth {
+    truth::inside(from_hz, to_hz, PER_DECADE, |hz| plant.at(hz))
 }
 
 /// A sound loop of a family with the band it is judged in and its exact values there.
@@ -132,13 +143,13 @@ fn sound_loop(d: &mut Draw, class: usize, reach: (f64, f64)) -> (Plant, f64, f64
         let plant = plant.crossing_at(fc);
         let from = rounded(fc / d.log(8.0, 100.0).clamp(reach.0, reach.1));
         let to = rounded(fc * d.log(5.0, 20.0));
-        if quick_distance(&plant, from / 10.0, to * 10.0) < LEAST_DISTANCE || plant.unstable_poles(fc) != 0 {
+        if (0..60).any(|k| plant.at(to * 1.08f64.powi(k)).norm() > TOP)
+            || quick_distance(&plant, from / 10.0, to * 10.0) < LEAST_DISTANCE
+            || plant.unstable_poles(fc) != 0
+        {
             continue;
         }
-        if (0..60).any(|k| plant.at(to * 1.08f64.powi(k)).norm() > TOP) {
-            continue;
-        }
-        let truth = truth::inside(from, to, |hz| plant.at(hz));
+        let truth = exact(&plant, from, to);
         if is_sound(&truth, from) {
             return (plant, from, to, truth);
         }
@@ -213,6 +224,9 @@ impl Scene {
                 scene.effect.size *= part / change;
             }
         }
+        if d.chance(0.08) {
+            scene.spur = Spur::draw(&mut d, scene.hz.len());
+        }
         scene
     }
 
@@ -236,6 +250,7 @@ impl Scene {
             gain_at_hz,
             effect: LevelEffect::NONE,
             drift: Drift::NONE,
+            spur: Spur::NONE,
             accuracy: Accuracy { gain_db: 0.0, phase_deg: 0.0 },
             chain: Complex64::new(1.0, 0.0),
             digits,
@@ -307,6 +322,21 @@ impl Scene {
         self.truth.crossovers.first().map_or(0.0, |c| c.hz) / self.clean_from()
     }
 
+    /// Noise of the difference of two levels at the crossover, expanded, for the best reader there is: one that averages over a
+    /// third of a decade; as a share of the tolerances of crossover and phase margin.
+    pub fn difference(&self) -> f64 {
+        let fc = self.truth.crossover_hz();
+        let strong = 10f64.powf(self.levels_db[self.stronger()] / 20.0);
+        let noise = |a: f64| self.receivers.relative(fc, self.plant.at(fc), a);
+        let averaged = self.hz.iter().filter(|hz| (*hz / fc).ln().abs() < LN_10 / 6.0).count().max(1) as f64;
+        // Of correlated samples so many count as one.
+        let rho = self.receivers.correlation;
+        let independent = (averaged * (1.0 - rho) / (1.0 + rho)).max(1.0);
+        let expanded = 2.0 * noise(1.0).hypot(noise(strong)) / independent.sqrt();
+        let slope = (self.plant.at(fc * 1.0005) / self.plant.at(fc / 1.0005)).norm().ln() / 0.001;
+        (expanded / slope.abs() / 0.02).max(expanded.to_degrees() / 2.0)
+    }
+
     /// What the points leave open of the curve itself.
     pub fn carried(&self) -> Carried {
         carried(&self.plant, &self.hz)
@@ -319,7 +349,8 @@ impl Scene {
             .map(|k| {
                 let t: Vec<Complex64> = self.hz.iter().map(|&hz| self.loop_at(k, hz)).collect();
                 let strength = 10f64.powf(self.levels_db[k] / 20.0);
-                let measured = self.receivers.measure(&self.hz, &t, strength, d);
+                let mut measured = self.receivers.measure(&self.hz, &t, strength, d);
+                self.spur.add(&mut measured, self.levels_db[k], d);
                 let write = |t: Complex64| self.digits.numbers(sign * (self.written)(t) * self.chain);
                 measured.into_iter().map(write).collect()
             })

@@ -1,10 +1,11 @@
 //! Short sweeps: 20 to 40 points in all, 3 % of noise where the gain margin lies.
 
-use super::super::table::{QUANTITY, Report, Share};
+use super::super::table::{Messages, QUANTITY, Report, Share};
 use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::judge::Asked;
 use super::limits::{Tried, print};
+use super::ratios::{Ratios, times};
 use super::scene::{Key, Scene};
 use super::survey::{Facts, keys};
 use std::collections::BTreeMap;
@@ -43,30 +44,22 @@ pub fn scene(key: Key) -> Scene {
     panic!("{} has no short sweep", key.text());
 }
 
-/// Errors over U by a property.
+/// Share judged, and share inside / U over twice the error by the middle / largest error over U, by a property.
 fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> String) {
-    let mut groups: BTreeMap<String, (Share, Vec<(Share, f64, f64)>)> = BTreeMap::new();
+    let mut groups: BTreeMap<String, (Share, Vec<Ratios>)> = BTreeMap::new();
     for one in tried {
         let (judged, cells) =
-            groups.entry(key(one)).or_insert_with(|| (Share::default(), vec![Default::default(); 7]));
+            groups.entry(key(one)).or_insert_with(|| (Share::default(), vec![Ratios::default(); 7]));
         judged.add(one.judged);
         for (asked, error, u, _) in &one.errors {
-            let (inside, largest, squares) = &mut cells[*asked as usize];
-            let ratio = (error / u).abs();
-            inside.count(ratio <= 1.0);
-            *largest = largest.max(ratio);
-            *squares += ratio * ratio;
+            cells[*asked as usize].count(*error, *u);
         }
     }
     let rows: Vec<Vec<String>> = groups
         .iter()
         .map(|(group, (judged, cells))| {
-            let text = |(inside, largest, squares): &(Share, f64, f64)| {
-                let wide = 0.5 / (squares / inside.tries as f64).sqrt();
-                format!("{} / {wide:.2} / {largest:.1}", inside.text())
-            };
             let head = [group.clone(), judged.tries.to_string(), judged.text()];
-            head.into_iter().chain(cells.iter().map(text)).collect()
+            head.into_iter().chain(cells.iter().map(Ratios::short)).collect()
         })
         .collect();
     let mut header = vec![name, "judged", "%"];
@@ -78,14 +71,14 @@ fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Tried) -> 
 fn aims(report: &mut Report, tried: &[Tried]) {
     let mut judged = Share::default();
     let mut inside = [Share::default(); 7];
-    for one in tried.iter().filter(|t| t.facts.is_clean_enough()) {
+    for one in tried.iter().filter(|t| t.facts.is_clean_enough() && t.facts.is_tellable()) {
         judged.add(one.judged);
     }
     for (asked, error, u, _) in tried.iter().flat_map(|t| &t.errors) {
         inside[*asked as usize].count(error.abs() <= *u);
     }
     report.line(format!(
-        "\nOf {} sweeps that are clean from 8 times below the crossover {} % are judged",
+        "\nOf {} sweeps that are clean from 8 times below the crossover, and whose noise leaves the tolerances of linearity room, {} % are judged",
         judged.tries,
         judged.text()
     ));
@@ -113,14 +106,23 @@ pub fn run(seed: u64, share: usize) -> Report {
         keys(seed, CORNERS, share).into_iter().filter(|key| key.density < DENSITIES).collect();
     let tried = parallel(&keys, |_, &key| Tried::of(key, MODE, &scene(key)));
     report.line(format!("Corners: {}, seed {seed}\n", tried.len()));
-    report.line("Share inside, % / U over twice the rms error / largest error over U:");
+    report.line("Share inside, % / U/2s by the middle / largest error over U:");
     by(&mut report, &tried, "all", |_| "all".to_owned());
+    by(&mut report, &tried, "noise of the difference", |t| t.facts.difference_word().to_owned());
     by(&mut report, &tried, "points", |t| {
         format!("{} to {}", t.facts.points / 5 * 5, t.facts.points / 5 * 5 + 4)
     });
     by(&mut report, &tried, "family", |t| super::classes::CLASSES[t.key.class].name.to_owned());
     report.line("");
     print(&mut report, "bench-short", &tried);
+    report.line("\nWhy sweeps are not judged:\n");
+    let mut messages = Messages::default();
+    for one in &tried {
+        for (check, message) in &one.refused {
+            messages.count(check, message, || one.key.text());
+        }
+    }
+    messages.print(&mut report);
     worst(&mut report, &tried);
     aims(&mut report, &tried);
     report
@@ -139,14 +141,8 @@ fn worst(report: &mut Report, tried: &[Tried]) {
         cases.sort_by(|a, b| (b.1 / b.2).abs().total_cmp(&(a.1 / a.2).abs()));
         rows.extend(cases.iter().take(5).map(|(key, error, u, repeat)| {
             let name = format!("{}.{repeat}", key.text());
-            let size = (error / u).abs();
-            vec![
-                name,
-                asked.check().to_owned(),
-                format!("{error:.3e}"),
-                format!("{u:.3e}"),
-                format!("{size:.1}"),
-            ]
+            let size = times((error / u).abs());
+            vec![name, asked.check().to_owned(), format!("{error:.3e}"), format!("{u:.3e}"), size]
         }));
     }
     report.table(&["case", "quantity", "error", "U", "error/U"], &rows);

@@ -1,7 +1,7 @@
 //! Every family at every density, judged once each with limits that any loop meets: what coverage and judged are counted from.
 
 use super::super::table::{Report, Share};
-use super::super::work::parallel;
+use super::super::work::{parallel, share_of};
 use super::classes::CLASSES;
 use super::judge::{Asked, Bench, Judged, lenient};
 use super::receivers::Digits;
@@ -23,13 +23,18 @@ pub struct Facts {
     pub level_power: Option<f64>,
     pub drifts: bool,
     pub chain: bool,
+    pub spur: bool,
     pub levels_db: Vec<f64>,
     pub points: usize,
     /// The lowest crossover over where the clean part begins.
     pub clean_times: f64,
     /// Change of the loop itself between two levels, as a share of the tolerance.
     pub change: f64,
+    /// Noise of the difference of two levels at the crossover, as a share of the tolerance.
+    pub difference: f64,
     pub carried: Carried,
+    /// Noise of a sample at the lowest and at the highest frequency.
+    pub noise_at_ends: [f64; 2],
     /// True crossovers.
     pub crossings: usize,
     /// Relative noise of a sample at the exact gain margin's phase crossover, and gain reduction margin's.
@@ -51,11 +56,14 @@ impl Facts {
             level_power: scene.effect.is_any().then_some(scene.effect.power),
             drifts: scene.drift.is_any(),
             chain: scene.accuracy.gain_db > 0.0,
+            spur: scene.spur.is_any(),
             levels_db: scene.levels_db.clone(),
             points: scene.hz.len(),
             clean_times: scene.clean_times(),
             change: scene.change(),
+            difference: scene.difference(),
             carried: scene.carried(),
+            noise_at_ends: [scene.from_hz, scene.to_hz].map(noise),
             crossings: scene.truth.crossovers.len(),
             noise_at_margins: [at(true), at(false)],
             exact: Asked::ALL.map(|asked| scene.exact(asked)),
@@ -64,12 +72,27 @@ impl Facts {
 
     /// Noise alone: nothing that an honest uncertainty must be wider for.
     pub fn is_plain(&self) -> bool {
-        self.level_power.is_none() && !self.drifts && !self.chain
+        self.level_power.is_none() && !self.drifts && !self.chain && !self.spur
     }
 
     /// Nothing that a verdict may rightly be refused for: the loop holds still well inside the tolerances, the points carry it.
     pub fn is_sound(&self) -> bool {
         self.change < 0.75 && matches!(self.carried, Carried::Well | Carried::Roughly)
+    }
+
+    /// Noise of the difference of two levels, in words.
+    pub fn difference_word(&self) -> &'static str {
+        match self.difference {
+            d if d < 0.3 => "below 0.3 tolerances",
+            d if d < 0.7 => "below 0.7",
+            d if d < 1.0 => "below 1",
+            _ => "more",
+        }
+    }
+
+    /// The noise leaves room to tell the tolerances of linearity.
+    pub fn is_tellable(&self) -> bool {
+        self.difference < 0.7
     }
 
     /// Sound, and clean from at least 8 times below the lowest crossover up to past the highest.
@@ -100,17 +123,17 @@ impl Tried {
     }
 }
 
-/// All keys of a survey, one in `share` of the numbers.
+/// All keys of a survey, or one in `share` of them.
 pub fn keys(seed: u64, corners: usize, share: usize) -> Vec<Key> {
     let mut list = Vec::new();
-    for number in 0..corners.div_ceil(share) {
+    for number in 0..corners {
         for density in 0..Density::ALL.len() {
             for class in 0..CLASSES.len() {
                 list.push(Key { seed, class, density, number });
             }
         }
     }
-    list
+    share_of(list, share)
 }
 
 pub fn run(seed: u64, share: usize) -> Vec<Tried> {
@@ -122,13 +145,11 @@ pub fn run(seed: u64, share: usize) -> Vec<Tried> {
     })
 }
 
-/// Groups of noise by the larger floor.
+/// Groups of noise by the larger floor, as a share of the injection.
+pub const NOISE_GROUPS: [&str; 3] = ["0.001 to 0.01 %", "0.01 to 0.1 %", "0.1 to 0.5 %"];
+
 pub fn noise_group(floor: f64) -> &'static str {
-    match floor {
-        f if f < 1e-4 => "0.001 to 0.01 %",
-        f if f < 1e-3 => "0.01 to 0.1 %",
-        _ => "0.1 to 0.5 %",
-    }
+    NOISE_GROUPS[usize::from(floor >= 1e-4) + usize::from(floor >= 1e-3)]
 }
 
 /// A table of shares in corners: families down, densities across, with sums.

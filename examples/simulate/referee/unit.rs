@@ -74,3 +74,33 @@ impl Drift {
         (10f64.powf(part * self.gain_db / 20.0), 1.0 + part * self.shift)
     }
 }
+
+/// Interference at one frequency: it falls on one sample of every sweep, with a phase of its own each time.
+#[derive(Clone, Copy, Debug)]
+pub struct Spur {
+    /// The sample.
+    pub index: usize,
+    /// Relative to the loop gain at the weakest level; 0: none.
+    pub size: f64,
+}
+
+impl Spur {
+    pub const NONE: Self = Self { index: 0, size: 0.0 };
+
+    pub fn draw(d: &mut Draw, points: usize) -> Self {
+        let index = (d.between(0.0, 1.0) * points as f64) as usize;
+        Self { index: index.min(points - 1), size: d.log(0.002, 0.05) }
+    }
+
+    pub fn is_any(&self) -> bool {
+        self.size > 0.0
+    }
+
+    /// Adds it to a sweep of a level above the weakest, dB.
+    pub fn add(&self, sweep: &mut [Complex64], level_db: f64, d: &mut Draw) {
+        if let Some(t) = sweep.get_mut(self.index).filter(|_| self.is_any()) {
+            let size = self.size / 10f64.powf(level_db / 20.0);
+            *t *= 1.0 + Complex64::from_polar(size, d.between(0.0, std::f64::consts::TAU));
+        }
+    }
+}

