@@ -58,7 +58,9 @@ fn judged(
 ) -> Result<RunOutcome, Vec<Diagnostic>> {
     let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| read(entry, samples);
-    judge_run(run, None, &options, &mut Workspace::default(), &mut read).map(Option::unwrap)
+    judge_run(run, None, &options, &mut Workspace::default(), &mut read)
+        .map(Option::unwrap)
+        .map_err(|unreadable| unreadable.all_problems().cloned().collect())
 }
 
 fn fill(entry: &SweepEntry, samples: &mut Samples) -> Result<(), Vec<Diagnostic>> {
