@@ -3,7 +3,7 @@
 use super::scene::Scene;
 use loopgauge::check::{CornerOutcome, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, Run, SweepEntry};
-use loopgauge::spec::{self, LoadedSpec};
+use loopgauge::spec;
 use loopgauge::sweep::{Reading as FileReading, Samples};
 use num_complex::Complex64;
 use std::cell::RefCell;
@@ -143,7 +143,6 @@ pub fn texts(scene: &Scene, limits: &[Bound]) -> (String, String) {
 
 /// A product with one corner, ready to judge sweeps.
 pub struct Bench {
-    spec: LoadedSpec,
     run: Run,
 }
 
@@ -156,7 +155,7 @@ impl Bench {
         let run = run::parse(run_text.as_bytes(), &std::sync::Arc::from("run.yaml"), ".")
             .and_then(|raw| raw.resolve(&spec, &[]))
             .unwrap_or_else(|problems| panic!("{}\n{run_text}", problems[0].one_line()));
-        Self { spec, run }
+        Self { run }
     }
 
     /// Judges sweeps in the order of the scene's levels, as the file's ratios.
