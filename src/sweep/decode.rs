@@ -132,7 +132,7 @@ fn decoded<'a>(
     }
 }
 
-/// `the byte 0xB5 is`, `the bytes 0x81 0xFF are`.
+/// `byte 0xB5 is`, `bytes 0x81 0xFF are`.
 fn named(bytes: &[u8]) -> String {
     let list: String = bytes.iter().map(|byte| format!(" 0x{byte:02X}")).collect();
     if bytes.len() == 1 { format!("byte{list} is") } else { format!("bytes{list} are") }
