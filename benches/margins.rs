@@ -107,6 +107,7 @@ fn validity(c: &mut Criterion) {
     let (weak, strong) = (analysed(2), analysed(3));
     let span = span();
     let subject = Subject {
+        begins_late: false,
         sweep: &weak,
         second: Some(&strong),
         span,

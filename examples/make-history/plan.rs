@@ -76,6 +76,7 @@ pub fn run(number: u64) -> RunOutcome {
             measured.value *= wobble();
             let part = |share: f64| measured.value * 0.01 * share;
             measured.budget = Some(Budget {
+                level: 0.0,
                 gain: part(wobble()),
                 phase: part(wobble()),
                 delay: part(wobble()),

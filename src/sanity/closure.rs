@@ -43,6 +43,8 @@ const MOST_LEAD: f64 = FRAC_PI_2;
 const LATE_LEAD: f64 = PI / 6.0;
 /// Slope from which on it may have more lag than three quarters of a turn: near that of three integrators.
 const STEEP: f64 = -2.5;
+/// Standard uncertainties from noise beyond which a sample surely lies beside the ray.
+const SURELY: f64 = 3.0;
 /// Closer to the ray than this, rad, a sample tells no side.
 const ON_THE_RAY: f64 = 1e-6;
 
@@ -52,7 +54,7 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
     if subject.sweep.curve.at(subject.span.to).ln_mag >= 0.0 {
         return Closure::Unknown;
     }
-    let start = first_off_the_ray(&subject.sweep.curve, subject.span);
+    let start = first_off_the_ray(subject);
     // Twice the count, so that a start on the ray (half a crossing) stays a whole number.
     let inside: i64 = subject
         .sweep
@@ -105,18 +107,22 @@ fn falls_on_the_safe_side(subject: &Subject<'_>) -> bool {
     falling.all(|c| wrap(c.point.angle) > 0.0)
 }
 
-/// The start of the span, or the first sample after it that lies beside the ray.
-fn first_off_the_ray(curve: &Curve, span: Span) -> f64 {
-    let beside = |angle: f64| wrap(angle).abs() > ON_THE_RAY;
-    if beside(curve.at(span.from).angle) {
+/// The start of the span, or the first sample after it that lies beside the ray; where the low end was left out, beside it by more than its
+/// noise.
+fn first_off_the_ray(subject: &Subject<'_>) -> f64 {
+    let (curve, noise, span) = (&subject.sweep.curve, &subject.sweep.noise, subject.span);
+    let phase_share = noise.shares()[1];
+    let slack = |i: usize| match noise.fit().get(i) {
+        Some(fit) if subject.begins_late => (SURELY * phase_share * fit).max(ON_THE_RAY),
+        _ => ON_THE_RAY,
+    };
+    let at = curve.at(span.from);
+    if wrap(at.angle).abs() > slack(curve.interval(span.from)) {
         return span.from;
     }
-    curve
-        .ln_f()
-        .iter()
-        .zip(curve.angle())
-        .find(|(x, angle)| **x > span.from && beside(**angle))
-        .map_or(span.from, |(x, _)| *x)
+    let samples = curve.ln_f().iter().zip(curve.angle()).enumerate();
+    let beside = |(i, (x, angle)): &(usize, (&f64, &f64))| **x > span.from && wrap(**angle).abs() > slack(*i);
+    samples.into_iter().find(beside).map_or(span.from, |(_, (x, _))| *x)
 }
 
 /// Twice the crossings of the ray from zero frequency to the start.

@@ -1,7 +1,7 @@
 //! Points too far apart to follow the phase where it counts.
 
 use super::{Refusal, Subject};
-use crate::curve::db;
+use crate::curve::{LocalError, db};
 use crate::quantity::{number, with_unit};
 use std::f64::consts::PI;
 
@@ -12,6 +12,13 @@ const STEP: f64 = 0.5 * PI;
 const NEAR_DB: f64 = 15.0;
 /// Noise of a sample, rad, from which on a step may be noise: what drowns a sweep is told elsewhere.
 const NOISE: f64 = 0.1;
+
+/// Distance of a sample from what its neighbours foretell, neper and rad, that is sharper than the points: 2.6 dB or 17 deg …
+const LONELY: f64 = 0.3;
+/// … and standard deviations of its noise; a prediction has the noise of the neighbours too …
+const LONELY_NOISE: f64 = 8.0;
+/// … where neighbours twice as far foretell it at most so many times worse; a curve that the points carry, 16 times.
+const SLOWLY: f64 = 2.0;
 
 /// Two neighbours between which the curve is a guess.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,8 +35,35 @@ pub fn unresolved(subject: &Subject<'_>) -> Option<Refusal> {
     all(subject).next().map(|gap| gap.explain())
 }
 
-/// All pairs of neighbours whose phases lie too far apart near 0 dB.
+/// All places that the points do not resolve.
 pub(super) fn all<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
+    steep(subject).chain(lonely(subject))
+}
+
+/// Samples that neighbours do not foretell, and foretell no better the closer they lie: something sharper than the points stands there.
+fn lonely<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
+    let (raw, noise, span) = (&subject.sweep.raw, &subject.sweep.noise, subject.span);
+    let size = |miss: LocalError| miss.ln_mag.hypot(miss.angle);
+    (0..raw.len()).filter_map(move |k| {
+        let at = |i: usize| raw.ln_f().get(i).copied().filter(|x| span.holds(*x));
+        let (x0, x1) = (at(k.checked_sub(1)?)?, at(k + 1)?);
+        let ln_mag = *raw.ln_mag().get(k)?;
+        let sigma = *noise.sigma().get(k)?;
+        if db(ln_mag).abs() > NEAR_DB
+            || !noise.is_known()
+            || noise.spikes().iter().any(|spike| spike.index == k)
+        {
+            return None;
+        }
+        let near = size(raw.left_out(k, 1)?);
+        let far = size(raw.left_out(k, 2)?);
+        let stands_out = near > LONELY.max(LONELY_NOISE * sigma) && far < SLOWLY * near;
+        stands_out.then_some(Gap { places: (x0, x1), step: near })
+    })
+}
+
+/// All pairs of neighbours whose phases lie too far apart near 0 dB.
+fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
     let (raw, sigma, span) = (&subject.sweep.raw, subject.sweep.noise.sigma(), subject.span);
     let columns = raw.ln_f().windows(2).zip(raw.ln_mag().windows(2)).zip(raw.angle().windows(2)).zip(sigma);
     columns.filter_map(move |(((x, a), p), sigma)| {
