@@ -203,7 +203,8 @@ impl Judgement {
             },
         };
         for (name, unit, limit) in limits::list(&corner.limits) {
-            self.checks.push(judge.judge(&name, unit, limit, &corner.limits));
+            let own = judge.judge(&name, unit, limit, &corner.limits);
+            self.checks.push(CheckOutcome { range_hz: Some(judge.range_hz(&name, &corner.limits)), ..own });
         }
         self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
         self.findings.extend(observations(sweep, span, spec, corner));

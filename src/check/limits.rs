@@ -113,6 +113,16 @@ impl Judge<'_> {
         }
     }
 
+    /// The range, Hz, that a check stands on.
+    #[must_use]
+    pub fn range_hz(&self, name: &str, limits: &Limits) -> [f64; 2] {
+        match limits.gain.iter().find(|gain| gain.check == name).map(|gain| gain.at) {
+            Some(GainAt::Frequency(f)) => [f.hz(), f.hz()],
+            Some(GainAt::Band(band)) => [band.from.hz(), band.to.hz()],
+            None => [self.usable.span.from.exp(), self.usable.span.to.exp()],
+        }
+    }
+
     /// A value that exists against its limit.
     fn held(&self, name: &str, unit: Unit, limit: Limit, estimate: Estimate) -> CheckOutcome {
         // The phase margin keeps its sign, its magnitude is held against the limit.

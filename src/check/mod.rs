@@ -50,7 +50,7 @@ pub use outcome::{
 pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{Options, ReadSweep, Wanted, judge_run};
 pub use unreadable::{UnreadCorner, UnreadableRun};
-pub use wording::{frequency_text, limit_text, value_against, value_text};
+pub use wording::{frequency_text, limit_text, range_text, value_against, value_text};
 
 use crate::analysed::Analysed;
 use crate::linearity::Difference;

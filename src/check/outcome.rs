@@ -114,6 +114,9 @@ pub struct CheckOutcome {
     pub conformity: Option<f64>,
     /// Frequency the value was found at, Hz.
     pub at_hz: Option<f64>,
+    /// Range of the sweep that the check stands on, Hz; `None` where there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub range_hz: Option<[f64; 2]>,
     /// What a change was counted from; only for comparisons with a baseline.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub accepted: Option<Against>,
@@ -144,6 +147,7 @@ impl CheckOutcome {
             message: message.into(),
             value_text: None,
             remedy: None,
+            range_hz: None,
         }
     }
 }

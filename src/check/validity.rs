@@ -92,7 +92,12 @@ pub fn coverage(
         }
         None => "no band is declared, the whole sweep is judged".to_owned(),
     };
-    CheckOutcome::bare("coverage", Verdict::Pass, message)
+    let range = band.or_else(|| bound.first().map(|(_, sweep, _)| sweep.curve.span())).map(hertz);
+    CheckOutcome { range_hz: range, ..CheckOutcome::bare("coverage", Verdict::Pass, message) }
+}
+
+fn hertz(span: Span) -> [f64; 2] {
+    [span.from.exp(), span.to.exp()]
 }
 
 /// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
@@ -161,7 +166,8 @@ pub fn sanity(
             frequency_text(usable.span.to.exp())
         ),
     };
-    CheckOutcome::bare("sanity", Verdict::Pass, message)
+    let range = bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).map(|u| hertz(u.span));
+    CheckOutcome { range_hz: range, ..CheckOutcome::bare("sanity", Verdict::Pass, message) }
 }
 
 /// What linearity came to, and which level is judged.
@@ -219,7 +225,10 @@ pub fn linearity(
     match selection.confirmed {
         Some((i, j)) => {
             let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
-            let check = CheckOutcome::bare("linearity", Verdict::Pass, message);
+            let check = CheckOutcome {
+                range_hz: selection.told_by.as_ref().and_then(|(_, _, c)| c.range_hz).map(|(a, b)| [a, b]),
+                ..CheckOutcome::bare("linearity", Verdict::Pass, message)
+            };
             Choice { check, judged: (i, Some(j)), turned: None }
         }
         None => Choice { check: words.refused(&selection), judged: (0, None), turned: None },

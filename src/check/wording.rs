@@ -211,6 +211,16 @@ fn trim_together(a: &mut String, b: &mut String) {
     }
 }
 
+/// A range of frequencies in words; one frequency where both ends are the same.
+#[must_use]
+pub fn range_text([from, to]: [f64; 2]) -> String {
+    if from == to {
+        frequency_text(from)
+    } else {
+        format!("{} to {}", frequency_text(from), frequency_text(to))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

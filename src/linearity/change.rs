@@ -51,7 +51,9 @@ pub struct Comparison {
     pub identical: bool,
     /// Samples compared.
     pub compared: usize,
-    /// Range of the samples compared, Hz, where noise hides more than is allowed in other parts of the band.
+    /// Range that was compared, Hz.
+    pub range_hz: Option<(f64, f64)>,
+    /// The same, where noise hides more than is allowed in other parts of the band.
     pub clean_hz: Option<(f64, f64)>,
 }
 impl Comparison {

@@ -95,6 +95,7 @@ pub fn compare(
     let fits = |i: usize| hidden_in_curves(weak, strong, i);
     let clean = clean_part(&weak.curve, band, f, tolerances, fits);
     comparison.clean_hz = clean.map(hertz);
+    comparison.range_hz = Some(hertz(clean.unwrap_or(band)));
     compare_curves(weak, strong, clean.unwrap_or(band), tolerances, &mut comparison);
     let same_grid = weak.raw.frequency_hz() == strong.raw.frequency_hz();
     if !same_grid || comparison.identical || comparison.relation(tolerances) == Relation::Agrees {
@@ -121,6 +122,7 @@ pub fn compare(
     };
     let clean = clean_part(curve, band, f, tolerances, fits);
     comparison.clean_hz = clean.map(hertz);
+    comparison.range_hz = Some(hertz(clean.unwrap_or(band)));
     let band = clean.unwrap_or(band);
     let mut seen = Seen::new(tolerances);
     for (i, &x) in curve.ln_f().iter().enumerate().filter(|(_, x)| band.holds(**x)) {

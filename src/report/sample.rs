@@ -170,6 +170,7 @@ pub fn bare(check: &str, verdict: Verdict, message: &str) -> CheckOutcome {
         message: message.to_owned(),
         value_text: None,
         remedy: None,
+        range_hz: None,
     }
 }
 

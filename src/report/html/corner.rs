@@ -7,7 +7,8 @@ use super::plane::plane;
 use super::run::{OPEN, RUN, deciding};
 use super::text::{check_name, mark, safe};
 use crate::check::{
-    CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, frequency_text, limit_text, value_against,
+    CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, frequency_text, limit_text, range_text,
+    value_against,
 };
 use crate::provenance::FileDigest;
 use crate::quantity::number;
@@ -70,6 +71,7 @@ fn wrong(corner: &CornerOutcome) -> Markup {
                     li {
                         (mark(check.verdict)) " " strong { (check_name(&check.check)) } " "
                         span { (safe(&check.message)) }
+                        @if let Some(range) = check.range_hz { p { "It stands on " (range_text(range)) "." } }
                         @if let Some(remedy) = &check.remedy { p.todo { b { "To do: " } (safe(remedy)) } }
                     }
                 }

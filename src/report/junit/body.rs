@@ -1,7 +1,7 @@
 //! What a case says: a message of one line, and a body that begins with it and tells the rest.
 
 use crate::check::{
-    CheckOutcome, CornerOutcome, RunOutcome, Unit, frequency_text, limit_text, value_against,
+    CheckOutcome, CornerOutcome, RunOutcome, Unit, frequency_text, limit_text, range_text, value_against,
 };
 use crate::diagnostic::Diagnostic;
 use crate::quantity::number;
@@ -48,6 +48,9 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
     }
     if let Some(at_hz) = check.at_hz {
         body.entry("frequency", &frequency_text(at_hz));
+    }
+    if let Some(range) = check.range_hz {
+        body.entry("stands on", &range_text(range));
     }
     if let Some(judged) = &corner.judged {
         body.entry("sweeps", &judged.files.join(", "));

@@ -3,7 +3,9 @@
 use super::Style;
 use super::palette::{self, paint};
 use super::wrap::wrap;
-use crate::check::{CheckOutcome, CornerOutcome, NO_BASELINE, RunOutcome, Unit, Verdict, value_text};
+use crate::check::{
+    CheckOutcome, CornerOutcome, NO_BASELINE, RunOutcome, Unit, Verdict, range_text, value_text,
+};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 
@@ -113,6 +115,9 @@ fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
     let words = format!("{} ", check.check.replace('_', " "));
     let message = check.message.strip_prefix(&words).unwrap_or(&check.message);
     text.push_str(&format!("      {name}: {}\n", terminal(message)));
+    if let Some(range) = check.range_hz.filter(|_| style.every_check) {
+        text.push_str(&format!("        stands on {}\n", range_text(range)));
+    }
     if let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) {
         let line = format!("to do: {}", terminal(remedy));
         text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
