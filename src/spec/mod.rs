@@ -15,6 +15,7 @@ mod linearity;
 mod load;
 mod model;
 mod names;
+pub(crate) mod plausible;
 mod reading;
 mod regression;
 mod unwise;

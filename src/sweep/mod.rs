@@ -41,4 +41,5 @@ mod samples;
 
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
+pub(crate) use rows::{LEAST_HZ, MOST_HZ};
 pub use samples::Samples;

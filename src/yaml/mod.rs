@@ -20,5 +20,5 @@ pub(crate) use canonical::canonical;
 pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
 pub(crate) use parse::parse;
-pub(crate) use typed::{Base, Sign, code_of};
+pub(crate) use typed::{Bounds, Sign, code_of};
 pub(crate) use value::{Fields, Path, Value};
