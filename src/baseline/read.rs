@@ -9,7 +9,7 @@ use crate::spec::plausible::{
 };
 use crate::spec::{Accuracy, CriticalPoint, product, version};
 use crate::uncertainty::Budget;
-use crate::yaml::{Bounds, Fields, Findings, Sign, Value, parse as tree};
+use crate::yaml::{Bounds, Fields, Findings, Sign, Sort, Value, parse_as};
 use std::collections::HashSet;
 use std::sync::Arc;
 
@@ -33,13 +33,37 @@ const UNCERTAINTY: Bounds =
 const MOST_DEG: f64 = 1e11;
 const MOST_DB: f64 = 6100.0;
 
+/// How baseline files are known.
+const SORT: Sort = Sort {
+    what: "an accepted unit",
+    keys: &[
+        "baseline",
+        "product",
+        "serial",
+        "revision",
+        "firmware",
+        "build",
+        "station",
+        "taken",
+        "tool",
+        "verdict",
+        "anyway",
+        "spec_sha256",
+        "critical_point",
+        "open_loop_poles",
+        "coverage",
+        "accuracy",
+        "corners",
+    ],
+};
+
 /// Reads a baseline file.
 ///
 /// # Errors
 /// Everything that is wrong with it.
 pub fn parse(bytes: &[u8], file: &Arc<str>) -> Result<AcceptedUnit, Vec<Diagnostic>> {
     let findings = Findings::default();
-    let root = tree(bytes, file, 0, &findings);
+    let root = parse_as(&SORT, bytes, file, 0, &findings);
     let unit = root.as_ref().and_then(|root| unit(&Value::root(root, &findings)));
     findings.into_result(unit, file).map(|(unit, _)| unit)
 }

@@ -3,7 +3,7 @@
 use crate::diagnostic::Diagnostic;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
-use std::path::{Component, Path};
+use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
 /// Largest sweep file, bytes.
@@ -28,6 +28,35 @@ pub fn label(path: &Path) -> String {
         }
     }
     if parts.is_empty() && root.is_empty() { ".".to_owned() } else { root + &parts.join("/") }
+}
+
+/// A folder that files which others name must stay in, links resolved.
+#[derive(Debug)]
+pub struct Fence {
+    folder: PathBuf,
+    real: Option<PathBuf>,
+}
+
+impl Fence {
+    /// A fence around a folder.
+    pub fn around(folder: &Path) -> Self {
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        Self { folder: folder.to_owned(), real: fs::canonicalize(folder).ok() }
+    }
+
+    /// Whether a path stays inside. One that is not there stays inside as far as it leads, so that the answer tells nothing of
+    /// what is there outside.
+    pub fn holds(&self, path: &Path) -> bool {
+        let reached = path.ancestors().find_map(|part| {
+            fs::canonicalize(if part.as_os_str().is_empty() { Path::new(".") } else { part }).ok()
+        });
+        reached.zip(self.real.as_ref()).is_some_and(|(reached, real)| reached.starts_with(real))
+    }
+
+    /// The folder as it was named.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
 }
 
 /// Reads a whole regular file into a buffer that is emptied first.

@@ -13,6 +13,7 @@
 //! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
 //! | `order` | rising, falling or neither |
 //! | `problems` | places, excerpts and texts of the errors |
+//! | `foreign` | what is plainly no sweep, of which nothing is shown |
 //!
 //! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
 //!
@@ -30,6 +31,8 @@ mod convert;
 mod decode;
 mod dialect;
 mod fields;
+#[cfg(feature = "cli")]
+mod foreign;
 mod number;
 mod order;
 mod problems;
@@ -39,6 +42,8 @@ mod recognise;
 mod rows;
 mod samples;
 
+#[cfg(feature = "cli")]
+pub(crate) use foreign::veiled;
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
 pub(crate) use rows::{LEAST_HZ, MOST_HZ};
