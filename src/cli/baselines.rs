@@ -3,6 +3,7 @@
 use super::files::{Fence, YAML_LIMIT, label, read_regular};
 use crate::baseline::{self, Accepted, AcceptedUnit};
 use crate::diagnostic::Diagnostic;
+use crate::yaml::first_key;
 use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -73,6 +74,13 @@ pub fn files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
     }
     files.sort();
     Ok(files)
+}
+
+/// Whether a file is one that `accept` wrote, sound or damaged.
+pub fn is_accepted(path: &Path) -> bool {
+    let mut bytes = Vec::new();
+    let read = read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes);
+    read.is_ok() && first_key(&bytes) == Some("baseline")
 }
 
 fn load(root: &Path, product: &str) -> Loaded {

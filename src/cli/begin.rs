@@ -191,9 +191,9 @@ fn write_new(files: &[(&Path, &str)]) -> Result<(), String> {
     }
     let mut open = Vec::with_capacity(files.len());
     for (path, text) in files {
-        let mut file = OutputFile::create_with_folders(path).map_err(|error| error.to_string())?;
+        let mut file = OutputFile::create_new(path).map_err(|error| error.to_string())?;
         file.write_all(text.as_bytes()).map_err(|error| cannot_write(path, error))?;
         open.push(file);
     }
-    open.into_iter().try_for_each(|file| file.commit_new().map_err(|error| error.to_string()))
+    open.into_iter().try_for_each(|file| file.commit().map_err(|error| error.to_string()))
 }

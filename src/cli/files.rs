@@ -1,6 +1,7 @@
 //! Reads input files: regular files only, of a bounded size.
 
 use crate::diagnostic::Diagnostic;
+use crate::output::note_read;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
@@ -101,6 +102,7 @@ fn read_found(
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
+    note_read(path, &found);
     // One byte more than expected: a file that grew while it was read is seen without asking again.
     let expected = usize::try_from(found.len()).unwrap_or(0);
     into.resize(expected + 1, 0);

@@ -7,11 +7,11 @@ use super::discover::{RUN_FILE, RunPlace};
 use super::files::{Fence, YAML_LIMIT, label, read_regular};
 use super::judge::{SweepReader, Trouble, load};
 use super::missing::gather;
-use super::outputs::{cannot_write, commit, print};
+use super::outputs::{is_stdout, print, write_whole};
 use super::specs::{Disk, Loaded, Specs};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
-use crate::output::OutputFile;
+use crate::output::Kind;
 use crate::report::write_lint_json;
 use crate::run::Run;
 use crate::spec::{self, DriftAxis, Files, Spec};
@@ -239,19 +239,11 @@ fn without_label(run: &Run, spec: &Spec) -> Option<Diagnostic> {
 fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {
     let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
-    let to_stdout = args.format == Format::Json || args.json.as_deref() == Some(Path::new("-"));
-    if args.format == Format::Json && args.json.as_deref() != Some(Path::new("-")) {
-        let mut file = OutputFile::stdout();
-        let written = write_lint_json(&mut file, findings).map_err(|e| cannot_write(Path::new("-"), e));
-        commit(written.map(|()| file), console);
-    }
-    if let Some(path) = &args.json {
-        let file = if path == Path::new("-") { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
-        let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_lint_json(&mut file, findings).map_err(|e| cannot_write(path, e))?;
-            Ok(file)
-        });
-        commit(written, console);
+    let json_to_stdout = args.json.as_deref().is_some_and(is_stdout);
+    let to_stdout = args.format == Format::Json || json_to_stdout;
+    let shown = (args.format == Format::Json && !json_to_stdout).then_some(Path::new("-"));
+    for path in shown.into_iter().chain(args.json.as_deref()) {
+        write_whole(path, Kind::Json, console, |file| write_lint_json(file, findings));
     }
     if !to_stdout {
         let text = format!(

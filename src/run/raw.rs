@@ -8,7 +8,7 @@ use crate::yaml::{Findings, Node, Path, Sort, Value, parse_as};
 use std::sync::Arc;
 
 /// How run files are known.
-const SORT: Sort = Sort {
+pub(crate) const SORT: Sort = Sort {
     what: "a run",
     keys: &[
         "run",

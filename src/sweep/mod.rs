@@ -43,7 +43,7 @@ mod rows;
 mod samples;
 
 #[cfg(feature = "cli")]
-pub(crate) use foreign::veiled;
+pub(crate) use foreign::{may_be_sweep, veiled};
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
 pub(crate) use rows::{LEAST_HZ, MOST_HZ};

@@ -136,20 +136,22 @@ fn others_are_dropped_when_all_were_accepted() {
     let room = accepted();
     add(&room, "new/a", "RG-7", None, lost(0.0));
     add(&room, "new/b", "RG-8", None, lost(0.0));
-    room.write("base/gauge/notes.txt", "kept").write("base/gauge/damaged.yaml", "]");
+    room.write("base/gauge/notes.txt", "kept").write("base/gauge/damaged.yaml", "baseline: 1\n]");
+    room.write("base/gauge/foreign.yaml", "run: 1\n");
     room.write("base/other/X.yaml", "kept");
     room.run("accept new --baseline base").ends(0);
     assert_eq!(
         room.names("base/gauge"),
-        ["RG-00042.yaml", "RG-7.yaml", "RG-8.yaml", "damaged.yaml", "notes.txt"]
+        ["RG-00042.yaml", "RG-7.yaml", "RG-8.yaml", "damaged.yaml", "foreign.yaml", "notes.txt"]
     );
     // One of them does not pass: nothing is dropped.
     add(&room, "new/b", "RG-8", None, lost(40.0));
     room.run("accept new --baseline base --replace").ends(1);
-    assert_eq!(room.names("base/gauge").len(), 5);
+    assert_eq!(room.names("base/gauge").len(), 6);
     add(&room, "new/b", "RG-8", None, lost(1.0));
     let ran = room.run("accept new --baseline base --replace").ends(0);
-    assert_eq!(room.names("base/gauge"), ["RG-7.yaml", "RG-8.yaml", "notes.txt"]);
+    assert_eq!(room.names("base/gauge"), ["RG-7.yaml", "RG-8.yaml", "foreign.yaml", "notes.txt"]);
+    assert!(ran.stderr.contains("base/gauge/foreign.yaml is no accepted unit and stays"), "{}", ran.stderr);
     assert!(ran.out().contains("dropped base/gauge/RG-00042.yaml\n"), "{}", ran.out());
     assert_eq!(room.names("base/other"), ["X.yaml"]);
 }
