@@ -16,7 +16,7 @@ use rand_distr::{Distribution, StandardNormal, Uniform};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::erf::erf;
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 /// Trials. The ends of the interval come from the outer 2.3 % of them, which leaves some 3 % of its width open.
 const TRIALS: usize = 2_000;
@@ -38,7 +38,8 @@ pub type Read<'a> = dyn Fn(&Curve, &Crossings, Span) -> Option<f64> + 'a;
 
 impl Trials {
     /// Half width of the interval about `value` that holds as much of the simulated values as `coverage` standard deviations of
-    /// a normal distribution do; the larger of the two sides. `None` when too many trials have no such value.
+    /// a normal distribution do; the larger of the two sides. `None` when too many trials have no such value, or the delay leaves
+    /// the phase open by more than half a turn between two samples.
     ///
     /// `span` is the part of the sweep that matters: `read` is given this part alone.
     pub fn half_width(
@@ -55,6 +56,13 @@ impl Trials {
         let curve = &sweep.curve;
         let first = curve.ln_f().partition_point(|x| *x < span.from).saturating_sub(2);
         let last = (curve.ln_f().partition_point(|x| *x <= span.to) + 2).min(curve.len());
+        let step_hz = |pair: &[f64]| pair.last().zip(pair.first()).map_or(0.0, |(b, a)| b - a);
+        let part = curve.frequency_hz().get(first..last).unwrap_or(&[]);
+        let widest_hz = part.windows(2).map(step_hz).fold(0.0, f64::max);
+        if TAU * chain.delay_s * widest_hz > PI {
+            // The delay may turn the curve by more than half a turn from sample to sample: nothing tells which way it goes.
+            return None;
+        }
         self.results.clear();
         for _ in 0..TRIALS {
             let gain = chain.gain_np * unit.sample(&mut random);

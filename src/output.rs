@@ -3,7 +3,17 @@
 //! A file is written aside, in the same folder, and renamed when it is complete. The name aside is predictable and
 //! the file is locked while its writer lives, so what a killed process left is known as such: the next writer of the
 //! same output removes it.
+//!
+//! Nothing is replaced but what is empty or an earlier output of the same kind, by what it holds and not by its name, and
+//! never what this process has read.
 
+mod inputs;
+mod kind;
+
+pub use inputs::note_read;
+pub use kind::Kind;
+
+use kind::Look;
 use same_file::Handle;
 use std::ffi::OsString;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -47,6 +57,29 @@ pub enum OutputError {
         /// The output.
         path: PathBuf,
     },
+    /// Something stands there that this program did not write.
+    #[error(
+        "cannot write {}: {seems} stands there, no earlier output of this kind, and is left as it is; name another file, or \
+         remove that one first",
+        path.display()
+    )]
+    Foreign {
+        /// The output.
+        path: PathBuf,
+        /// What it seems to be, with its article.
+        seems: &'static str,
+    },
+    /// The file that stands there was read.
+    #[error(
+        "cannot write {}: it is an input of this command, {seems}, and is left as it is; name another file",
+        path.display()
+    )]
+    Input {
+        /// The output.
+        path: PathBuf,
+        /// What it seems to be, with its article.
+        seems: &'static str,
+    },
     /// Something stands there that must not be replaced.
     #[error("{} exists already and is left as it is; name another place, or move it away", path.display())]
     Exists {
@@ -83,6 +116,8 @@ enum Sink {
 struct Aside {
     part: PathBuf,
     target: PathBuf,
+    /// What may be replaced; `None`: nothing.
+    kind: Option<Kind>,
 }
 
 impl OutputFile {
@@ -92,8 +127,13 @@ impl OutputFile {
     /// is written directly.
     ///
     /// # Errors
-    /// When a folder stands there, its own folder is missing, or the system refuses.
-    pub fn create(path: &Path) -> Result<Self, OutputError> {
+    /// When a folder stands there, or a file that is neither empty nor an earlier output of this kind; when its own folder is
+    /// missing, or the system refuses.
+    pub fn create(path: &Path, kind: Kind) -> Result<Self, OutputError> {
+        Self::begin(path, Some(kind))
+    }
+
+    fn begin(path: &Path, kind: Option<Kind>) -> Result<Self, OutputError> {
         let system = |source| OutputError::System { path: path.to_owned(), source };
         match fs::metadata(path) {
             Ok(found) if found.is_dir() => return Err(OutputError::IsFolder { path: path.to_owned() }),
@@ -114,22 +154,32 @@ impl OutputFile {
         if !folder.is_dir() {
             return Err(OutputError::NoFolder { path: path.to_owned(), folder: folder.to_owned() });
         }
+        if let Some(kind) = kind {
+            may_replace(path, &target, kind)?;
+        }
         let (file, part) = open_aside(&target)
             .map_err(system)?
             .ok_or_else(|| OutputError::Busy { path: path.to_owned() })?;
-        Ok(Self::new(path, Sink::File(file), Some(Aside { part, target })))
+        Ok(Self::new(path, Sink::File(file), Some(Aside { part, target, kind })))
     }
 
     /// Begins an output at `path` and creates the folders that lead there.
     ///
     /// # Errors
     /// As [`create`](Self::create).
-    pub fn create_with_folders(path: &Path) -> Result<Self, OutputError> {
-        if let Some(folder) = path.parent() {
-            fs::create_dir_all(folder)
-                .map_err(|source| OutputError::System { path: path.to_owned(), source })?;
-        }
-        Self::create(path)
+    pub fn create_with_folders(path: &Path, kind: Kind) -> Result<Self, OutputError> {
+        create_folders(path)?;
+        Self::create(path, kind)
+    }
+
+    /// Begins an output at `path`, whose name must be free when it is completed, and creates the folders that lead there: what
+    /// stands there is never touched.
+    ///
+    /// # Errors
+    /// When a folder stands there or the system refuses.
+    pub fn create_new(path: &Path) -> Result<Self, OutputError> {
+        create_folders(path)?;
+        Self::begin(path, None)
     }
 
     /// Standard output, written as it comes.
@@ -153,39 +203,40 @@ impl OutputFile {
     /// Completes the output: it appears under its name, safe on the disk.
     ///
     /// # Errors
-    /// When what is left cannot be written or the file cannot be renamed; then nothing is left behind.
+    /// When what is left cannot be written, the file cannot be renamed, or something has come to stand there that must stay;
+    /// then nothing is left behind.
     pub fn commit(mut self) -> Result<(), OutputError> {
-        self.complete().map_err(|source| self.error(source))
+        self.fill().map_err(|source| self.error(source))?;
+        let Some(aside) = &self.aside else { return Ok(()) };
+        match aside.kind {
+            Some(kind) => {
+                // Meanwhile it may have been read, or another program may have written there.
+                may_replace(&self.path, &aside.target, kind)?;
+                self.rename().map_err(|source| self.error(source))
+            }
+            None => self.link().map_err(|source| match source.kind() {
+                io::ErrorKind::AlreadyExists => OutputError::Exists { path: self.path.clone() },
+                _ => self.error(source),
+            }),
+        }
     }
 
-    /// Completes the output under a name that must be free: what stands there is never touched.
-    ///
-    /// # Errors
-    /// As [`commit`](Self::commit), and when there is something of that name.
-    pub fn commit_new(mut self) -> Result<(), OutputError> {
-        self.complete_new().map_err(|source| match source.kind() {
-            io::ErrorKind::AlreadyExists => OutputError::Exists { path: self.path.clone() },
-            _ => self.error(source),
-        })
-    }
-
-    fn complete(&mut self) -> io::Result<()> {
-        self.fill()?;
+    fn rename(&mut self) -> io::Result<()> {
         let Some(aside) = &self.aside else { return Ok(()) };
         fs::rename(&aside.part, &aside.target)?;
         self.aside = None;
         Ok(())
     }
 
-    fn complete_new(&mut self) -> io::Result<()> {
-        self.fill()?;
+    /// Gives the file its name if that is free.
+    fn link(&mut self) -> io::Result<()> {
         let Some(aside) = &self.aside else { return Ok(()) };
         match fs::hard_link(&aside.part, &aside.target) {
             // The name aside goes when this is dropped.
             Ok(()) => Ok(()),
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(error),
             // A file system without links, such as that of a memory stick: looking first has to do.
-            Err(_) if fs::symlink_metadata(&aside.target).is_err() => self.complete(),
+            Err(_) if fs::symlink_metadata(&aside.target).is_err() => self.rename(),
             Err(_) => Err(io::ErrorKind::AlreadyExists.into()),
         }
     }
@@ -254,6 +305,34 @@ fn unless_unread<T>(result: io::Result<T>, done: T) -> io::Result<T> {
     match result {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(done),
         other => other,
+    }
+}
+
+/// Whether what stands at `target` may give way to an output of a kind; `path` is how it was named.
+fn may_replace(path: &Path, target: &Path, kind: Kind) -> Result<(), OutputError> {
+    let path = || path.to_owned();
+    let found = match fs::metadata(target) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(source) => return Err(OutputError::System { path: path(), source }),
+        Ok(found) => found,
+    };
+    let look = Look::at(target);
+    let seems = look.as_ref().map_or("a file that cannot be read", Look::seems);
+    if inputs::was_read(target, &found) {
+        Err(OutputError::Input { path: path(), seems })
+    } else if found.len() == 0 || look.is_ok_and(|look| kind.wrote(&look)) {
+        Ok(())
+    } else {
+        Err(OutputError::Foreign { path: path(), seems })
+    }
+}
+
+fn create_folders(path: &Path) -> Result<(), OutputError> {
+    match path.parent() {
+        Some(folder) => {
+            fs::create_dir_all(folder).map_err(|source| OutputError::System { path: path.to_owned(), source })
+        }
+        None => Ok(()),
     }
 }
 
@@ -367,6 +446,13 @@ fn is_at(file: &File, path: &Path) -> bool {
 mod tests {
     use super::*;
 
+    const KIND: Kind = Kind::Levels;
+
+    /// A text that is known as an output of that kind.
+    fn profile(text: &str) -> String {
+        format!("frequency_hz,level_dbm\n{text}")
+    }
+
     fn names(folder: &Path) -> Vec<String> {
         let mut names: Vec<String> =
             fs::read_dir(folder).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
@@ -375,8 +461,8 @@ mod tests {
     }
 
     fn write(path: &Path, text: &str) {
-        let mut file = OutputFile::create(path).unwrap();
-        file.write_all(text.as_bytes()).unwrap();
+        let mut file = OutputFile::create(path, KIND).unwrap();
+        file.write_all(profile(text).as_bytes()).unwrap();
         file.commit().unwrap();
     }
 
@@ -384,15 +470,15 @@ mod tests {
     fn a_file_appears_whole_or_not_at_all() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("report.xml");
-        let mut file = OutputFile::create(&path).unwrap();
-        file.write_all(b"new").unwrap();
+        let mut file = OutputFile::create(&path, KIND).unwrap();
+        file.write_all(profile("new").as_bytes()).unwrap();
         assert_eq!(names(folder.path()), [".report.xml.loopgauge-part"]);
         file.commit().unwrap();
-        assert_eq!(fs::read_to_string(&path).unwrap(), "new");
-        let mut dropped = OutputFile::create(&path).unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), profile("new"));
+        let mut dropped = OutputFile::create(&path, KIND).unwrap();
         dropped.write_all(b"half").unwrap();
         drop(dropped);
-        assert_eq!(fs::read_to_string(&path).unwrap(), "new");
+        assert_eq!(fs::read_to_string(&path).unwrap(), profile("new"));
         assert_eq!(names(folder.path()), ["report.xml"]);
     }
 
@@ -401,14 +487,61 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("run.yaml");
         let new = |text: &str| {
-            let mut file = OutputFile::create(&path).unwrap();
+            let mut file = OutputFile::create_new(&path).unwrap();
             file.write_all(text.as_bytes()).unwrap();
-            file.commit_new()
+            file.commit()
         };
         new("first").unwrap();
         assert!(matches!(new("second"), Err(OutputError::Exists { .. })));
         assert_eq!(fs::read_to_string(&path).unwrap(), "first");
         assert_eq!(names(folder.path()), ["run.yaml"]);
+    }
+
+    #[test]
+    fn what_this_program_did_not_write_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("profile.csv");
+        fs::write(&path, "").unwrap();
+        write(&path, "over an empty file");
+        for text in [
+            "frequency_hz,gain_db,phase_deg\n1,2,3\n",
+            "spec: 1\n",
+            "notes",
+            " ",
+            "{\"format\":1,\"runs\":[]}",
+        ] {
+            fs::write(&path, text).unwrap();
+            let error = OutputFile::create(&path, KIND).unwrap_err();
+            assert!(matches!(error, OutputError::Foreign { .. }), "{error}");
+            assert_eq!(fs::read_to_string(&path).unwrap(), text);
+        }
+        assert_eq!(names(folder.path()), ["profile.csv"]);
+    }
+
+    #[test]
+    fn what_comes_to_stand_there_meanwhile_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("profile.csv");
+        let file = OutputFile::create(&path, KIND).unwrap();
+        fs::write(&path, "notes").unwrap();
+        assert!(matches!(file.commit(), Err(OutputError::Foreign { .. })));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "notes");
+        assert_eq!(names(folder.path()), ["profile.csv"]);
+    }
+
+    #[test]
+    fn what_was_read_stays_even_if_it_is_empty_or_an_output() {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, text) in [("a.csv", ""), ("b.csv", &*profile("1,2\n"))] {
+            let (path, second) = (folder.path().join(name), folder.path().join(format!("second-{name}")));
+            fs::write(&path, text).unwrap();
+            let file = OutputFile::create(&path, KIND).unwrap();
+            note_read(&path, &fs::metadata(&path).unwrap());
+            assert!(matches!(file.commit(), Err(OutputError::Input { .. })));
+            fs::hard_link(&path, &second).unwrap();
+            assert!(matches!(OutputFile::create(&second, KIND), Err(OutputError::Input { .. })));
+            assert_eq!(fs::read_to_string(&path).unwrap(), text);
+        }
     }
 
     #[test]
@@ -418,15 +551,15 @@ mod tests {
         for number in [0, 2, 5] {
             fs::write(part_name(&path, number), "left by a killed process").unwrap();
         }
-        let mut first = OutputFile::create(&path).unwrap();
-        let mut second = OutputFile::create(&path).unwrap();
+        let mut first = OutputFile::create(&path, KIND).unwrap();
+        let mut second = OutputFile::create(&path, KIND).unwrap();
         assert_eq!(names(folder.path()), [".report.xml.loopgauge-part", ".report.xml.loopgauge-part-1"]);
-        first.write_all(b"first").unwrap();
-        second.write_all(b"second").unwrap();
+        first.write_all(profile("first").as_bytes()).unwrap();
+        second.write_all(profile("second").as_bytes()).unwrap();
         second.commit().unwrap();
-        assert_eq!(fs::read_to_string(&path).unwrap(), "second");
+        assert_eq!(fs::read_to_string(&path).unwrap(), profile("second"));
         first.commit().unwrap();
-        assert_eq!(fs::read_to_string(&path).unwrap(), "first");
+        assert_eq!(fs::read_to_string(&path).unwrap(), profile("first"));
         assert_eq!(names(folder.path()), ["report.xml"]);
     }
 
@@ -445,6 +578,7 @@ mod tests {
             }
         });
         let text = fs::read_to_string(&path).unwrap();
+        let text = text.strip_prefix(&profile("")).unwrap();
         assert_eq!(text.len(), 10_000);
         assert!(text.bytes().all(|b| Some(b) == text.bytes().next()));
         assert_eq!(names(folder.path()), ["report.xml"]);
@@ -453,15 +587,15 @@ mod tests {
     #[test]
     fn folders_are_refused_and_missing_ones_named() {
         let folder = tempfile::tempdir().unwrap();
-        assert!(matches!(OutputFile::create(folder.path()), Err(OutputError::IsFolder { .. })));
+        assert!(matches!(OutputFile::create(folder.path(), KIND), Err(OutputError::IsFolder { .. })));
         let path = folder.path().join("a/b/report.xml");
-        let error = OutputFile::create(&path).unwrap_err().to_string();
+        let error = OutputFile::create(&path, KIND).unwrap_err().to_string();
         assert!(error.contains("there is no folder") && error.contains("a/b;"), "{error}");
-        OutputFile::create_with_folders(&path).unwrap().commit().unwrap();
+        OutputFile::create_with_folders(&path, KIND).unwrap().commit().unwrap();
         assert!(path.is_file());
         let under_a_file = path.join("x.xml");
-        assert!(OutputFile::create(&under_a_file).is_err());
-        assert!(OutputFile::create_with_folders(&under_a_file).is_err());
+        assert!(OutputFile::create(&under_a_file, KIND).is_err());
+        assert!(OutputFile::create_with_folders(&under_a_file, KIND).is_err());
     }
 
     #[test]
@@ -469,7 +603,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("x".repeat(250));
         write(&path, "text");
-        assert_eq!(fs::read_to_string(&path).unwrap(), "text");
+        assert_eq!(fs::read_to_string(&path).unwrap(), profile("text"));
     }
 
     #[cfg(unix)]
@@ -483,7 +617,7 @@ mod tests {
         #[test]
         fn hold_an_output_until_killed() {
             let Some(path) = std::env::var_os(HOLD) else { return };
-            let mut file = OutputFile::create(Path::new(&path)).unwrap();
+            let mut file = OutputFile::create(Path::new(&path), KIND).unwrap();
             file.write_all(&[b'x'; 3 * BUFFER]).unwrap();
             println!("held");
             std::thread::sleep(std::time::Duration::from_secs(60));
@@ -494,7 +628,7 @@ mod tests {
             use std::io::{BufRead, BufReader};
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("report.xml");
-            fs::write(&path, "old").unwrap();
+            fs::write(&path, profile("old")).unwrap();
             let name = std::thread::current().name().unwrap().replace(
                 "a_killed_writer_leaves_one_file_that_the_next_removes",
                 "hold_an_output_until_killed",
@@ -515,7 +649,7 @@ mod tests {
             child.wait().unwrap();
             assert_eq!(names(folder.path()), [".report.xml.loopgauge-part", "report.xml"]);
             write(&path, "after");
-            assert_eq!(fs::read_to_string(&path).unwrap(), "after");
+            assert_eq!(fs::read_to_string(&path).unwrap(), profile("after"));
             assert_eq!(names(folder.path()), ["report.xml"]);
         }
 
@@ -527,16 +661,16 @@ mod tests {
                 folder.path().join("link.xml"),
                 folder.path().join("new.xml"),
             );
-            fs::write(&real, "old").unwrap();
+            fs::write(&real, profile("old")).unwrap();
             symlink("real.xml", &link).unwrap();
             symlink("made.xml", &dangling).unwrap();
             write(&link, "new");
             write(&dangling, "made");
             assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
-            assert_eq!(fs::read_to_string(&real).unwrap(), "new");
-            assert_eq!(fs::read_to_string(folder.path().join("made.xml")).unwrap(), "made");
+            assert_eq!(fs::read_to_string(&real).unwrap(), profile("new"));
+            assert_eq!(fs::read_to_string(folder.path().join("made.xml")).unwrap(), profile("made"));
             symlink("circle", folder.path().join("circle")).unwrap();
-            assert!(OutputFile::create(&folder.path().join("circle")).is_err());
+            assert!(OutputFile::create(&folder.path().join("circle"), KIND).is_err());
         }
 
         #[test]
@@ -547,14 +681,14 @@ mod tests {
             symlink(&victim, part_name(&path, 0)).unwrap();
             write(&path, "text");
             assert_eq!(fs::read_to_string(&victim).unwrap(), "precious");
-            assert_eq!(fs::read_to_string(&path).unwrap(), "text");
+            assert_eq!(fs::read_to_string(&path).unwrap(), profile("text"));
         }
 
         #[test]
         fn devices_and_pipes_are_written_directly() {
             write(Path::new("/dev/null"), "text");
             assert!(fs::metadata("/dev/null").unwrap().file_type().is_char_device());
-            let mut out = OutputFile::create(Path::new("/dev/stdout")).unwrap();
+            let mut out = OutputFile::create(Path::new("/dev/stdout"), KIND).unwrap();
             out.write_all(b"").unwrap();
             out.commit().unwrap();
             let folder = tempfile::tempdir().unwrap();
@@ -566,7 +700,7 @@ mod tests {
                     move || fs::read_to_string(fifo).unwrap()
                 });
                 write(&fifo, "through");
-                assert_eq!(reader.join().unwrap(), "through");
+                assert_eq!(reader.join().unwrap(), profile("through"));
                 assert!(fs::metadata(&fifo).unwrap().file_type().is_fifo());
             }
         }
@@ -591,7 +725,8 @@ mod tests {
             fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o555)).unwrap();
             // Rights do not bind the superuser.
             if File::create(folder.path().join("probe")).is_err() {
-                let error = OutputFile::create(&folder.path().join("report.xml")).unwrap_err().to_string();
+                let error =
+                    OutputFile::create(&folder.path().join("report.xml"), KIND).unwrap_err().to_string();
                 assert!(error.contains("report.xml"), "{error}");
             }
             fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).unwrap();

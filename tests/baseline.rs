@@ -15,6 +15,8 @@ mod curves;
 mod files;
 #[path = "baseline/gate.rs"]
 mod gate;
+#[path = "baseline/short.rs"]
+mod short;
 mod tool;
 #[path = "baseline/units.rs"]
 mod units;

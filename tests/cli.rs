@@ -489,6 +489,10 @@ fn an_output_that_cannot_be_written_is_named_and_the_others_are_written() {
     assert_eq!(room.read("file"), "old");
 }
 
+/// What an earlier version wrote: it gives way to what is written now.
+const OLD_JSON: &str = "{\"format\":1,\"tool\":\"loopgauge 0.0.9\",\n\"runs\":[]}\n";
+const OLD_JUNIT: &str = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuites></testsuites>\n";
+
 #[test]
 fn two_outputs_to_one_file_are_refused() {
     let room = gauge::room();
@@ -504,7 +508,7 @@ fn two_outputs_to_one_file_are_refused() {
 #[test]
 fn outputs_go_through_links_and_to_devices() {
     let room = gauge::room();
-    room.write("real.json", "old");
+    room.write("real.json", OLD_JSON);
     symlink("real.json", room.path("link.json")).unwrap();
     symlink("made.xml", room.path("link.xml")).unwrap();
     room.run("check runs --json link.json --junit link.xml").ends(0);
@@ -520,15 +524,15 @@ fn outputs_go_through_links_and_to_devices() {
 #[test]
 fn outputs_take_the_place_of_old_ones_and_leave_nothing_beside() {
     let room = gauge::room();
-    room.write("all.json", "old").write("all.xml", "old");
+    room.write("all.json", OLD_JSON).write("all.xml", OLD_JUNIT);
     room.run("check runs --json all.json --junit all.xml").ends(0);
     assert_eq!(serde_json::from_str::<Value>(&room.read("all.json")).unwrap()["format"], 1);
     xml::read(room.read("all.xml").as_bytes());
     assert_eq!(room.names("."), ["all.json", "all.xml", "runs", "specs"]);
     // What the command line refuses touches no output.
-    room.write("all.json", "old");
+    room.write("all.json", OLD_JSON);
     room.run("check runs --json all.json --only [").ends(2);
-    assert_eq!(room.read("all.json"), "old");
+    assert_eq!(room.read("all.json"), OLD_JSON);
     // When no run can be judged the outputs say so all the same.
     room.run("check nowhere --json all.json").ends(2);
     let result: Value = serde_json::from_str(&room.read("all.json")).unwrap();
@@ -570,7 +574,7 @@ fn a_folder_gets_one_report_per_run() {
 #[test]
 fn a_killed_run_leaves_no_half_output() {
     let room = Room::demo();
-    room.write("report.json", "old");
+    room.write("report.json", OLD_JSON);
     let pipe = room.path("pipe.xml");
     assert!(Command::new("mkfifo").arg(&pipe).status().unwrap().success());
     let mut child = room
@@ -592,7 +596,7 @@ fn a_killed_run_leaves_no_half_output() {
     child.kill().unwrap();
     child.wait().unwrap();
     drop(held);
-    assert_eq!(room.read("report.json"), "old");
+    assert_eq!(room.read("report.json"), OLD_JSON);
     let parts = |names: Vec<String>| names.into_iter().filter(|name| name.contains("loopgauge-part")).count();
     assert!(parts(room.names(".")) <= 1);
     let again = room.run("check demo-data --json report.json --junit -").ends(2);

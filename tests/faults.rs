@@ -9,6 +9,8 @@
     reason = "a test that cannot run its own program must stop"
 )]
 
+#[path = "faults/bounds.rs"]
+mod bounds;
 #[path = "faults/hostile.rs"]
 mod hostile;
 #[path = "faults/names.rs"]
@@ -121,6 +123,13 @@ fn broken_runs() {
 #[test]
 fn broken_sweeps() {
     plant("runs/good/b.csv", sweeps::FAULTS);
+}
+
+#[test]
+fn implausible_numbers() {
+    plant("specs/gauge.yaml", bounds::SPEC);
+    plant("runs/good/run.yaml", bounds::RUN);
+    plant("runs/good/b.csv", bounds::SWEEP);
 }
 
 #[test]

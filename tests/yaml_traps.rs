@@ -229,8 +229,10 @@ fn bombs_end_fast_and_small() {
     ends_fast("very many values", &format!("a: [{}]", "[],".repeat(3_000_000)), "yaml-nodes");
     ends_fast("directives", &"%TAG !a! b\n".repeat(100_000), "yaml-directive");
     ends_fast("too large", &"#".repeat(10_000_001), "yaml-size");
-    ends_fast("many errors", &(0..20_000).map(|i| format!("k{i}: 1\n")).collect::<String>(), "unknown-key");
-    ends_fast("many repeats", &"k: 1\n".repeat(50_000), "yaml-duplicate-key");
+    let keys: String = (0..20_000).map(|i| format!("k{i}: 1\n")).collect();
+    ends_fast("many errors", &format!("run: 1\n{keys}"), "unknown-key");
+    ends_fast("many repeats", &format!("run: 1\n{}", "k: 1\n".repeat(50_000)), "yaml-duplicate-key");
+    ends_fast("many keys of another file", &keys, "foreign-file");
     let peak = peak();
     eprintln!("peak {} MB", peak / 1_000_000);
     assert!(peak < 500_000_000, "{peak} bytes");

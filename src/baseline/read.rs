@@ -4,14 +4,58 @@ use super::write::COLUMNS;
 use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Quantity, Row};
 use crate::diagnostic::Diagnostic;
 use crate::quantity::{Decibel, Degrees, Seconds};
+use crate::spec::plausible::{
+    COVERAGE, DELAY_ACCURACY, FREQUENCY, GAIN_ACCURACY, MOST_POLES, PHASE_ACCURACY,
+};
 use crate::spec::{Accuracy, CriticalPoint, product, version};
 use crate::uncertainty::Budget;
-use crate::yaml::{Fields, Findings, Sign, Value, parse as tree};
+use crate::yaml::{Bounds, Fields, Findings, Sign, Sort, Value, parse_as};
 use std::collections::HashSet;
 use std::sync::Arc;
 
-/// Points that the interpolation takes.
-const LEAST_POINTS: usize = 4;
+/// Points that a sweep has at least, and the curve of one.
+const LEAST_POINTS: usize = 3;
+/// Most crossovers of a curve: more than a sweep has points.
+const MOST_CROSSINGS: u32 = 10_000_000;
+
+/// What `accept` can have written of each quantity: as much as sweeps and specs are read with. Anything beyond was put there by
+/// another hand.
+const DISTANCE: Bounds = Bounds { least: (0.0, "0"), most: (1e6, "1e6"), usual: "accepted ones lie below 1" };
+const MARGIN_DB: Bounds =
+    Bounds { least: (-6100.0, "-6100"), most: (6100.0, "6100"), usual: "no sweep has more decibels" };
+const MARGIN_DEG: Bounds =
+    Bounds { least: (-180.0, "-180"), most: (180.0, "180"), usual: "a phase margin is at most half a turn" };
+const MARGIN_S: Bounds =
+    Bounds { least: (-1e7, "-1e7"), most: (1e7, "1e7"), usual: "a delay margin is at most a period" };
+const UNCERTAINTY: Bounds =
+    Bounds { least: (-1e30, "-1e30"), most: (1e30, "1e30"), usual: "an uncertainty is a part of its value" };
+/// Angles of a curve are not wrapped: as far as sweeps may have them.
+const MOST_DEG: f64 = 1e11;
+const MOST_DB: f64 = 6100.0;
+
+/// How baseline files are known.
+const SORT: Sort = Sort {
+    what: "an accepted unit",
+    keys: &[
+        "baseline",
+        "product",
+        "serial",
+        "revision",
+        "firmware",
+        "build",
+        "station",
+        "taken",
+        "tool",
+        "verdict",
+        "anyway",
+        "spec_sha256",
+        "critical_point",
+        "open_loop_poles",
+        "coverage",
+        "accuracy",
+        "corners",
+    ],
+};
 
 /// Reads a baseline file.
 ///
@@ -19,7 +63,7 @@ const LEAST_POINTS: usize = 4;
 /// Everything that is wrong with it.
 pub fn parse(bytes: &[u8], file: &Arc<str>) -> Result<AcceptedUnit, Vec<Diagnostic>> {
     let findings = Findings::default();
-    let root = tree(bytes, file, 0, &findings);
+    let root = parse_as(&SORT, bytes, file, 0, &findings);
     let unit = root.as_ref().and_then(|root| unit(&Value::root(root, &findings)));
     findings.into_result(unit, file).map(|(unit, _)| unit)
 }
@@ -27,7 +71,7 @@ pub fn parse(bytes: &[u8], file: &Arc<str>) -> Result<AcceptedUnit, Vec<Diagnost
 /// Puts a diagnostic about a key of a baseline file's top level where the key stands.
 #[cfg(feature = "cli")]
 pub(crate) fn at(bytes: &[u8], file: &Arc<str>, key: &str, diagnostic: Diagnostic) -> Diagnostic {
-    match tree(bytes, file, 0, &Findings::default()) {
+    match parse_as(&SORT, bytes, file, 0, &Findings::default()) {
         Some(root) => crate::yaml::at_key(&root, key, diagnostic),
         None => diagnostic.in_file(file),
     }
@@ -51,8 +95,10 @@ fn unit(value: &Value<'_>) -> Option<AcceptedUnit> {
         [("+1", CriticalPoint::PlusOne), ("1", CriticalPoint::PlusOne), ("-1", CriticalPoint::MinusOne)];
     let critical_point =
         fields.required("critical_point", "critical_point: +1").and_then(|value| value.word(&points));
-    let open_loop_poles = fields.required("open_loop_poles", "open_loop_poles: 0").and_then(|v| v.count(0));
-    let coverage = fields.required("coverage", "coverage: 2").and_then(|v| v.number(Sign::Positive, "2"));
+    let open_loop_poles =
+        fields.required("open_loop_poles", "open_loop_poles: 0").and_then(|v| v.count_in(0, MOST_POLES));
+    let coverage =
+        fields.required("coverage", "coverage: 2").and_then(|v| v.number_in(Sign::Positive, "2", &COVERAGE));
     let accuracy = fields
         .required("accuracy", "accuracy: {gain_db: 0.1, phase_deg: 0.5, delay_s: 0}")
         .as_ref()
@@ -104,10 +150,13 @@ fn digest(value: &Value<'_>) -> Option<String> {
 
 fn accuracy(value: &Value<'_>) -> Option<Accuracy> {
     let fields = value.fields("a map such as `{gain_db: 0.1, phase_deg: 0.5, delay_s: 0}`")?;
-    let read = |key: &'static str| {
-        fields.required(key, &format!("{key}: 0.1")).and_then(|value| value.number(Sign::NotNegative, "0.1"))
+    let read = |key: &'static str, bounds: &Bounds| {
+        let value = fields.required(key, &format!("{key}: 0.1"));
+        value.and_then(|value| value.number_in(Sign::NotNegative, "0.1", bounds))
     };
-    let (gain, phase, delay) = (read("gain_db"), read("phase_deg"), read("delay_s"));
+    let gain = read("gain_db", &GAIN_ACCURACY);
+    let phase = read("phase_deg", &PHASE_ACCURACY);
+    let delay = read("delay_s", &DELAY_ACCURACY);
     fields.finish();
     Some(Accuracy { gain: Decibel::new(gain?)?, phase: Degrees::new(phase?)?, delay: Seconds::new(delay?)? })
 }
@@ -141,7 +190,7 @@ fn corner(value: &Value<'_>) -> Option<AcceptedCorner> {
     let band_hz = band.as_ref().map(|value| ends(value));
     let level = label(&fields, "level", None);
     let files = fields.required("files", "files: [{file: a.csv, sha256: …}]").as_ref().and_then(files);
-    let crossings = fields.required("crossings", "crossings: 1").and_then(|value| value.count(0));
+    let crossings = fields.required("crossings", "crossings: 1").and_then(|v| v.count_in(0, MOST_CROSSINGS));
     let values = fields.required("values", "values: {phase_margin_deg: {value: 52.3, u: 0.3, at_hz: 9310}}");
     let values = values.as_ref().and_then(values_of);
     let curve = fields.required("curve", "curve: |").as_ref().and_then(curve);
@@ -172,7 +221,7 @@ fn conditions(value: &Value<'_>) -> Option<Vec<(String, String)>> {
 
 fn ends(value: &Value<'_>) -> Option<[f64; 2]> {
     let mut ends = value.items("two frequencies in Hz such as `[100, 200000]`")?;
-    let mut next = || ends.next().and_then(|item| item.number(Sign::Positive, "100"));
+    let mut next = || ends.next().and_then(|item| item.number_in(Sign::Positive, "100", &FREQUENCY));
     match (next(), next(), ends.next()) {
         (Some(from), Some(to), None) if from < to => Some([from, to]),
         _ => {
@@ -214,16 +263,25 @@ fn values_of(value: &Value<'_>) -> Option<Vec<(Quantity, AcceptedValue)>> {
 
 fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
     let fields = value.fields("a map such as `{value: 52.3, u: 0.3, at_hz: 9310}`")?;
-    let sign = if quantity == Quantity::Crossover { Sign::Positive } else { Sign::Any };
-    let own = fields.required("value", "value: 52.3").and_then(|value| value.number(sign, "52.3"));
-    let at_hz =
-        fields.required("at_hz", "at_hz: 9310").and_then(|value| value.number(Sign::Positive, "9310"));
-    let u = fields.get("u").map(|value| value.number(Sign::NotNegative, "0.3"));
+    let (sign, bounds) = match quantity {
+        Quantity::Crossover => (Sign::Positive, &FREQUENCY),
+        Quantity::PhaseMargin => (Sign::Any, &MARGIN_DEG),
+        Quantity::GainMargin | Quantity::GainReductionMargin => (Sign::Any, &MARGIN_DB),
+        Quantity::StabilityMargin => (Sign::NotNegative, &DISTANCE),
+        Quantity::DelayMargin => (Sign::Any, &MARGIN_S),
+    };
+    let own = fields.required("value", "value: 52.3").and_then(|value| value.number_in(sign, "52.3", bounds));
+    let at_hz = fields
+        .required("at_hz", "at_hz: 9310")
+        .and_then(|value| value.number_in(Sign::Positive, "9310", &FREQUENCY));
+    let u = fields.get("u").map(|value| value.number_in(Sign::NotNegative, "0.3", &UNCERTAINTY));
     let is = |key| {
         fields.get(key).is_some_and(|value| value.word(&[("true", true), ("false", false)]) == Some(true))
     };
     let (at_least, simulated) = (is("at_least"), is("simulated"));
-    let part = |key| fields.get(key).and_then(|value| value.number(Sign::Any, "0.1")).unwrap_or(0.0);
+    let part = |key| {
+        fields.get(key).and_then(|value| value.number_in(Sign::Any, "0.1", &UNCERTAINTY)).unwrap_or(0.0)
+    };
     let budget = Budget {
         gain: part("gain"),
         phase: part("phase"),
@@ -293,9 +351,33 @@ fn row(line: &str, at: &Value<'_>, columns: usize) -> Option<Row> {
         _ => None,
     };
     let row = row.filter(|row| row.hz > 0.0 && line.split_whitespace().count() == columns);
-    if row.is_none() {
-        let message = format!("`{line}` is no row of {columns} numbers, the first above 0");
-        at.error("curve-row", message, "accept the unit anew, or take the file as it was accepted");
+    if let Some(row) = row {
+        return in_range(row, at).then_some(row);
     }
-    row
+    let message = format!("`{line}` is no row of {columns} numbers, the first above 0");
+    at.error("curve-row", message, "accept the unit anew, or take the file as it was accepted");
+    None
+}
+
+/// Whether the numbers of a row can be those of a sweep; says so where they cannot.
+fn in_range(row: Row, at: &Value<'_>) -> bool {
+    let noise = row.noise.unwrap_or_default();
+    let (least_hz, most_hz) = (FREQUENCY.least.0, FREQUENCY.most.0);
+    let beyond = [
+        (row.hz, "Hz", least_hz..=most_hz),
+        (row.db, "dB", -MOST_DB..=MOST_DB),
+        (row.deg, "deg", -MOST_DEG..=MOST_DEG),
+        (noise[0], "dB of noise", 0.0..=MOST_DB),
+        (noise[1], "deg of noise", 0.0..=MOST_DEG),
+    ]
+    .into_iter()
+    .find(|(value, _, range)| !range.contains(value));
+    let Some((value, unit, range)) = beyond else { return true };
+    let message = format!(
+        "{value:e} {unit} lies outside of what a sweep can have, {:e} to {:e}",
+        range.start(),
+        range.end()
+    );
+    at.error("curve-range", message, "accept the unit anew, or take the file as it was accepted");
+    false
 }

@@ -1,7 +1,7 @@
 //! An accepted unit as text: a line for what may change by itself, so that a diff tells what did.
 
 use super::scalar::{decimals, quoted, rounded};
-use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points};
+use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Row};
 use crate::quantity::number;
 use crate::spec::CriticalPoint;
 use crate::uncertainty::Budget;
@@ -13,6 +13,8 @@ const U_DIGITS: usize = 3;
 const SIMULATED_DIGITS: usize = 6;
 /// Digits of a frequency: a ten-millionth moves no curve.
 const HZ_DIGITS: usize = 7;
+/// Digits that tell any two numbers apart, where neighbours lie closer than that.
+const ALL_DIGITS: usize = 17;
 
 /// The text of an accepted unit, YAML. The same unit gives the same text.
 #[must_use]
@@ -132,9 +134,12 @@ fn push_curve(text: &mut String, curve: &Points) {
     let with_noise = curve.rows.iter().all(|row| row.noise.is_some());
     let [short, long] = COLUMNS;
     push(text, format_args!("    curve: |\n      {}\n", if with_noise { long } else { short }));
+    let hz = |row: &Row, digits| number(row.hz, digits);
+    let meet = |pair: &[Row]| matches!(pair, [a, b] if hz(a, HZ_DIGITS) == hz(b, HZ_DIGITS));
+    let digits = if curve.rows.windows(2).any(meet) { ALL_DIGITS } else { HZ_DIGITS };
     for row in &curve.rows {
         // Rounding stays a fortieth of what thinning may leave open, and less.
-        push(text, format_args!("      {} {:.4} {:.3}", number(row.hz, HZ_DIGITS), row.db, row.deg));
+        push(text, format_args!("      {} {:.4} {:.3}", hz(row, digits), row.db, row.deg));
         if let Some([gain, angle]) = row.noise.filter(|_| with_noise) {
             push(text, format_args!(" {} {}", number(gain, 2), number(angle, 2)));
         }

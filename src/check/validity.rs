@@ -409,8 +409,14 @@ impl Words<'_> {
                     && noise > tolerance
                 {
                     let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
-                    let (noise, tolerance) = (number(noise, 2), number(tolerance, 4));
-                    parts.push(format!("{what} {noise} {unit}{place} (allowed {tolerance} {unit})"));
+                    // Where the curve runs along 0 dB its noise moves a crossover anywhere.
+                    let noise = if noise.is_finite() {
+                        format!("{} {unit}", number(noise, 2))
+                    } else {
+                        "without a bound".to_owned()
+                    };
+                    let tolerance = number(tolerance, 4);
+                    parts.push(format!("{what} {noise}{place} (allowed {tolerance} {unit})"));
                 }
             };
         let percent = |v: f64| v * 100.0;

@@ -13,7 +13,7 @@ use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::baseline::{self, AcceptedUnit};
 use crate::check::{Options, RunOutcome, Verdict, accept as accepted_unit};
 use crate::diagnostic::Diagnostic;
-use crate::output::OutputFile;
+use crate::output::{Kind, OutputFile};
 use crate::report::{TOOL, escape};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -193,8 +193,9 @@ impl Store<'_> {
     fn store(&mut self, ready: &Ready, console: &mut Console) -> Option<String> {
         let unit = &ready.unit;
         let path = self.args.baseline.join(&unit.product).join(baseline::file_name(&unit.serial));
-        let written =
-            OutputFile::create_with_folders(&path).map_err(|e| e.to_string()).and_then(|mut file| {
+        let written = OutputFile::create_with_folders(&path, Kind::Accepted)
+            .map_err(|e| e.to_string())
+            .and_then(|mut file| {
                 file.write_all(ready.text.as_bytes()).map_err(|e| cannot_write(&path, e))?;
                 file.commit().map_err(|e| e.to_string())
             });
@@ -235,6 +236,10 @@ impl Store<'_> {
                 }
             };
             for other in others {
+                if !baselines::is_accepted(&other) {
+                    console.note(&format!("{} is no accepted unit and stays", other.display()));
+                    continue;
+                }
                 match std::fs::remove_file(&other) {
                     Ok(()) => text.push_str(&format!("dropped {}\n", escape::terminal(&label(&other)))),
                     Err(error) => console.fault(&format!("cannot remove {}: {error}", other.display())),

@@ -1,8 +1,9 @@
 //! Finds the accepted units of a product and reads each file once.
 
-use super::files::{YAML_LIMIT, label, read_regular};
+use super::files::{Fence, YAML_LIMIT, label, read_regular};
 use crate::baseline::{self, Accepted, AcceptedUnit};
 use crate::diagnostic::Diagnostic;
+use crate::yaml::first_key;
 use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -48,7 +49,7 @@ impl Baselines {
         if let Some(known) = loaded.get(product) {
             return Arc::clone(known);
         }
-        let fresh = Arc::new(load(&self.root.join(product), product));
+        let fresh = Arc::new(load(&self.root, product));
         loaded.insert(product.to_owned(), Arc::clone(&fresh));
         fresh
     }
@@ -75,12 +76,20 @@ pub fn files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
     Ok(files)
 }
 
-fn load(folder: &Path, product: &str) -> Loaded {
+/// Whether a file is one that `accept` wrote, sound or damaged.
+pub fn is_accepted(path: &Path) -> bool {
+    let mut bytes = Vec::new();
+    let read = read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes);
+    read.is_ok() && first_key(&bytes) == Some("baseline")
+}
+
+fn load(root: &Path, product: &str) -> Loaded {
     let mut loaded = Loaded::default();
-    let paths = match files(folder) {
+    let (folder, fence) = (root.join(product), Fence::around(root));
+    let paths = match files(&folder) {
         Ok(paths) => paths,
         Err(error) => {
-            let file: Arc<str> = label(folder).into();
+            let file: Arc<str> = label(&folder).into();
             let message = format!("the baseline's folder cannot be listed: {error}");
             loaded.problems.push(Diagnostic::error("folder-unreadable", message).in_file(&file));
             loaded.accepted.unreadable.push(file.to_string());
@@ -88,7 +97,7 @@ fn load(folder: &Path, product: &str) -> Loaded {
         }
     };
     for path in paths {
-        match read(&path, product) {
+        match read(&path, product, &fence) {
             Ok(unit) => loaded.accepted.units.push(unit),
             Err(problems) => {
                 loaded.problems.extend(problems);
@@ -100,8 +109,13 @@ fn load(folder: &Path, product: &str) -> Loaded {
 }
 
 /// Reads a baseline file, which must be where `accept` would have written it.
-fn read(path: &Path, product: &str) -> Result<AcceptedUnit, Vec<Diagnostic>> {
+fn read(path: &Path, product: &str, fence: &Fence) -> Result<AcceptedUnit, Vec<Diagnostic>> {
     let file: Arc<str> = label(path).into();
+    if !fence.holds(path) {
+        let message = "is a link that leads out of the baseline's folder";
+        let outside = Diagnostic::error("baseline-outside", message).in_file(&file);
+        return Err(vec![outside.with_help("put the accepted unit itself there")]);
+    }
     let mut bytes = Vec::new();
     read_regular(path, &file, YAML_LIMIT, &mut bytes).map_err(|problem| vec![problem])?;
     let unit = baseline::parse(&bytes, &file)?;

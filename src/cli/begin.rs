@@ -92,10 +92,18 @@ fn begin_spec(product: &str, to: Option<&Path>, console: &mut Console) -> Option
     let path = to.map_or_else(|| Path::new("specs").join(format!("{product}.yaml")), Path::to_owned);
     let text = spec_text(product);
     let bytes = |_: &str| Ok(text.clone().into_bytes());
-    if let Err(problems) = spec::load(&label(&path), &bytes) {
-        // The text is sound but for the name put into it.
-        problems.iter().take(1).for_each(|problem| console.fault(&in_words("PRODUCT", problem)));
-        return None;
+    match spec::load(&label(&path), &bytes) {
+        // What was typed may hold more than a name, a comment behind it for one.
+        Ok(loaded) if loaded.spec.product == product => {}
+        Ok(_) => {
+            console.fault("PRODUCT: letters, digits, `.`, `_` and `-` are allowed, such as river-gauge-5v");
+            return None;
+        }
+        Err(problems) => {
+            // The text is sound but for the name put into it.
+            problems.iter().take(1).for_each(|problem| console.fault(&in_words("PRODUCT", problem)));
+            return None;
+        }
     }
     if path == Path::new("-") {
         return Some(text);
@@ -115,7 +123,7 @@ fn begin_run(folder: &Path, args: &BeginArgs, console: &mut Console) -> Option<S
         ));
         return None;
     }
-    let loaded = match spec::load(&label(spec_path), &Disk) {
+    let loaded = match spec::load(&label(spec_path), &Disk::file(spec_path)) {
         Ok(loaded) => loaded,
         Err(problems) => {
             problems.iter().for_each(|problem| console.show(problem));
@@ -183,9 +191,9 @@ fn write_new(files: &[(&Path, &str)]) -> Result<(), String> {
     }
     let mut open = Vec::with_capacity(files.len());
     for (path, text) in files {
-        let mut file = OutputFile::create_with_folders(path).map_err(|error| error.to_string())?;
+        let mut file = OutputFile::create_new(path).map_err(|error| error.to_string())?;
         file.write_all(text.as_bytes()).map_err(|error| cannot_write(path, error))?;
         open.push(file);
     }
-    open.into_iter().try_for_each(|file| file.commit_new().map_err(|error| error.to_string()))
+    open.into_iter().try_for_each(|file| file.commit().map_err(|error| error.to_string()))
 }

@@ -5,7 +5,7 @@ use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
-use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history, spares_inputs};
+use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
@@ -52,7 +52,7 @@ struct Asked {
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let outputs = given(args);
     let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
-    if let Err(text) = apart(&outputs).and_then(|()| spares_inputs(&outputs)).and(spared) {
+    if let Err(text) = apart(&outputs).and(spared) {
         console.fault(&text);
         return None;
     }

@@ -2,9 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
-use super::outputs::{
-    apart, cannot_write, commit, create, is_stdout, print, spares_history, spares_inputs, write_whole,
-};
+use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spared, write_whole};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -14,6 +12,7 @@ use crate::drift::{
     Settings, judge,
 };
 use crate::history::{Address, History, HistoryError};
+use crate::output::Kind;
 use crate::report::html::write_drift_html;
 use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
@@ -22,11 +21,7 @@ use std::path::PathBuf;
 
 /// Runs the command.
 pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
-    let outputs = outputs(args);
-    if let Err(text) = apart(&outputs)
-        .and_then(|()| spares_inputs(&outputs))
-        .and_then(|()| spares_history(&args.history, &outputs))
-    {
+    if let Err(text) = apart(&outputs(args)) {
         console.fault(&text);
         return UNREADABLE;
     }
@@ -160,11 +155,13 @@ fn gather(
 }
 
 fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &mut Console) {
-    if let Some(path) = &args.json {
-        write_whole(path, console, |file| write_drift_json(file, products));
+    let [json, junit, html, markdown] =
+        outputs(args).map(|(option, path)| spared(option, path, &args.history, console));
+    if let Some(path) = json {
+        write_whole(path, Kind::Json, console, |file| write_drift_json(file, products));
     }
-    if let Some(path) = &args.junit {
-        let written = create(path).and_then(|file| {
+    if let Some(path) = junit {
+        let written = create(path, Kind::Junit).and_then(|file| {
             let (file, summary) =
                 write_drift_junit(file, products).map_err(|error| cannot_write(path, error))?;
             if let Some(note) = summary.note() {
@@ -174,11 +171,11 @@ fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &m
         });
         commit(written, console);
     }
-    if let Some(path) = &args.html {
-        write_whole(path, console, |file| write_drift_html(file, products));
+    if let Some(path) = html {
+        write_whole(path, Kind::Html, console, |file| write_drift_html(file, products));
     }
-    if let Some(path) = &args.markdown {
-        write_whole(path, console, |file| write_drift_markdown(file, products));
+    if let Some(path) = markdown {
+        write_whole(path, Kind::Markdown, console, |file| write_drift_markdown(file, products));
     }
     if !outputs(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout)) {
         let text = render_drift(products, console.stdout_style(verbose));

@@ -1,6 +1,7 @@
 //! Reads input files: regular files only, of a bounded size.
 
 use crate::diagnostic::Diagnostic;
+use crate::output::note_read;
 use std::ffi::OsStr;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
@@ -86,6 +87,35 @@ pub fn path_of(text: &str) -> PathBuf {
     PathBuf::from(text)
 }
 
+/// A folder that files which others name must stay in, links resolved.
+#[derive(Debug)]
+pub struct Fence {
+    folder: PathBuf,
+    real: Option<PathBuf>,
+}
+
+impl Fence {
+    /// A fence around a folder.
+    pub fn around(folder: &Path) -> Self {
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        Self { folder: folder.to_owned(), real: fs::canonicalize(folder).ok() }
+    }
+
+    /// Whether a path stays inside. One that is not there stays inside as far as it leads, so that the answer tells nothing of
+    /// what is there outside.
+    pub fn holds(&self, path: &Path) -> bool {
+        let reached = path.ancestors().find_map(|part| {
+            fs::canonicalize(if part.as_os_str().is_empty() { Path::new(".") } else { part }).ok()
+        });
+        reached.zip(self.real.as_ref()).is_some_and(|(reached, real)| reached.starts_with(real))
+    }
+
+    /// The folder as it was named.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+}
+
 /// Reads a whole regular file into a buffer that is emptied first.
 ///
 /// # Errors
@@ -128,6 +158,7 @@ fn read_found(
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
+    note_read(path, &found);
     // One byte more than expected: a file that grew while it was read is seen without asking again.
     let expected = usize::try_from(found.len()).unwrap_or(0);
     into.resize(expected + 1, 0);

@@ -3,10 +3,10 @@
 use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::console::Console;
 use super::drift::diagnostic;
-use super::outputs::{apart, cannot_write, commit, create, print, spares_history};
+use super::outputs::{apart, cannot_write, commit, create, print, spared};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};
-use crate::output::OutputFile;
+use crate::output::{Kind, OutputFile};
 use crate::report::escape;
 use std::ffi::OsStr;
 use std::io::Write;
@@ -113,24 +113,21 @@ fn show(args: &ShowArgs, console: &mut Console) -> Result<(), HistoryError> {
 
 fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> {
     let outputs = [("--csv", &args.csv), ("--parquet", &args.parquet)];
-    if let Err(text) = apart(&outputs).and_then(|()| spares_history(&args.history, &outputs)) {
+    if let Err(text) = apart(&outputs) {
         console.fault(&text);
         return Ok(());
     }
+    let [csv, parquet] = outputs.map(|(option, path)| spared(option, path, &args.history, console));
     let mut history = read(&args.history)?;
-    if let Some(path) = &args.csv {
-        match create(path) {
+    for (path, kind) in [(csv, Kind::Values), (parquet, Kind::Parquet)] {
+        let Some(path) = path else { continue };
+        match create(path, kind) {
             Ok(mut file) => {
-                history.export_csv(&mut file)?;
-                commit(Ok(file), console);
-            }
-            Err(text) => console.fault(&text),
-        }
-    }
-    if let Some(path) = &args.parquet {
-        match create(path) {
-            Ok(mut file) => {
-                history.export_parquet(&mut file)?;
+                if kind == Kind::Values {
+                    history.export_csv(&mut file)?;
+                } else {
+                    history.export_parquet(&mut file)?;
+                }
                 commit(Ok(file), console);
             }
             Err(text) => console.fault(&text),

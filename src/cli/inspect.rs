@@ -4,11 +4,11 @@ use super::args::InspectArgs;
 use super::console::Console;
 use super::files::{YAML_LIMIT, label, read_regular};
 use super::judge::SweepReader;
-use super::outputs::{cannot_write, commit, print};
+use super::outputs::{is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
 use crate::inspect::{Inspected, inspect as look};
-use crate::output::OutputFile;
+use crate::output::Kind;
 use crate::report::{render_inspect, render_plot, write_inspect_json};
 use crate::sweep::{Reading, Samples};
 use std::path::Path;
@@ -54,14 +54,9 @@ fn load_reading(path: &Path) -> Result<Reading, Vec<Diagnostic>> {
 }
 
 fn write(args: &InspectArgs, sweeps: &[Inspected], plots: &[String], console: &mut Console) {
-    let to_stdout = args.json.as_deref() == Some(Path::new("-"));
+    let to_stdout = args.json.as_deref().is_some_and(is_stdout);
     if let Some(path) = &args.json {
-        let file = if to_stdout { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
-        let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_inspect_json(&mut file, sweeps).map_err(|e| cannot_write(path, e))?;
-            Ok(file)
-        });
-        commit(written, console);
+        write_whole(path, Kind::Json, console, |file| write_inspect_json(file, sweeps));
     }
     if !to_stdout {
         let style = console.stdout_style(false);

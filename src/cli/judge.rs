@@ -109,7 +109,8 @@ impl SweepReader {
         reading: &Reading,
         samples: &mut Samples,
     ) -> Result<(), Vec<Diagnostic>> {
-        let result = sweep::read(&self.bytes, label, reading, &mut self.scratch, samples);
+        let result = sweep::read(&self.bytes, label, reading, &mut self.scratch, samples)
+            .map_err(|errors| sweep::veiled(&self.bytes, label, errors));
         if self.bytes.capacity() > KEEP {
             self.bytes.clear();
             self.bytes.shrink_to(KEEP);

@@ -4,19 +4,19 @@ use super::args::LevelsArgs;
 use super::console::Console;
 use super::discover::{self, RunPlace};
 use super::judge::{SweepReader, load};
-use super::outputs::{cannot_write, commit, create, is_same, is_stdout, print};
+use super::outputs::{apart, is_stdout, print, write_whole};
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::SweepInput;
 use crate::diagnostic::nearest;
 use crate::excitation::{LevelsOutcome, NoLevels, level_count, levels as compare};
-use crate::output::OutputFile;
+use crate::output::Kind;
 use crate::report::{levels_csv, render_levels, write_levels_json};
 use crate::run::Run;
 use crate::sweep::Samples;
 use std::collections::HashSet;
-use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::io::Write;
+use std::path::PathBuf;
 
 /// Runs the command.
 pub fn levels(args: &LevelsArgs, console: &mut Console) -> u8 {
@@ -50,20 +50,9 @@ pub fn levels(args: &LevelsArgs, console: &mut Console) -> u8 {
 
 /// Reads everything and compares. `None`: an input could not be read, or the command line is wrong; it was said.
 fn study(args: &LevelsArgs, console: &mut Console) -> Option<Result<LevelsOutcome, NoLevels>> {
-    if let (Some(csv), Some(json)) = (&args.csv, &args.json) {
-        if is_stdout(csv) && is_stdout(json) {
-            console.fault(
-                "only one of --csv and --json can go to standard output: give the other one a file name",
-            );
-            return None;
-        }
-        if is_same(csv, json) {
-            console.fault(&format!(
-                "--csv and --json both name {}: give each a file of its own",
-                json.display()
-            ));
-            return None;
-        }
+    if let Err(text) = apart(&[("--csv", &args.csv), ("--json", &args.json)]) {
+        console.fault(&text);
+        return None;
     }
     let place = place(&args.run, console)?;
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
@@ -185,22 +174,15 @@ fn compare_corner(
 
 fn write(args: &LevelsArgs, outcome: &LevelsOutcome, has_profile: bool, console: &mut Console) {
     if let Some(path) = &args.json {
-        output(path, |file| write_levels_json(file, outcome), console);
+        write_whole(path, Kind::Json, console, |file| write_levels_json(file, outcome));
     }
     if let Some(path) = args.csv.as_ref().filter(|_| has_profile) {
-        output(path, |file| file.write_all(levels_csv(outcome).as_bytes()), console);
+        let csv = levels_csv(outcome);
+        write_whole(path, Kind::Levels, console, |file| file.write_all(csv.as_bytes()));
     }
     let to_stdout = |path: &Option<PathBuf>| path.as_deref().is_some_and(is_stdout);
     if !to_stdout(&args.json) && !to_stdout(&args.csv) {
         let style = console.stdout_style(false);
         print(&render_levels(outcome, style), console);
     }
-}
-
-fn output(path: &Path, fill: impl FnOnce(&mut OutputFile) -> io::Result<()>, console: &mut Console) {
-    let written = create(path).and_then(|mut file| {
-        fill(&mut file).map_err(|error| cannot_write(path, error))?;
-        Ok(file)
-    });
-    commit(written, console);
 }

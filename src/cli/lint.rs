@@ -4,18 +4,19 @@ use super::args::{Format, LintArgs};
 use super::check::today;
 use super::console::Console;
 use super::discover::{RUN_FILE, RunPlace};
-use super::files::{YAML_LIMIT, label, path_of, read_regular};
+use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use super::judge::{SweepReader, Trouble, load};
 use super::missing::gather;
-use super::outputs::{cannot_write, commit, print};
+use super::outputs::{is_stdout, print, write_whole};
 use super::specs::{Disk, Loaded, Specs};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
-use crate::output::OutputFile;
+use crate::output::Kind;
 use crate::report::write_lint_json;
 use crate::run::{self, Run};
 use crate::spec::{self, DriftAxis, Files};
 use crate::sweep::Samples;
+use crate::yaml::first_key;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
@@ -26,7 +27,7 @@ use walkdir::WalkDir;
 pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
     let mut findings = Vec::new();
     let (specs, runs) = sort(&args.paths, &mut findings);
-    lint_specs(&specs, &mut findings);
+    lint_specs(&specs, args, &mut findings);
     lint_runs(&runs, args, &mut findings);
     if args.format == Format::Text {
         findings.iter().for_each(|finding| console.show(finding));
@@ -35,21 +36,40 @@ pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
     if console.has_errors() || has_errors(&findings) { UNREADABLE } else { PASSED }
 }
 
+/// A spec file, and the folder among the arguments that it was found in.
+struct SpecPlace {
+    file: PathBuf,
+    folder: Option<PathBuf>,
+}
+
+impl SpecPlace {
+    /// Where it and what it extends may be read from: the folder of specs where it lies in that, as it does when runs are judged;
+    /// else the folder that was searched, or its own.
+    fn disk(&self, specs: &Path) -> Disk {
+        let folder = Some(specs).filter(|folder| folder.is_dir() && Fence::around(folder).holds(&self.file));
+        match (folder, self.folder.as_deref()) {
+            (Some(folder), None) => Disk::file_in(&self.file, folder),
+            (None, None) => Disk::file(&self.file),
+            (Some(folder), Some(_)) | (None, Some(folder)) => Disk::folder(folder),
+        }
+    }
+}
+
 /// Sorts the arguments into spec files and runs.
-fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec<RunPlace>) {
+fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<SpecPlace>, Vec<RunPlace>) {
     let (mut specs, mut runs, mut units) = (Vec::new(), Vec::new(), Vec::new());
-    let mut take = |path: PathBuf| {
-        if path.file_name().is_some_and(|name| name == RUN_FILE) || begins_with(&path, "run:") {
-            runs.push(RunPlace::at(path));
-        } else if begins_with(&path, "baseline:") {
-            units.push(path);
+    let mut take = |file: PathBuf, folder: Option<&PathBuf>| {
+        if file.file_name().is_some_and(|name| name == RUN_FILE) || begins_with(&file, "run") {
+            runs.push(RunPlace::at(file));
+        } else if begins_with(&file, "baseline") {
+            units.push(file);
         } else {
-            specs.push(path);
+            specs.push(SpecPlace { file, folder: folder.cloned() });
         }
     };
     for argument in paths {
         if !argument.is_dir() {
-            take(argument.clone());
+            take(argument.clone(), None);
             continue;
         }
         let mut found = 0;
@@ -59,7 +79,7 @@ fn sort(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) -> (Vec<PathBuf>, Vec
                     let is_yaml = entry.path().extension().is_some_and(|e| e == "yaml" || e == "yml");
                     if is_yaml && !entry.file_type().is_dir() {
                         found += 1;
-                        take(entry.into_path());
+                        take(entry.into_path(), Some(argument));
                     }
                 }
                 Err(error) => {
@@ -91,39 +111,35 @@ fn accepted(path: &Path) -> Vec<Diagnostic> {
 fn begins_with(path: &Path, key: &str) -> bool {
     let mut bytes = Vec::new();
     let read = read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes);
-    read.is_ok()
-        && bytes
-            .split(|&b| b == b'\n')
-            .find(|line| line.first().is_some_and(|b| b.is_ascii_alphabetic()))
-            .is_some_and(|line| line.starts_with(key.as_bytes()))
+    read.is_ok() && first_key(&bytes) == Some(key)
 }
 
 /// Reads from disk and remembers what was reached.
-#[derive(Default)]
-struct Recorder {
+struct Recorder<'a> {
+    disk: &'a Disk,
     reached: RefCell<Vec<String>>,
 }
 
-impl Files for Recorder {
+impl Files for Recorder<'_> {
     fn read(&self, path: &str) -> Result<Vec<u8>, String> {
         self.reached.borrow_mut().push(path.to_owned());
-        Disk.read(path)
+        self.disk.read(path)
     }
 }
 
-fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
+fn lint_specs(places: &[SpecPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>) {
     // A file that another one extends need not be whole: it is checked as a part.
     let real = |file: &str| std::fs::canonicalize(path_of(file)).unwrap_or_else(|_| file.into());
     let mut parts: HashSet<PathBuf> = HashSet::new();
-    let loaded: Vec<(String, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = paths
+    let loaded: Vec<(String, Disk, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = places
         .iter()
-        .map(|path| {
-            let file = label(path);
-            let recorder = Recorder::default();
+        .map(|place| {
+            let (file, disk) = (label(&place.file), place.disk(&args.specs));
+            let recorder = Recorder { disk: &disk, reached: RefCell::default() };
             let loaded = spec::load(&file, &recorder);
             let reached = recorder.reached.into_inner();
             parts.extend(reached.iter().filter(|path| **path != file).map(|path| real(path)));
-            (file, loaded)
+            (file, disk, loaded)
         })
         .collect();
     let today = today();
@@ -132,14 +148,14 @@ fn lint_specs(paths: &[PathBuf], findings: &mut Vec<Diagnostic>) {
         // A problem of a part is met again in every spec that extends it.
         findings.extend(all.into_iter().filter(|d| shown.insert((d.place.clone(), d.message.clone()))));
     };
-    for (file, result) in loaded {
+    for (file, disk, result) in loaded {
         match result {
             Ok(spec) => {
                 let unwise = spec::unwise(&spec, today);
                 add(spec.warnings);
                 add(unwise);
             }
-            Err(_) if parts.contains(&real(&file)) => match spec::check_part(&file, &Disk) {
+            Err(_) if parts.contains(&real(&file)) => match spec::check_part(&file, &disk) {
                 Ok(warnings) | Err(warnings) => add(warnings),
             },
             Err(problems) => add(problems),
@@ -222,19 +238,11 @@ fn without_label(run: &Run, run_file: &[u8]) -> Option<Diagnostic> {
 fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {
     let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
-    let to_stdout = args.format == Format::Json || args.json.as_deref() == Some(Path::new("-"));
-    if args.format == Format::Json && args.json.as_deref() != Some(Path::new("-")) {
-        let mut file = OutputFile::stdout();
-        let written = write_lint_json(&mut file, findings).map_err(|e| cannot_write(Path::new("-"), e));
-        commit(written.map(|()| file), console);
-    }
-    if let Some(path) = &args.json {
-        let file = if path == Path::new("-") { Ok(OutputFile::stdout()) } else { OutputFile::create(path) };
-        let written = file.map_err(|e| e.to_string()).and_then(|mut file| {
-            write_lint_json(&mut file, findings).map_err(|e| cannot_write(path, e))?;
-            Ok(file)
-        });
-        commit(written, console);
+    let json_to_stdout = args.json.as_deref().is_some_and(is_stdout);
+    let to_stdout = args.format == Format::Json || json_to_stdout;
+    let shown = (args.format == Format::Json && !json_to_stdout).then_some(Path::new("-"));
+    for path in shown.into_iter().chain(args.json.as_deref()) {
+        write_whole(path, Kind::Json, console, |file| write_lint_json(file, findings));
     }
     if !to_stdout {
         let text = format!(

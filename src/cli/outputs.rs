@@ -8,7 +8,7 @@ use super::judge::Trouble;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::history::Address;
-use crate::output::OutputFile;
+use crate::output::{Kind, OutputFile};
 use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
 use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
@@ -109,12 +109,13 @@ pub fn is_stdout(path: &Path) -> bool {
     path == Path::new("-")
 }
 
-/// Begins an output; says why where it cannot be.
-pub fn create(path: &Path) -> Result<OutputFile, String> {
+/// Begins an output; says why where it cannot be. Every output of every command comes through here, or through what it calls:
+/// [`OutputFile`] guards what stands at its place.
+pub fn create(path: &Path, kind: Kind) -> Result<OutputFile, String> {
     if is_stdout(path) {
         Ok(OutputFile::stdout())
     } else {
-        OutputFile::create(path).map_err(|e| e.to_string())
+        OutputFile::create(path, kind).map_err(|e| e.to_string())
     }
 }
 
@@ -141,21 +142,6 @@ pub fn is_same(one: &Path, other: &Path) -> bool {
         Some(folder.canonicalize().ok()?.join(path.file_name()?))
     };
     !is_stdout(one) && !is_stdout(other) && place(one).is_some_and(|found| Some(found) == place(other))
-}
-
-/// The error of the first report that would take the place of what looks like an input: no report is called like that.
-pub fn spares_inputs(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
-    let is_input = |path: &Path| {
-        let extension = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-        extension.is_some_and(|e| ["yaml", "yml", "csv", "tsv"].contains(&e.as_str())) && path.is_file()
-    };
-    let taken = outputs.iter().filter_map(|(option, path)| Some((option, path.as_deref()?)));
-    taken.into_iter().find(|(_, path)| is_input(path)).map_or(Ok(()), |(option, path)| {
-        Err(format!(
-            "{option} names {}, which is there and looks like a spec, a run or a sweep: name another file, or remove it",
-            path.display()
-        ))
-    })
 }
 
 /// Outputs that would take each other's place are refused.
@@ -192,6 +178,22 @@ pub fn spares_history(address: &OsStr, outputs: &[(&str, &Option<PathBuf>)]) -> 
     })
 }
 
+/// A file that is asked for, unless it is the history that is read; that is said.
+pub fn spared<'a>(
+    option: &str,
+    path: &'a Option<PathBuf>,
+    history: &OsStr,
+    console: &mut Console,
+) -> Option<&'a Path> {
+    match spares_history(history, &[(option, path)]) {
+        Ok(()) => path.as_deref(),
+        Err(text) => {
+            console.fault(&text);
+            None
+        }
+    }
+}
+
 /// The files that `check` is asked to write, by option.
 pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 4] {
     [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html), ("--markdown", &args.markdown)]
@@ -214,8 +216,8 @@ impl Outputs {
             outputs.terminal = Some(TerminalSpool::new(console.stdout_style(every_check)));
         }
         if let Some(path) = &args.json {
-            let opened =
-                create(path).and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
+            let opened = create(path, Kind::Json)
+                .and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
             match opened {
                 Ok(writer) => outputs.json = Some((writer, path.clone())),
                 Err(text) => console.fault(&text),
@@ -228,7 +230,7 @@ impl Outputs {
                     Err(error) => console.fault(&cannot_write(path, error)),
                 }
             } else {
-                match create(path) {
+                match create(path, Kind::Junit) {
                     Ok(file) => {
                         outputs.junit = Some(Junit::File {
                             writer: Box::new(JunitWriter::new(file)),
@@ -240,7 +242,7 @@ impl Outputs {
             }
         }
         if let Some(path) = &args.html {
-            match create(path) {
+            match create(path, Kind::Html) {
                 Ok(file) => {
                     let plan = Arc::new(HtmlPlan::new());
                     outputs.html = Some((HtmlWriter::new(file, Arc::clone(&plan)), plan, path.clone()));
@@ -249,7 +251,7 @@ impl Outputs {
             }
         }
         if let Some(path) = &args.markdown {
-            match create(path) {
+            match create(path, Kind::Markdown) {
                 Ok(file) => outputs.markdown = Some((file, MarkdownReport::new(), path.clone())),
                 Err(text) => console.fault(&text),
             }
@@ -411,7 +413,7 @@ fn new_name(run: &str, written: &mut HashSet<String>) -> String {
 }
 
 fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {
-    let file = OutputFile::create(path).map_err(|e| e.to_string())?;
+    let file = create(path, Kind::Junit)?;
     let mut writer = JunitWriter::new(file);
     writer.append(suite).map_err(|e| cannot_write(path, e))?;
     let (file, _) = writer.finish().map_err(|e| cannot_write(path, e))?;
@@ -421,10 +423,11 @@ fn write_suite(path: &Path, suite: &[u8]) -> Result<(), String> {
 /// Writes one output from beginning to end; says why where it cannot be.
 pub fn write_whole(
     path: &Path,
+    kind: Kind,
     console: &mut Console,
     write: impl FnOnce(&mut OutputFile) -> io::Result<()>,
 ) {
-    let written = create(path).and_then(|mut file| {
+    let written = create(path, kind).and_then(|mut file| {
         write(&mut file).map_err(|error| cannot_write(path, error))?;
         Ok(file)
     });

@@ -4,7 +4,7 @@ use super::args::Cli;
 use super::console::Console;
 use super::outputs::{cannot_write, commit, print};
 use super::{PASSED, UNREADABLE};
-use crate::output::OutputFile;
+use crate::output::{Kind, OutputFile};
 use crate::schema::{Subject, document};
 use clap::{Args, Command, CommandFactory, ValueEnum};
 use std::io::Write;
@@ -116,7 +116,8 @@ fn write_pages(folder: &Path, name: &str, command: &Command, console: &mut Conso
 fn write_page(folder: &Path, name: &str, command: &Command, console: &mut Console) {
     let path = folder.join(format!("{name}.1"));
     let written = page(command).map_err(|error| cannot_write(&path, error)).and_then(|text| {
-        let mut file = OutputFile::create_with_folders(&path).map_err(|error| error.to_string())?;
+        let mut file =
+            OutputFile::create_with_folders(&path, Kind::Page).map_err(|error| error.to_string())?;
         file.write_all(&text).map_err(|error| cannot_write(&path, error))?;
         Ok(file)
     });

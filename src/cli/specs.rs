@@ -1,6 +1,6 @@
 //! Finds the spec of a product and reads each one once.
 
-use super::files::{YAML_LIMIT, label, path_of, read_regular};
+use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::spec::{self, Files, LoadedSpec};
 use std::collections::HashMap;
@@ -8,11 +8,37 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// Files for `extends`, read from disk.
-pub struct Disk;
+/// Spec files and what they extend, read from disk: nothing outside the folder of specs.
+pub struct Disk {
+    fence: Fence,
+    /// A file that was named on the command line: it may be anywhere.
+    named: Option<String>,
+}
+
+impl Disk {
+    /// Everything from a folder of specs.
+    pub fn folder(folder: &Path) -> Self {
+        Self { fence: Fence::around(folder), named: None }
+    }
+
+    /// One spec file, and what lies beside and below it.
+    pub fn file(file: &Path) -> Self {
+        Self::file_in(file, file.parent().unwrap_or(Path::new("")))
+    }
+
+    /// One spec file, and what lies in a folder of specs.
+    pub fn file_in(file: &Path, folder: &Path) -> Self {
+        Self { fence: Fence::around(folder), named: Some(label(file)) }
+    }
+}
 
 impl Files for Disk {
     fn read(&self, path: &str) -> Result<Vec<u8>, String> {
+        // What is no file at all has no text to show, and is refused as that.
+        let is_file = !fs::metadata(path).is_ok_and(|found| !found.is_file());
+        if is_file && self.named.as_deref() != Some(path) && !self.fence.holds(Path::new(path)) {
+            return Err(format!("it leads out of the folder of specs, {}", label(self.fence.folder())));
+        }
         let mut bytes = Vec::new();
         match read_regular(&path_of(path), &path.into(), YAML_LIMIT, &mut bytes) {
             Ok(()) => Ok(bytes),
@@ -75,7 +101,8 @@ impl Specs {
         if self.is_folder && !path.exists() {
             return Err(vec![self.no_spec(product)]);
         }
-        let loaded = spec::load(&label(&path), &Disk)?;
+        let disk = if self.is_folder { Disk::folder(&self.root) } else { Disk::file(&self.root) };
+        let loaded = spec::load(&label(&path), &disk)?;
         if self.is_folder && loaded.spec.product != product {
             let message =
                 format!("declares the product `{}`, its name says `{product}`", loaded.spec.product);

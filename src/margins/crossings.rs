@@ -59,6 +59,11 @@ pub struct Crossings {
 /// Values closer to the line than this count as on it: rounding of a decimal file in radians or nepers.
 const ON_THE_LINE: f64 = 1e-12;
 
+/// How far the interpolation of the angle is followed beyond its two samples, rad: an unwrapped step is at most half a turn.
+const FARTHEST: f64 = 8.0 * TAU;
+/// Most lines sought between two samples: more than lie in that reach.
+const MOST_LINES: usize = 64;
+
 impl Crossings {
     /// Finds all crossings of a curve over its whole sweep.
     pub fn find(&mut self, curve: &Curve) {
@@ -125,7 +130,11 @@ fn find(curve: &Curve, values: &[f64], cubic: fn(&Piece) -> Cubic, line: Line, f
                 (low, high) = (low.min(value), high.max(value));
             }
         }
-        for turn in line.between(low, high) {
+        if line == Line::EveryTurn {
+            // Between uneven steps a cubic may leave its samples by millions of turns. It tells nothing there.
+            (low, high) = (low.max(left.min(right) - FARTHEST), high.min(left.max(right) + FARTHEST));
+        }
+        for turn in line.between(low, high).take(MOST_LINES) {
             let level = turn as f64 * TAU;
             cross_interval(curve, i, cubic, level, values, found);
         }

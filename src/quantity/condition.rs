@@ -41,6 +41,9 @@ const SYMBOLS: [Symbol; 13] = [
     Symbol::plain("deg", 1.0),
 ];
 
+/// Largest value, in its base unit; common practice, no source.
+const MOST: f64 = 1e12;
+
 impl Condition {
     /// An example of a well-formed condition.
     pub const EXAMPLE: &'static str = "24 V";
@@ -48,7 +51,7 @@ impl Condition {
     /// Reads a condition: what starts like a number must be a quantity with a unit, anything else is a word.
     ///
     /// # Errors
-    /// When it starts like a number and number or unit is malformed, or it is empty.
+    /// When it starts like a number and number or unit is malformed or the number above 1e12 of its unit, or it is empty.
     pub fn parse(text: &str) -> Result<Self, QuantityError> {
         let text = text.trim();
         if text.starts_with(|c: char| c.is_alphabetic()) {
@@ -64,6 +67,12 @@ impl Condition {
         let value = number * factor;
         if !value.is_finite() {
             return Err(QuantityError::NotFinite { found: text.to_owned() });
+        }
+        if value.abs() > MOST {
+            return Err(QuantityError::Implausible {
+                found: text.to_owned(),
+                wanted: "at most 1e12 of the unit",
+            });
         }
         Ok(Self { text: text.to_owned(), value: ConditionValue::Quantity { value, unit } })
     }
@@ -126,6 +135,7 @@ mod tests {
         assert_eq!(declared.admits(&Condition::parse("23.52 V").unwrap(), 0.02), Some(true));
         assert!(Condition::parse("24").is_err());
         assert!(Condition::parse("24 volts").is_err());
+        assert!(matches!(Condition::parse("1e300 V"), Err(QuantityError::Implausible { .. })));
         assert_eq!(Condition::parse("burst").unwrap().value(), ConditionValue::Word);
     }
 }

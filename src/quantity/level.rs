@@ -29,6 +29,9 @@ const DBV_OF_0_DBM: f64 = -13.010_299_956_639_813;
 /// Peak to peak over rms of a sine.
 const VPP_PER_VRMS: f64 = 2.0 * std::f64::consts::SQRT_2;
 
+/// Farthest from 1 V rms, dB: below the noise of any receiver, above any generator; common practice, no source.
+const MOST_DBV: f64 = 200.0;
+
 impl Level {
     /// An example of a well-formed level.
     pub const EXAMPLE: &'static str = "-26 dBm";
@@ -36,7 +39,8 @@ impl Level {
     /// Reads `-26 dBm`, `-20 dBV`, `10 mVrms` or `20 mVpp`.
     ///
     /// # Errors
-    /// When number or unit is malformed, or a voltage is not above 0 (reported as not a number of that unit).
+    /// When number or unit is malformed, a voltage is not above 0 (reported as not a number of that unit), or the level is
+    /// farther than 200 dB from 1 V rms.
     pub fn parse(text: &str) -> Result<Self, QuantityError> {
         let (value, unit) = split(text)?;
         if unit.is_empty() {
@@ -54,6 +58,12 @@ impl Level {
         };
         if !dbv.is_finite() {
             return Err(QuantityError::NotFinite { found: text.to_owned() });
+        }
+        if dbv.abs() > MOST_DBV {
+            return Err(QuantityError::Implausible {
+                found: text.to_owned(),
+                wanted: "a level within 200 dB of 1 V",
+            });
         }
         // One blank between number and unit, however it was written.
         let digits = text.trim().strip_suffix(unit).unwrap_or(text).trim_end();
@@ -110,5 +120,8 @@ mod tests {
         assert!(Level::parse("-1 Vpp").is_err());
         assert!(Level::parse("-26 dB").is_err());
         assert!(Level::parse("-26").is_err());
+        for far in ["1e300 dBm", "-1000 dBV", "1e200 Vpp", "1e-100 Vrms"] {
+            assert!(matches!(Level::parse(far), Err(QuantityError::Implausible { .. })), "{far}");
+        }
     }
 }

@@ -76,6 +76,14 @@ pub enum QuantityError {
         /// The text as it stood.
         found: String,
     },
+    /// Farther off than anything measured.
+    #[error("`{found}` is beyond what is plausible, {wanted} is wanted")]
+    Implausible {
+        /// The text as it stood.
+        found: String,
+        /// What would be plausible.
+        wanted: &'static str,
+    },
     /// A bare number where a unit is needed.
     #[error("`{found}` has no unit")]
     NoUnit {

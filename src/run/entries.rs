@@ -4,6 +4,7 @@ use super::read::{Against, CornerIndex};
 use super::{CornerSweeps, Excitation, SweepEntry};
 use crate::diagnostic::nearest;
 use crate::quantity::{Condition, Decibel, Level, QuantityError};
+use crate::spec::plausible::OFFSET;
 use crate::spec::{Corner, condition};
 use crate::yaml::{Kind, Sign, Value, code_of};
 use std::collections::HashMap;
@@ -129,7 +130,7 @@ fn profile(value: &Value<'_>) -> Option<Excitation> {
     let fields = value.fields("a map such as `{profile: gentle, offset: 0 dB}`")?;
     let name = fields.required("profile", "profile: gentle").and_then(|v| v.label("the name of a profile"));
     let offset = fields.required("offset", "offset: 0 dB");
-    let db = offset.as_ref().and_then(|value| value.quantity::<Decibel>(Sign::Any));
+    let db = offset.as_ref().and_then(|value| value.quantity_in::<Decibel>(Sign::Any, &OFFSET));
     let text = offset.as_ref().and_then(|value| value.scalar());
     fields.finish();
     Some(Excitation::Profile { name: name?.to_owned(), offset: db?, text: text?.trim().to_owned() })

@@ -12,4 +12,6 @@ mod read;
 mod taken;
 
 pub use model::{CornerSweeps, Excitation, Run, SweepEntry};
+#[cfg(feature = "cli")]
+pub(crate) use raw::SORT;
 pub use raw::{RawRun, parse};

@@ -4,8 +4,28 @@ use super::Run;
 use super::read::{Against, read};
 use crate::diagnostic::Diagnostic;
 use crate::spec::{LoadedSpec, product};
-use crate::yaml::{Findings, Node, Path, Value, at_key, parse as parse_yaml};
+use crate::yaml::{Findings, Node, Path, Sort, Value, at_key, parse_as};
 use std::sync::Arc;
+
+/// How run files are known.
+pub(crate) const SORT: Sort = Sort {
+    what: "a run",
+    keys: &[
+        "run",
+        "product",
+        "serial",
+        "revision",
+        "firmware",
+        "build",
+        "station",
+        "reference",
+        "taken",
+        "notes",
+        "reading",
+        "sweeps",
+        "pattern",
+    ],
+};
 
 /// A run file, parsed but not yet checked against its spec.
 #[derive(Debug, Clone)]
@@ -25,7 +45,7 @@ pub struct RawRun {
 pub fn parse(bytes: &[u8], file: &str, folder: &str) -> Result<RawRun, Vec<Diagnostic>> {
     let file: Arc<str> = Arc::from(file);
     let findings = Findings::default();
-    let Some(root) = parse_yaml(bytes, &file, 0, &findings) else {
+    let Some(root) = parse_as(&SORT, bytes, &file, 0, &findings) else {
         return Err(findings.into_sorted(&file));
     };
     let earlier = findings.into_sorted(&file);
@@ -122,6 +142,18 @@ mod tests {
         fn assert_send_sync<T: Send + Sync>() {}
         assert_send_sync::<RawRun>();
         assert_send_sync::<LoadedSpec>();
+    }
+
+    /// The keys that the reader asks for are those that runs are known by.
+    #[test]
+    fn runs_are_known_by_the_keys_that_are_read() {
+        let errors = parse(b"run: 1\nunknown_key_: 1\n", "run.yaml", ".").unwrap_err();
+        let help = errors.iter().find(|e| e.code == "unknown-key").unwrap().help.clone().unwrap();
+        let mut read: Vec<&str> = help.rsplit("known here: ").next().unwrap().split(", ").collect();
+        let mut known = SORT.keys.to_vec();
+        read.sort_unstable();
+        known.sort_unstable();
+        assert_eq!(read, known);
     }
 
     #[test]

@@ -1,9 +1,10 @@
 //! `corners`: what lists of conditions multiply out to, and what each corner overrides.
 
 use super::Corner;
-use super::labels::condition;
+use super::labels::{condition, short_name};
 use super::layer::{self, KEYS, Layer};
 use super::names::{Template, junit_form};
+use super::plausible::MOST_CONDITIONS;
 use crate::quantity::{Condition, Hertz};
 use crate::yaml::{Entry, Fields, Kind, Node, Path, Value, merge};
 use std::collections::HashMap;
@@ -83,6 +84,12 @@ fn read_one(item: &Value<'_>, ground: &Ground<'_>, shared: &Node, corners: &mut 
     let (Some(name), Some(axes)) = (name, conditions) else { return };
     let keys: Vec<&str> = axes.iter().map(|(key, _)| key.as_str()).collect();
     let Some(template) = Template::read(&name, &keys) else { return };
+    if axes.len() > MOST_CONDITIONS {
+        let message =
+            format!("the corner has {} conditions, at most {MOST_CONDITIONS} are allowed", axes.len());
+        name.error("too-many-conditions", message, "keep those that the corners differ by");
+        return;
+    }
     if ground.whole && !layer.has_limit && !layer.has_regression {
         let help = "add `limits` to the spec or to the corner";
         name.error("judges-nothing", "no limit holds at this corner, so nothing would be judged", help);
@@ -90,7 +97,7 @@ fn read_one(item: &Value<'_>, ground: &Ground<'_>, shared: &Node, corners: &mut 
     for conditions in Odometer::new(&axes) {
         let filled = template.fill(&conditions);
         // One clash tells enough of an entry that clashes throughout.
-        if !claim(&name, &filled, corners) {
+        if !short_name(&name, &filled, "the corner's name") || !claim(&name, &filled, corners) {
             break;
         }
         if ground.whole && !layer.has_linearity {
@@ -160,6 +167,7 @@ fn axes(value: &Value<'_>) -> Option<Vec<(String, Vec<Condition>)>> {
     let mut good = true;
     for entry in entries {
         let inner = value.inner(entry);
+        good &= short_name(&inner, &entry.key, "the condition's name");
         let values = if matches!(entry.value.kind, Kind::List(_)) {
             let items: Vec<_> =
                 inner.items("a list of conditions").map(Iterator::collect).unwrap_or_default();

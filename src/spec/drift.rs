@@ -1,5 +1,6 @@
 //! `drift`: how the recorded history is judged.
 
+use super::plausible::{CAPABILITY, MOST_GROUPS};
 use super::{Chart, Drift, DriftAxis};
 use crate::yaml::{Sign, Value};
 
@@ -18,17 +19,19 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
     let charts = [("individuals", Chart::Individuals), ("ewma", Chart::Ewma), ("cusum", Chart::Cusum)];
     let drift = Drift {
         over: fields.get("over").and_then(|value| value.word(&axes)),
-        setup: fields.get("setup").and_then(|value| value.count(FEWEST_SETUP_GROUPS)),
+        setup: fields.get("setup").and_then(|value| value.count_in(FEWEST_SETUP_GROUPS, MOST_GROUPS)),
         chart: fields.get("chart").and_then(|value| value.word(&charts)),
         capability_min: fields.get("capability").and_then(|value| {
             let inner = value.fields("a map such as `{min: 1.33}`")?;
-            let least = inner.required("min", "min: 1.33").and_then(|v| v.number(Sign::Positive, "1.33"));
+            let least = inner
+                .required("min", "min: 1.33")
+                .and_then(|v| v.number_in(Sign::Positive, "1.33", &CAPABILITY));
             inner.finish();
             least
         }),
         forecast_groups: fields.get("forecast").and_then(|value| {
             let inner = value.fields("a map such as `{groups: 6}`")?;
-            let groups = inner.required("groups", "groups: 6").and_then(|v| v.count(1));
+            let groups = inner.required("groups", "groups: 6").and_then(|v| v.count_in(1, MOST_GROUPS));
             inner.finish();
             groups
         }),

@@ -1,11 +1,12 @@
 //! Following `extends`: the trees of a file and of those it extends, laid over each other.
 
+use super::SORT;
 use super::head::version;
 use crate::diagnostic::Diagnostic;
-use crate::yaml::{Findings, Node, Path, Value, merge, parse};
+use crate::yaml::{Findings, Node, Path, Value, merge, parse_as};
 use std::sync::Arc;
 
-/// Where spec files come from.
+/// Where spec files come from. What may be read is decided here: a spec names the files that it extends, and may be anybody's.
 pub trait Files {
     /// The bytes of a file, or why they cannot be had (a fragment such as `no such file`).
     ///
@@ -35,7 +36,7 @@ pub(super) fn tree(path: &str, files: &dyn Files, findings: &Findings) -> Option
     let mut layers: Vec<Node> = Vec::new();
     let mut reached = vec![path.to_owned()];
     match files.read(path) {
-        Ok(bytes) => layers.push(parse(&bytes, &Arc::from(path), 0, findings)?),
+        Ok(bytes) => layers.push(parse_as(&SORT, &bytes, &Arc::from(path), 0, findings)?),
         Err(why) => {
             findings.push(
                 Diagnostic::error("unreadable-file", format!("cannot be read: {why}"))
@@ -70,7 +71,12 @@ pub(super) fn tree(path: &str, files: &dyn Files, findings: &Findings) -> Option
                 return None;
             }
         };
-        let layer = parse(&bytes, &Arc::from(next.as_str()), reached.len(), findings)?;
+        if !SORT.is_of(&bytes) {
+            const HELP: &str = "name a spec, or a part of one: a map that begins with a key of a spec";
+            value.error("extends-foreign", format!("`{next}` does not begin as a spec does"), HELP);
+            return None;
+        }
+        let layer = parse_as(&SORT, &bytes, &Arc::from(next.as_str()), reached.len(), findings)?;
         if let Some(entry) = layer.entry("spec") {
             version(&Value::at(entry, &Path::ROOT, findings), "spec");
         }
@@ -94,6 +100,12 @@ fn target(value: &Value<'_>, from: &str) -> Option<String> {
             message,
             "name it relative to the folder of this file, such as `../common.yaml`",
         );
+        return None;
+    }
+    let is_yaml = |ending: &str| text.to_ascii_lowercase().ends_with(ending);
+    if !is_yaml(".yaml") && !is_yaml(".yml") {
+        let message = format!("`{text}` does not end in `.yaml` or `.yml`");
+        value.error("extends-path", message, "name a spec, or a part of one, such as `common.yaml`");
         return None;
     }
     Some(match from.rsplit_once('/') {

@@ -1,6 +1,9 @@
 //! The top level of a spec: what holds for all corners.
 
 use super::labels::product;
+use super::plausible::{
+    CHANGE, COVERAGE, DELAY_ACCURACY, FREQUENCY, GAIN_ACCURACY, MOST_POLES, PHASE_ACCURACY,
+};
 use super::{Accuracy, CriticalPoint, DecisionRule, Drift, Rule, drift};
 use crate::quantity::{Decibel, Degrees, Hertz, Ratio, Seconds};
 use crate::yaml::{Fields, Sign, Value};
@@ -51,10 +54,13 @@ pub(super) fn read(fields: &Fields<'_>, whole: bool) -> Head {
         product: fields.get("product").and_then(|value| product(&value)),
         title,
         critical_point: fields.get("critical_point").and_then(|value| critical_point(&value)),
-        open_loop_poles: fields.get("open_loop_poles").and_then(|value| value.count(0)).unwrap_or(0),
+        open_loop_poles: fields
+            .get("open_loop_poles")
+            .and_then(|value| value.count_in(0, MOST_POLES))
+            .unwrap_or(0),
         switching_frequency: fields
             .get("switching_frequency")
-            .and_then(|value| value.quantity::<Hertz>(Sign::Positive)),
+            .and_then(|value| value.quantity_in::<Hertz>(Sign::Positive, &FREQUENCY)),
         accuracy: accuracy(fields),
         decision: decision(fields),
         impedance_ratio: fields
@@ -63,7 +69,7 @@ pub(super) fn read(fields: &Fields<'_>, whole: bool) -> Head {
             .unwrap_or(0.0),
         conditions_tolerance: fields
             .get("conditions_tolerance")
-            .and_then(|value| value.quantity::<Ratio>(Sign::Positive)),
+            .and_then(|value| value.quantity_in::<Ratio>(Sign::Positive, &CHANGE)),
         drift: fields.get("drift").and_then(|value| drift::read(&value)),
     }
 }
@@ -86,13 +92,19 @@ fn accuracy(fields: &Fields<'_>) -> Accuracy {
         given.as_ref().and_then(|value| value.fields("a map such as `{gain: 0.1 dB, phase: 0.5 deg}`"));
     let mut accuracy = Accuracy { gain: Decibel::ZERO, phase: Degrees::ZERO, delay: Seconds::ZERO };
     let Some(inner) = inner else { return accuracy };
-    if let Some(gain) = inner.get("gain").and_then(|value| value.quantity(Sign::NotNegative)) {
+    if let Some(gain) =
+        inner.get("gain").and_then(|value| value.quantity_in(Sign::NotNegative, &GAIN_ACCURACY))
+    {
         accuracy.gain = gain;
     }
-    if let Some(phase) = inner.get("phase").and_then(|value| value.quantity(Sign::NotNegative)) {
+    if let Some(phase) =
+        inner.get("phase").and_then(|value| value.quantity_in(Sign::NotNegative, &PHASE_ACCURACY))
+    {
         accuracy.phase = phase;
     }
-    if let Some(delay) = inner.get("delay").and_then(|value| value.quantity(Sign::NotNegative)) {
+    if let Some(delay) =
+        inner.get("delay").and_then(|value| value.quantity_in(Sign::NotNegative, &DELAY_ACCURACY))
+    {
         accuracy.delay = delay;
     }
     inner.finish();
@@ -111,7 +123,9 @@ fn decision(fields: &Fields<'_>) -> DecisionRule {
     if let Some(rule) = inner.get("rule").and_then(|value| value.word(&rules)) {
         decision.rule = rule;
     }
-    if let Some(coverage) = inner.get("coverage").and_then(|value| value.number(Sign::Positive, "2")) {
+    if let Some(coverage) =
+        inner.get("coverage").and_then(|value| value.number_in(Sign::Positive, "2", &COVERAGE))
+    {
         decision.coverage = coverage;
     }
     inner.finish();
@@ -126,7 +140,8 @@ fn impedance_ratio(value: &Value<'_>) -> Option<f64> {
     if let (Some(number), Some(value)) = (number, ratio)
         && number >= 1.0
     {
-        let message = format!("an impedance ratio of {number} is not below 1");
+        let text = value.scalar().unwrap_or_default();
+        let message = format!("an impedance ratio of {text} is not below 1");
         value.error(
             "out-of-range",
             message,

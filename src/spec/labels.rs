@@ -1,5 +1,6 @@
 //! Texts with rules of their own that specs and runs share.
 
+use super::plausible::{LONGEST_NAME, LONGEST_REASON};
 use crate::quantity::{Condition, QuantityError};
 use crate::yaml::{Value, code_of};
 
@@ -24,9 +25,31 @@ fn identifier(text: &str) -> String {
     if name.chars().all(|c| c == '.') { "river-gauge-5v".to_owned() } else { name }
 }
 
+/// Whether a reason is short enough to stand in every report; says so where it is not.
+pub(super) fn short_reason(value: &Value<'_>, reason: &str) -> bool {
+    is_short(value, reason, LONGEST_REASON, "the reason")
+}
+
+/// Whether a name is short enough to stand in every corner; says so where it is not.
+pub(super) fn short_name(value: &Value<'_>, name: &str, what: &str) -> bool {
+    is_short(value, name, LONGEST_NAME, what)
+}
+
+fn is_short(value: &Value<'_>, text: &str, most: usize, what: &str) -> bool {
+    let length = text.chars().count();
+    if length > most {
+        let message = format!("{what} has {length} characters, at most {most} are allowed");
+        value.error("too-long", message, "shorten it");
+    }
+    length <= most
+}
+
 /// A value of an operating condition.
 pub(crate) fn condition(value: &Value<'_>) -> Option<Condition> {
     let text = value.label("a condition such as `24 V`")?;
+    if !short_name(value, text, "the condition") {
+        return None;
+    }
     match Condition::parse(text) {
         Ok(condition) => Some(condition),
         Err(error) => {

@@ -1,6 +1,7 @@
 //! What a corner may override: band, density, limits, linearity, regression; and what `lint` warns of in them.
 
 use super::limits::band;
+use super::plausible::DENSITY;
 use super::{Band, GainAt, Limits, Linearity, Regression, limits, linearity, regression};
 use crate::diagnostic::Diagnostic;
 use crate::quantity::Hertz;
@@ -35,7 +36,7 @@ pub(super) fn read(fields: &Fields<'_>, switching: Option<Hertz>, whole: bool) -
             inner.finish();
             band
         }),
-        density: fields.get("density").and_then(|value| value.number(Sign::Positive, "15")),
+        density: fields.get("density").and_then(|value| value.number_in(Sign::Positive, "15", &DENSITY)),
         limits: fields.get("limits").and_then(|value| limits::read(&value)).unwrap_or_default(),
         linearity: fields.get("linearity").and_then(|value| linearity::read(&value, whole)),
         regression: fields.get("regression").and_then(|value| regression::read(&value)).unwrap_or_default(),

@@ -1,34 +1,39 @@
 //! `limits`: windows for margins, counts and gains.
 
+use super::plausible::{DELAY, DISTANCE, FREQUENCY, GAIN, MOST_CROSSINGS, MOST_GAINS, PHASE};
 use super::{Band, GainAt, GainLimit, Limits, Window};
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
-use crate::yaml::{Base, Fields, Sign, Value};
+use crate::yaml::{Fields, Sign, Value};
 
 /// Reads the limits. What is wrong is reported and left out.
 pub(super) fn read(value: &Value<'_>) -> Option<Limits> {
     let fields = value.fields("a map such as `{phase_margin: {min: 50 deg}}`")?;
     let limits = Limits {
-        crossover: limit(&fields, "crossover", "{min: 8 kHz, max: 30 kHz}", positive::<Hertz>),
-        crossings: limit(&fields, "crossings", "{max: 1}", |v| v.count(0)),
-        phase_margin: limit(&fields, "phase_margin", "{min: 50 deg}", |v| v.quantity::<Degrees>(Sign::Any)),
+        crossover: limit(&fields, "crossover", "{min: 8 kHz, max: 30 kHz}", frequency),
+        crossings: limit(&fields, "crossings", "{max: 1}", |v| v.count_in(0, MOST_CROSSINGS)),
+        phase_margin: limit(&fields, "phase_margin", "{min: 50 deg}", |v| {
+            v.quantity_in::<Degrees>(Sign::Any, &PHASE)
+        }),
         gain_margin: limit(&fields, "gain_margin", "{min: 10 dB}", decibel),
         gain_reduction_margin: limit(&fields, "gain_reduction_margin", "{min: 6 dB}", decibel),
         stability_margin: limit(&fields, "stability_margin", "{min: 0.5}", |v| {
-            v.number(Sign::NotNegative, "0.5")
+            v.number_in(Sign::NotNegative, "0.5", &DISTANCE)
         }),
-        delay_margin: limit(&fields, "delay_margin", "{min: 2 us}", |v| v.quantity::<Seconds>(Sign::Any)),
+        delay_margin: limit(&fields, "delay_margin", "{min: 2 us}", |v| {
+            v.quantity_in::<Seconds>(Sign::Any, &DELAY)
+        }),
         gain: fields.get("gain").map(|value| gains(&value)).unwrap_or_default(),
     };
     fields.finish();
     Some(limits)
 }
 
-fn positive<Q: Base>(value: &Value<'_>) -> Option<Q> {
-    value.quantity(Sign::Positive)
+fn frequency(value: &Value<'_>) -> Option<Hertz> {
+    value.quantity_in(Sign::Positive, &FREQUENCY)
 }
 
 fn decibel(value: &Value<'_>) -> Option<Decibel> {
-    value.quantity(Sign::Any)
+    value.quantity_in(Sign::Any, &GAIN)
 }
 
 fn limit<T: PartialOrd + Copy>(
@@ -91,8 +96,8 @@ fn rising(low: &Value<'_>, high: &Value<'_>, code: &'static str, name: &str) {
 pub(super) fn band(fields: &Fields<'_>, whole: bool) -> Option<Band> {
     let get = |key, example| if whole { fields.required(key, example) } else { fields.get(key) };
     let (low, high) = (get("from", "from: 100 Hz"), get("to", "to: 200 kHz"));
-    let from = low.as_ref().and_then(positive::<Hertz>);
-    let to = high.as_ref().and_then(positive::<Hertz>);
+    let from = low.as_ref().and_then(frequency);
+    let to = high.as_ref().and_then(frequency);
     let (from, to, low, high) = (from?, to?, low?, high?);
     if from >= to {
         rising(&low, &high, "from-not-below-to", "from");
@@ -106,6 +111,12 @@ fn gains(value: &Value<'_>) -> Vec<GainLimit> {
     let Some(items) = value.items("a list such as `[{at: 120 Hz, min: 30 dB}]`") else { return gains };
     if items.len() == 0 {
         value.error("empty-list", "the list of gain limits is empty", "add a limit, or remove the key");
+    }
+    if items.len() > MOST_GAINS {
+        let message =
+            format!("there are {} limits of the gain, at most {MOST_GAINS} are judged", items.len());
+        value.error("too-many-gains", message, "hold the gain over bands in place of single frequencies");
+        return gains;
     }
     for item in items {
         let Some(gain) = gain(&item) else { continue };
@@ -140,7 +151,7 @@ fn gain(item: &Value<'_>) -> Option<GainLimit> {
         (Some(value), false) => {
             let _ = (fields.get("from"), fields.get("to"));
             let check = format!("gain@{}", compact(value));
-            positive::<Hertz>(value).map(|at| (check, GainAt::Frequency(at)))
+            frequency(value).map(|at| (check, GainAt::Frequency(at)))
         }
         (None, true) => {
             let name = |key| fields.get(key).map(|value| compact(&value)).unwrap_or_default();

@@ -1,5 +1,7 @@
 //! `linearity`: how far sweeps at two levels must agree, or why that is not asked for.
 
+use super::labels::short_reason;
+use super::plausible::{CHANGE, GAIN_CHANGE, MULTIPLE, PHASE_CHANGE, STEP};
 use super::{Linearity, Tolerances};
 use crate::quantity::{Decibel, Degrees, Ratio};
 use crate::yaml::{Sign, Value};
@@ -28,15 +30,21 @@ pub(super) fn read(value: &Value<'_>, whole: bool) -> Option<Linearity> {
             waived.error("empty-reason", "the reason is empty", "write why linearity is not shown");
             return None;
         }
-        return Some(Linearity::Waived(reason.to_owned()));
+        return short_reason(&waived, reason).then(|| Linearity::Waived(reason.to_owned()));
     }
-    let step = fields.get("step").map(|value| value.quantity::<Decibel>(Sign::Positive));
+    let step = fields.get("step").map(|value| value.quantity_in::<Decibel>(Sign::Positive, &STEP));
     let tolerances = Tolerances {
         step: step.unwrap_or_else(|| Decibel::new(DEFAULT_STEP)).unwrap_or(Decibel::ZERO),
-        crossover: fields.get("crossover").and_then(|value| value.quantity::<Ratio>(Sign::Positive)),
-        phase_margin: fields.get("phase_margin").and_then(|value| value.quantity::<Degrees>(Sign::Positive)),
-        gain: fields.get("gain").and_then(|value| value.quantity::<Decibel>(Sign::Positive)),
-        phase: fields.get("phase").and_then(|value| value.quantity::<Degrees>(Sign::Positive)),
+        crossover: fields
+            .get("crossover")
+            .and_then(|value| value.quantity_in::<Ratio>(Sign::Positive, &CHANGE)),
+        phase_margin: fields
+            .get("phase_margin")
+            .and_then(|value| value.quantity_in::<Degrees>(Sign::Positive, &PHASE_CHANGE)),
+        gain: fields.get("gain").and_then(|value| value.quantity_in::<Decibel>(Sign::Positive, &GAIN_CHANGE)),
+        phase: fields
+            .get("phase")
+            .and_then(|value| value.quantity_in::<Degrees>(Sign::Positive, &PHASE_CHANGE)),
         band: fields.get("band").and_then(|value| band(&value)).unwrap_or(DEFAULT_BAND),
     };
     fields.finish();
@@ -52,7 +60,7 @@ pub(super) fn read(value: &Value<'_>, whole: bool) -> Option<Linearity> {
 fn band(value: &Value<'_>) -> Option<(f64, f64)> {
     let wanted = "a list of two rising factors such as `[0.1, 10]`";
     let items: Vec<_> = value.items(wanted)?.collect();
-    let numbers: Vec<_> = items.iter().map(|item| item.number(Sign::Positive, "0.1")).collect();
+    let numbers: Vec<_> = items.iter().map(|item| item.number_in(Sign::Positive, "0.1", &MULTIPLE)).collect();
     match numbers.as_slice() {
         [Some(low), Some(high)] if low < high => Some((*low, *high)),
         [Some(_), Some(_)] => {

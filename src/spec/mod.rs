@@ -15,6 +15,7 @@ mod linearity;
 mod load;
 mod model;
 mod names;
+pub(crate) mod plausible;
 mod reading;
 mod regression;
 mod unwise;
@@ -31,3 +32,48 @@ pub use model::{
 pub use reading::load_reading;
 pub(crate) use reading::read as read_reading;
 pub use unwise::{uncollected, unwise};
+
+/// How spec files are known.
+pub(crate) const SORT: crate::yaml::Sort = crate::yaml::Sort {
+    what: "a spec",
+    keys: &[
+        "spec",
+        "product",
+        "title",
+        "extends",
+        "critical_point",
+        "open_loop_poles",
+        "band",
+        "switching_frequency",
+        "density",
+        "accuracy",
+        "decision",
+        "injection_point",
+        "limits",
+        "linearity",
+        "regression",
+        "drift",
+        "corners",
+        "waivers",
+        "conditions_tolerance",
+        "reading",
+    ],
+};
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The keys that the reader asks for are those that specs are known by.
+    #[test]
+    fn specs_are_known_by_the_keys_that_are_read() {
+        let files = |_: &str| Ok(b"spec: 1\nunknown_key_: 1\n".to_vec());
+        let errors = load("x.yaml", &files).unwrap_err();
+        let help = errors.iter().find(|e| e.code == "unknown-key").unwrap().help.clone().unwrap();
+        let mut read: Vec<&str> = help.rsplit("known here: ").next().unwrap().split(", ").collect();
+        let mut known = SORT.keys.to_vec();
+        read.sort_unstable();
+        known.sort_unstable();
+        assert_eq!(read, known);
+    }
+}

@@ -1,5 +1,6 @@
 //! Names of corners: templates with `{condition}`, and names that outputs could not tell apart.
 
+use super::labels::short_name;
 use crate::diagnostic::nearest;
 use crate::quantity::Condition;
 use crate::yaml::Value;
@@ -22,6 +23,9 @@ impl Template {
     /// Reads a name; `conditions` are the names of the corner's conditions.
     pub(super) fn read(value: &Value<'_>, conditions: &[&str]) -> Option<Self> {
         let mut rest = value.label("a corner name such as `24V-3A`")?;
+        if !short_name(value, rest, "the corner's name") {
+            return None;
+        }
         let mut parts = Vec::new();
         while let Some((text, tail)) = rest.split_once('{') {
             let Some((name, tail)) = tail.split_once('}') else {

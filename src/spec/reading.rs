@@ -3,8 +3,14 @@
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::quantity::{Hertz, Parsable};
 use crate::sweep::{AngleUnit, Column, ColumnRef, Columns, Encoding, FrequencyUnit, GainUnit, Reading};
-use crate::yaml::{Fields, Findings, Kind, Value, parse};
+use crate::yaml::{Fields, Findings, Kind, Sort, Value, parse_as};
 use std::sync::Arc;
+
+/// How files are known that hold the map of `reading`.
+const SORT: Sort = Sort {
+    what: "a file with the map of `reading`",
+    keys: &["reading", "encoding", "delimiter", "decimal", "comment", "skip_rows", "header", "columns"],
+};
 
 /// Reads a file that holds the map of `reading`, with or without that key on top.
 ///
@@ -13,7 +19,7 @@ use std::sync::Arc;
 pub fn load_reading(bytes: &[u8], file: &str) -> Result<Reading, Vec<Diagnostic>> {
     let top: Arc<str> = Arc::from(file);
     let findings = Findings::default();
-    let root = parse(bytes, &top, 0, &findings);
+    let root = parse_as(&SORT, bytes, &top, 0, &findings);
     let reading = root.as_ref().and_then(|root| {
         let value = Value::root(root, &findings);
         if root.get("reading").is_none() {

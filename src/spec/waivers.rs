@@ -1,5 +1,6 @@
 //! `waivers`: checks whose verdict is set aside until a day.
 
+use super::labels::short_reason;
 use super::{Corner, Waiver};
 use crate::diagnostic::nearest;
 use crate::yaml::{Kind, Value};
@@ -76,7 +77,7 @@ fn reason(value: &Value<'_>) -> Option<String> {
         value.error("empty-reason", "the reason is empty", "write why the check is waived");
         return None;
     }
-    Some(text.to_owned())
+    short_reason(value, text).then(|| text.to_owned())
 }
 
 /// `31.3.2027` the other way round.

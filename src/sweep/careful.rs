@@ -6,9 +6,9 @@ use super::convert::{Numbers, convert};
 use super::dialect::{line_ends, next_line};
 use super::fields::{Field, Uncut};
 use super::number::number;
-use super::order::breaks;
+use super::order::{breaks, is_above};
 use super::problems::{MOST_ERRORS, Source, count, hertz, no_gain, not_a_number, shown, uncut};
-use super::rows::{Room, Rows, is_frequency};
+use super::rows::{LEAST_HZ, MOST_HZ, Room, Rows, is_frequency};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
 
@@ -95,12 +95,17 @@ impl Careful<'_> {
         let Some(numbers) = self.numbers(stand, room) else { return };
         let frequency_hz = layout.hertz(&numbers);
         if !is_frequency(frequency_hz) {
-            let message = if frequency_hz > 0.0 {
-                format!("the frequency {} is too large", shown(&self.content(0, room.fields)))
+            let found = shown(&self.content(0, room.fields));
+            let message = if frequency_hz > MOST_HZ {
+                format!("the frequency {found} is too large: no loop is swept above {}", hertz(MOST_HZ))
+            } else if frequency_hz > 0.0 {
+                format!("the frequency {found} is too small: no loop is swept below {}", hertz(LEAST_HZ))
             } else {
-                format!("the frequency is {}; it must be above 0", shown(&self.content(0, room.fields)))
+                format!("the frequency is {found}; it must be above 0")
             };
-            self.field_error("sweep-frequency", message, stand, 0, room.fields, None);
+            let help =
+                (frequency_hz > 0.0).then(|| "check the unit of the frequency in `reading`".to_owned());
+            self.field_error("sweep-frequency", message, stand, 0, room.fields, help);
         }
         match convert(layout.form, &numbers) {
             Err(why) => {
@@ -111,8 +116,8 @@ impl Careful<'_> {
             Ok((ln_magnitude, phase_rad)) if is_frequency(frequency_hz) => {
                 if let Some(before) = samples.frequency_hz.last() {
                     let [rising, falling] = &mut self.broken;
-                    *rising += usize::from(frequency_hz <= *before);
-                    *falling += usize::from(frequency_hz >= *before);
+                    *rising += usize::from(!is_above(frequency_hz, *before));
+                    *falling += usize::from(!is_above(*before, frequency_hz));
                 }
                 samples.push(frequency_hz, ln_magnitude, phase_rad);
                 self.stands.push(stand);
@@ -196,6 +201,12 @@ impl Careful<'_> {
             let (earlier, here) = (*earlier, *here);
             let message = if before == value {
                 format!("the frequency {} stands twice, here and in line {}", hertz(*value), earlier.line)
+            } else if !is_above(*before, *value) && !is_above(*value, *before) {
+                format!(
+                    "the frequency {} is not told apart from that in line {}",
+                    hertz(*value),
+                    earlier.line
+                )
             } else {
                 format!(
                     "the frequency {} follows {} in line {}, but the sweep {way}s: it must lie {side}",

@@ -14,6 +14,7 @@
 //! | `order` | rising, falling or neither |
 //! | `checked` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
+//! | `foreign` | what is plainly no sweep, of which nothing is shown |
 //!
 //! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
 //!
@@ -32,6 +33,8 @@ mod convert;
 mod decode;
 mod dialect;
 mod fields;
+#[cfg(feature = "cli")]
+mod foreign;
 mod number;
 mod order;
 mod problems;
@@ -43,7 +46,10 @@ mod samples;
 
 pub use checked::BadSamples;
 pub use encoding_rs::Encoding;
+#[cfg(feature = "cli")]
+pub(crate) use foreign::{may_be_sweep, veiled};
 pub use num_complex::Complex64;
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
+pub(crate) use rows::{LEAST_HZ, MOST_HZ};
 pub use samples::Samples;

@@ -9,6 +9,7 @@ use super::convert::{Numbers, convert};
 use super::dialect::Dialect;
 use super::fields::{Cutter, Field};
 use super::number::{leading, number};
+use super::order::is_above;
 use super::samples::Samples;
 use memchr::{memchr2, memchr3};
 
@@ -60,9 +61,9 @@ fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room<'_>, samples
         at = next;
         let frequency_hz = rows.layout.hertz(&numbers);
         let Ok((ln_magnitude, phase_rad)) = convert(rows.layout.form, &numbers) else { return false };
-        // Nothing compares with the NaN before the first row.
-        not_rising |= frequency_hz <= before;
-        not_falling |= frequency_hz >= before;
+        // Before the first row there is none to compare with.
+        not_rising |= !before.is_nan() && !is_above(frequency_hz, before);
+        not_falling |= !before.is_nan() && !is_above(before, frequency_hz);
         before = frequency_hz;
         if !is_frequency(frequency_hz) || (not_rising & not_falling) {
             return false;
@@ -72,10 +73,14 @@ fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room<'_>, samples
     true
 }
 
+/// Frequencies of sweeps, Hz: a decade in eleven days, and far above any converter; common practice, no source.
+pub(crate) const LEAST_HZ: f64 = 1e-6;
+pub(crate) const MOST_HZ: f64 = 1e12;
+
 /// Whether a sweep may have this frequency.
 #[inline]
 pub(super) fn is_frequency(hertz: f64) -> bool {
-    hertz > 0.0 && hertz < f64::INFINITY
+    (LEAST_HZ..=MOST_HZ).contains(&hertz)
 }
 
 /// The numbers of the row at `start` and the start of the next line; `None` for any surprise.

@@ -1,6 +1,6 @@
 //! YAML files as trees that know where everything stands; the only user of `serde_yaml`.
 //!
-//! [`parse`] guards the text (size, nesting, repeated keys, tags), then builds a tree of [`Node`]s that keep the raw text
+//! [`parse_as`] lets through what begins as files of its sort do, [`parse`] guards the text (size, nesting, repeated keys, tags), then builds a tree of [`Node`]s that keep the raw text
 //! of every scalar (`2.10` stays `2.10`) and its place in its file. Trees of several files merge with [`merge`], and
 //! [`Value`] and [`Fields`] read typed values out of a tree and note everything that is wrong in [`Findings`].
 
@@ -11,6 +11,7 @@ mod hint;
 mod nesting;
 mod node;
 mod parse;
+mod sort;
 mod source;
 mod typed;
 mod value;
@@ -19,6 +20,11 @@ mod walk;
 pub(crate) use canonical::canonical;
 pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
+#[cfg(test)]
 pub(crate) use parse::parse;
-pub(crate) use typed::{Base, Sign, code_of};
+pub(crate) use parse::parse_as;
+pub(crate) use sort::Sort;
+#[cfg(feature = "cli")]
+pub(crate) use sort::first_key;
+pub(crate) use typed::{Bounds, Sign, code_of};
 pub(crate) use value::{Fields, Path, Value, at_key};

@@ -4,10 +4,30 @@ use super::hint::hint;
 use super::node::{Kind, Node};
 use super::source::Source;
 use super::walk::{Plan, State, Trouble, pass};
-use super::{Findings, guard};
+use super::{Findings, Sort, guard};
 use crate::diagnostic::Diagnostic;
 use std::ops::Range;
 use std::sync::Arc;
+
+/// As [`parse`], for a file that must be of a sort: of any other one nothing is shown.
+pub(crate) fn parse_as(
+    sort: &Sort,
+    bytes: &[u8],
+    file: &Arc<str>,
+    rank: usize,
+    findings: &Findings,
+) -> Option<Node> {
+    let told = || {
+        let own = Findings::default();
+        // A stranger gives no tree.
+        let _ = parse(bytes, file, rank, &own);
+        own.into_sorted(file)
+    };
+    if sort.refuses(bytes, file, told, findings) {
+        return None;
+    }
+    parse(bytes, file, rank, findings)
+}
 
 /// The tree of a file, `None` when there is none. What is wrong goes to `findings`, also when there is a tree.
 ///

@@ -26,6 +26,34 @@ impl Sign {
     }
 }
 
+/// What is plausible of a quantity, in its base unit; each bound with its text.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Bounds {
+    /// The least; 0 is always let through where the sign allows it.
+    pub(crate) least: (f64, &'static str),
+    /// The most.
+    pub(crate) most: (f64, &'static str),
+    /// What is usual, for people.
+    pub(crate) usual: &'static str,
+}
+
+impl Bounds {
+    /// What is wrong with a number, in words; `None` when nothing is.
+    fn complaint(&self, number: f64) -> Option<String> {
+        let Self { least: (least, low), most: (most, high), usual } = self;
+        if number > *most {
+            Some(format!("is above {high}, the most that is read here: {usual}"))
+        } else if number < *least && number != 0.0 {
+            Some(format!("is below {low}, the least that is read here: {usual}"))
+        } else {
+            None
+        }
+    }
+}
+
+/// Longest text of a number with its unit, in characters: no measured value has as many digits.
+const LONGEST_NUMBER: usize = 100;
+
 /// A quantity's number in its base unit.
 pub(crate) trait Base: Parsable + Copy {
     /// The number.
@@ -49,6 +77,7 @@ pub(crate) const fn code_of(error: &QuantityError) -> &'static str {
         QuantityError::NoUnit { .. } => "missing-unit",
         QuantityError::WrongUnit { .. } => "wrong-unit",
         QuantityError::NotFinite { .. } => "too-large",
+        QuantityError::Implausible { .. } => "out-of-range",
         QuantityError::NotANumber { .. } => "not-a-number",
     }
 }
@@ -140,9 +169,42 @@ impl<'a> Value<'a> {
         self.scalar().or_else(|| self.text(&wanted()))
     }
 
+    /// A quantity of a plausible size.
+    pub(crate) fn quantity_in<Q: Base>(&self, sign: Sign, bounds: &Bounds) -> Option<Q> {
+        let quantity = self.quantity::<Q>(sign)?;
+        self.plausible(quantity.base(), bounds).then_some(quantity)
+    }
+
+    /// A bare number of a plausible size.
+    pub(crate) fn number_in(&self, sign: Sign, example: &str, bounds: &Bounds) -> Option<f64> {
+        self.number(sign, example).filter(|number| self.plausible(*number, bounds))
+    }
+
+    /// Whether a number is plausible; says so where it is not.
+    fn plausible(&self, number: f64, bounds: &Bounds) -> bool {
+        let Some(complaint) = bounds.complaint(number) else { return true };
+        let text = self.scalar().unwrap_or_default();
+        self.error(
+            "out-of-range",
+            format!("`{text}` {complaint}"),
+            "check the number, its unit and the prefix of that",
+        );
+        false
+    }
+
+    /// Whether a text may be a number by its length; says so where it may not.
+    fn is_short(&self, text: &str, wanted: impl FnOnce() -> String) -> bool {
+        let length = text.chars().count();
+        if length > LONGEST_NUMBER {
+            let message = format!("this text of {length} characters is no number; {} is wanted", wanted());
+            self.error("not-a-number", message, format!("write at most {LONGEST_NUMBER} characters"));
+        }
+        length <= LONGEST_NUMBER
+    }
+
     /// A quantity.
     pub(crate) fn quantity<Q: Base>(&self, sign: Sign) -> Option<Q> {
-        let text = self.text_or(format_what::<Q>)?;
+        let text = self.text_or(format_what::<Q>).filter(|text| self.is_short(text, format_what::<Q>))?;
         match parse::<Q>(text) {
             Ok(quantity) => match sign.complaint(quantity.base()) {
                 None => Some(quantity),
@@ -163,7 +225,7 @@ impl<'a> Value<'a> {
     /// A bare number without a unit.
     pub(crate) fn number(&self, sign: Sign, example: &str) -> Option<f64> {
         let wanted = || format!("a bare number such as `{example}`");
-        let text = self.text_or(wanted)?;
+        let text = self.text_or(wanted).filter(|text| self.is_short(text, wanted))?;
         match split(text) {
             Ok((number, "")) => match sign.complaint(number) {
                 None => Some(number),
@@ -192,12 +254,20 @@ impl<'a> Value<'a> {
 
     /// A whole number, at least `least`.
     pub(crate) fn count(&self, least: u32) -> Option<u32> {
-        let wanted = || format!("a whole number from {least} up");
-        let text = self.text_or(wanted)?;
+        self.count_in(least, u32::MAX)
+    }
+
+    /// A whole number from `least` to `most`.
+    pub(crate) fn count_in(&self, least: u32, most: u32) -> Option<u32> {
+        let wanted = || match most {
+            u32::MAX => format!("a whole number from {least} up"),
+            most => format!("a whole number from {least} to {most}"),
+        };
+        let text = self.text_or(wanted).filter(|text| self.is_short(text, wanted))?;
         let digits = text.strip_prefix('+').unwrap_or(text);
         let number =
             if digits.bytes().all(|b| b.is_ascii_digit()) { digits.parse::<u32>().ok() } else { None };
-        let count = number.filter(|number| *number >= least);
+        let count = number.filter(|number| (least..=most).contains(number));
         if count.is_none() {
             self.error(
                 "not-a-count",

@@ -136,20 +136,22 @@ fn others_are_dropped_when_all_were_accepted() {
     let room = accepted();
     add(&room, "new/a", "RG-7", None, lost(0.0));
     add(&room, "new/b", "RG-8", None, lost(0.0));
-    room.write("base/gauge/notes.txt", "kept").write("base/gauge/damaged.yaml", "]");
+    room.write("base/gauge/notes.txt", "kept").write("base/gauge/damaged.yaml", "baseline: 1\n]");
+    room.write("base/gauge/foreign.yaml", "run: 1\n");
     room.write("base/other/X.yaml", "kept");
     room.run("accept new --baseline base").ends(0);
     assert_eq!(
         room.names("base/gauge"),
-        ["RG-00042.yaml", "RG-7.yaml", "RG-8.yaml", "damaged.yaml", "notes.txt"]
+        ["RG-00042.yaml", "RG-7.yaml", "RG-8.yaml", "damaged.yaml", "foreign.yaml", "notes.txt"]
     );
     // One of them does not pass: nothing is dropped.
     add(&room, "new/b", "RG-8", None, lost(40.0));
     room.run("accept new --baseline base --replace").ends(1);
-    assert_eq!(room.names("base/gauge").len(), 5);
+    assert_eq!(room.names("base/gauge").len(), 6);
     add(&room, "new/b", "RG-8", None, lost(1.0));
     let ran = room.run("accept new --baseline base --replace").ends(0);
-    assert_eq!(room.names("base/gauge"), ["RG-7.yaml", "RG-8.yaml", "notes.txt"]);
+    assert_eq!(room.names("base/gauge"), ["RG-7.yaml", "RG-8.yaml", "foreign.yaml", "notes.txt"]);
+    assert!(ran.stderr.contains("base/gauge/foreign.yaml is no accepted unit and stays"), "{}", ran.stderr);
     assert!(ran.out().contains("dropped base/gauge/RG-00042.yaml\n"), "{}", ran.out());
     assert_eq!(room.names("base/other"), ["X.yaml"]);
 }
@@ -293,6 +295,39 @@ fn damaged_files_are_told_with_their_line_and_the_rest_is_judged() {
             Some(line_of(&whole, "phase_margin_deg")),
             "did you mean `phase_margin_deg`",
         ),
+        (
+            replaced(&value, "      phase_margin_deg: {value: 1e300, at_hz: 1}"),
+            Some(line_of(&whole, "phase_margin_deg")),
+            "above 180",
+        ),
+        (
+            replaced(&value, "      phase_margin_deg: {value: 1, at_hz: 1e300}"),
+            Some(line_of(&whole, "phase_margin_deg")),
+            "above 1000 GHz",
+        ),
+        (
+            replaced(&value, "      phase_margin_deg: {value: 1, at_hz: 1, u: 1e300}"),
+            Some(line_of(&whole, "phase_margin_deg")),
+            "above 1e30",
+        ),
+        (
+            replaced(&value, "      phase_margin_deg: {value: 1, at_hz: 1, gain: -1e300}"),
+            Some(line_of(&whole, "phase_margin_deg")),
+            "below -1e30",
+        ),
+        (
+            replaced("open_loop_poles: 0", "open_loop_poles: 4000000000"),
+            Some(line_of(&whole, "open_loop_poles")),
+            "from 0 to 100",
+        ),
+        (replaced("coverage: 2", "coverage: 1e300"), Some(line_of(&whole, "coverage")), "above 10"),
+        (replaced("gain_db: 0.1", "gain_db: 1e300"), Some(line_of(&whole, "accuracy")), "above 20 dB"),
+        (replaced("band_hz: [100, ", "band_hz: [1e-300, "), Some(line_of(&whole, "band_hz")), "below 1 uHz"),
+        (replaced(&row, "      90 1e300 2.0 1 1"), Some(at_row), "1e300 dB lies outside"),
+        (replaced(&row, "      90 1.0 -1e300 1 1"), Some(at_row), "-1e300 deg lies outside"),
+        (replaced(&row, "      1e-300 1.0 2.0 1 1"), Some(at_row), "1e-300 Hz lies outside"),
+        (replaced(&row, "      90 1.0 2.0 1e300 1"), Some(at_row), "1e300 dB of noise lies outside"),
+        (replaced(&row, "      90 1.0 2.0 1 inf"), Some(at_row), "no row of 5 numbers"),
         (replaced(&row, "      90 1.0 x 1 1"), Some(at_row), "no row of 5 numbers"),
         (replaced(&row, "      90 1.0 NaN 1 1"), Some(at_row), "no row of 5 numbers"),
         (replaced(&row, "      90 1.0 2.0"), Some(at_row), "no row of 5 numbers"),
@@ -332,7 +367,7 @@ fn no_damage_panics() {
     let room = accepted();
     let whole = room.read(FILE).into_bytes();
     let parse = |bytes: &[u8]| match loopgauge::baseline::parse(bytes, &FILE.into()) {
-        Ok(unit) => assert!(unit.corners.iter().all(|corner| corner.curve.curve().len() >= 4)),
+        Ok(unit) => assert!(unit.corners.iter().all(|corner| corner.curve.curve().len() >= 3)),
         Err(problems) => assert!(!problems.is_empty()),
     };
     for end in (0..whole.len()).step_by(97) {

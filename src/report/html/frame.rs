@@ -23,6 +23,7 @@ pub fn begin(title: &str) -> String {
         meta name="viewport" content="width=device-width, initial-scale=1";
         meta name="color-scheme" content="light dark";
         meta name="referrer" content="no-referrer";
+        meta name="generator" content=(TOOL);
         title { (title) }
     };
     format!(
