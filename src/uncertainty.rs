@@ -106,6 +106,14 @@ impl LevelChange {
         let beyond = 10f64.powf(self.step_db / 20.0) - 1.0;
         clear * (1.0 / beyond.max(f64::MIN_POSITIVE)).max(1.0) / 3f64.sqrt()
     }
+
+    /// The same of a value at the stronger of the two levels, by a change of at most `change` up to there: drawn in proportion, it is off by
+    /// the change over 1 - 1/r.
+    #[must_use]
+    pub fn uncertainty_above(self, change: f64) -> f64 {
+        let below = 1.0 - 10f64.powf(-self.step_db / 20.0);
+        change.abs() / below.max(f64::MIN_POSITIVE) / 3f64.sqrt()
+    }
 }
 
 /// |1 + 1/T| in the textbook convention, which is |1 - 1/T'| of the curve: how strongly the impedance ratio acts.

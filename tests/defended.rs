@@ -172,8 +172,8 @@ fn points_that_leave_room_for_a_crossing_give_no_bound() {
     let sweep: Vec<Complex64> = hz
         .iter()
         .map(|f| {
-            let x = (f / 1e5).ln();
-            // Angle from the critical point: 70 deg away, and near the ray at 100 kHz.
+            let x = (f / hz[11]).ln();
+            // Angle from the critical point: 70 deg away, and at one sample on the ray.
             let angle = 70.0 - 70.8 * (-(x * x) / 0.02).exp();
             Complex64::from_polar(1e4 / f, (angle - 180.0).to_radians())
         })

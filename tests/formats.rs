@@ -95,6 +95,7 @@ const BUDGET: Shape = Keys(&[
     ("delay?", Number),
     ("noise?", Number),
     ("density?", Number),
+    ("level?", Number),
     ("impedance_ratio?", Number),
 ]);
 const MEASURED: Shape = Keys(&[
@@ -123,6 +124,7 @@ const CHECK: Shape = Keys(&[
     ("at_hz", Maybe(&Number)),
     ("message", Text),
     ("remedy?", Maybe(&Text)),
+    ("range_hz?", List(&Number)),
 ]);
 const CORNER: Shape = Keys(&[
     ("corner", Text),

@@ -265,7 +265,7 @@ limits:
   crossover: {min: 9.5 kHz, max: 11.5 kHz}
   crossings: {max: 1}
   phase_margin: {min: 43 deg}
-  gain_margin: {min: 20 dB}
+  gain_margin: {min: 19 dB}
   stability_margin: {min: 0.6}
   delay_margin: {min: 10 us}
   gain:

@@ -194,11 +194,12 @@ proptest! {
     /// Any finite samples at all: crossings lie on their line, alternate, and agree with the sides of the ends.
     #[test]
     fn crossings_of_wild_curves_are_sound(
-        steps in prop::collection::vec((1e-2..1.0f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
+        steps in prop::collection::vec((1e-2..0.65f64, -3.0..3.0f64, -3.2..3.2f64), 3..60),
         on_the_line in prop::collection::vec(0..60usize, 0..4),
     ) {
         let mut wild = [const { Vec::new() }; 3];
-        let mut ln_f: f64 = 0.0;
+        // Over all that is read as a frequency.
+        let mut ln_f: f64 = -13.0;
         for (i, (step, ln_mag, phase)) in steps.iter().enumerate() {
             ln_f += step;
             wild[0].push(ln_f.exp());

@@ -94,6 +94,11 @@ fn compare(case: &Value, sweep: &Value) -> Errors {
         let margin = number(&found["gain_margin_db"]) - number(&truth["gain_margin_db"]);
         errors.gain_margin_db = errors.gain_margin_db.max(margin.abs());
     }
+    if sweep["stability_margin"].is_null() {
+        // Left open, and said so.
+        errors.wrong = 1;
+        return errors;
+    }
     let distance = number(&sweep["stability_margin"]["value"]) - number(&case["stability_margin"]["value"]);
     errors.stability_margin = distance.abs();
     let summary = &case["summary"];

@@ -533,7 +533,15 @@ fn fate(wanted: Wanted, corner: &CornerOutcome) -> Fate {
                         &format!("{message}; {remedy}"),
                     )
                 }
-                None => otherwise(),
+                // Left out with all that hangs on it, and told.
+                None => match corner
+                    .findings
+                    .iter()
+                    .find(|f| f.contains("left out") && words.iter().any(|word| f.contains(word)))
+                {
+                    Some(finding) => caught("left out", finding),
+                    None => otherwise(),
+                },
             }
         }
         Wanted::Found(words) => match corner.findings.iter().find(|f| f.contains(words)) {

@@ -1,6 +1,6 @@
 //! One corner: from its sweeps to the verdict of every check.
 
-use super::level_change::{Errors, Stronger};
+use super::level_change::{Errors, Stronger, Weaker};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::Quantities;
@@ -19,7 +19,7 @@ use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::sanity::{Refusal, Usable};
 use crate::spec::{Corner, Linearity, Spec};
-use crate::uncertainty::Chain;
+use crate::uncertainty::{Chain, LevelChange};
 use std::collections::HashSet;
 
 /// What a corner is judged with.
@@ -162,7 +162,13 @@ impl Judgement {
             None => self.limits_not_judged(corner),
             Some((level, sweep, usable)) => {
                 let stronger = bound.get(1).map(|(strong, confirming, _)| {
-                    Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference)
+                    let weaker = index.checked_sub(1).and_then(chosen).map(|(weak, sweep, _)| Weaker {
+                        sweep,
+                        law: LevelChange { step_db: level.db - weak.db },
+                    });
+                    let own =
+                        Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference);
+                    Stronger { weaker, ..own }
                 });
                 self.limits(context, sweep, usable, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);

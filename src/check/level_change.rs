@@ -1,4 +1,4 @@
-//! What was seen to change from the judged level to the one that confirms it, value by value.
+//! What was seen to change with the level, value by value.
 
 use crate::analysed::Analysed;
 use crate::curve::wrap;
@@ -11,7 +11,7 @@ use crate::uncertainty::{Chain, LevelChange};
 pub struct Errors<'a> {
     /// The measuring chain.
     pub chain: &'a Chain,
-    /// What a stronger level shows; `None` where there is only one.
+    /// What other levels show; `None` where there is only one.
     pub level: Option<Stronger<'a>>,
 }
 
@@ -23,6 +23,15 @@ impl<'a> Errors<'a> {
     }
 }
 
+/// The next weaker level, where there is one: what has not changed up to the judged level is not off there.
+#[derive(Debug, Clone, Copy)]
+pub struct Weaker<'a> {
+    /// Its sweep.
+    pub sweep: &'a Analysed,
+    /// How far the judged level lies above it.
+    pub law: LevelChange,
+}
+
 /// The level that confirms the judged one.
 #[derive(Debug, Clone, Copy)]
 pub struct Stronger<'a> {
@@ -32,7 +41,12 @@ pub struct Stronger<'a> {
     pub difference: Option<&'a Difference>,
     /// How far the two levels are apart.
     pub law: LevelChange,
+    /// The next weaker level than the judged one.
+    pub weaker: Option<Weaker<'a>>,
 }
+
+/// A change of the curve: ln of the magnitude, angle, and the standard uncertainties of both from noise.
+type Shift = (f64, f64, [f64; 2]);
 
 impl<'a> Stronger<'a> {
     /// Of the judged and the confirming level, each with its dB; `difference` is filled.
@@ -51,6 +65,7 @@ impl<'a> Stronger<'a> {
             sweep: strong,
             difference: Some(&*difference).filter(|difference| on_one_grid && difference.is_known()),
             law: LevelChange { step_db: strong_db - weak_db },
+            weaker: None,
         }
     }
 
@@ -58,25 +73,35 @@ impl<'a> Stronger<'a> {
     #[must_use]
     pub fn change(&self, judged: &Analysed, located: &Located) -> (f64, f64) {
         let x = located.point.ln_f;
-        let (ln_mag, angle, noise) = match self.difference {
-            Some(difference) => difference.at(x),
-            None => {
-                let (weak, strong) = (judged.curve.at(x), self.sweep.curve.at(x));
-                let noises = [judged.noise.at(&judged.curve, x), self.sweep.noise.at(&self.sweep.curve, x)];
-                let noise =
-                    [noises[0].ln_mag.hypot(noises[1].ln_mag), noises[0].angle.hypot(noises[1].angle)];
-                (strong.ln_mag - weak.ln_mag, wrap(strong.angle - weak.angle), noise)
-            }
-        };
-        let (g, p) = (located.sensitivity.ln_gain, located.sensitivity.phase);
-        let part = |size: f64, sensitivity: f64| if size == 0.0 { 0.0 } else { size * sensitivity };
-        (part(ln_mag, g) + part(angle, p), part(noise[0], g).hypot(part(noise[1], p)))
+        let shift =
+            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
+        of_value(located, shift)
     }
 
-    /// Standard uncertainty of a value from its change with the level.
+    /// Standard uncertainty of a value from its change with the level. Each neighbouring level bounds it; the smaller bound counts.
     #[must_use]
     pub fn uncertainty(&self, judged: &Analysed, located: &Located) -> f64 {
         let (change, noise) = self.change(judged, located);
-        self.law.uncertainty(change, noise)
+        let above = self.law.uncertainty(change, noise);
+        let below = self.weaker.map_or(f64::INFINITY, |weaker| {
+            let (change, noise) = of_value(located, shift(weaker.sweep, judged, located.point.ln_f));
+            weaker.law.uncertainty_above(change.hypot(noise))
+        });
+        above.min(below)
     }
+}
+
+/// Strong less weak at a place.
+fn shift(weak: &Analysed, strong: &Analysed, x: f64) -> Shift {
+    let (from, to) = (weak.curve.at(x), strong.curve.at(x));
+    let (a, b) = (weak.noise.at(&weak.curve, x), strong.noise.at(&strong.curve, x));
+    let noise = [a.ln_mag.hypot(b.ln_mag), a.angle.hypot(b.angle)];
+    (to.ln_mag - from.ln_mag, wrap(to.angle - from.angle), noise)
+}
+
+/// A change of the curve as a change of a value, and its noise.
+fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> (f64, f64) {
+    let (g, p) = (located.sensitivity.ln_gain, located.sensitivity.phase);
+    let part = |size: f64, sensitivity: f64| if size == 0.0 { 0.0 } else { size * sensitivity };
+    (part(ln_mag, g) + part(angle, p), part(noise[0], g).hypot(part(noise[1], p)))
 }

@@ -39,7 +39,7 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
 pub use corner::NO_BASELINE;
-pub use level_change::{Errors, Stronger};
+pub use level_change::{Errors, Stronger, Weaker};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;

@@ -67,7 +67,9 @@ const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
 ///     Ok(())
 /// };
 /// let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
-/// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)?.unwrap();
+/// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)
+///     .map_err(|unreadable| unreadable.all_problems().cloned().collect::<Vec<_>>())?
+///     .unwrap();
 /// // The phase margin is 80 deg; linearity was waived.
 /// assert_eq!(outcome.verdict, Verdict::Waived);
 /// # Ok::<(), Vec<loopgauge::diagnostic::Diagnostic>>(())

@@ -36,7 +36,7 @@ impl Files for Disk {
     fn read(&self, path: &str) -> Result<Vec<u8>, String> {
         // What is no file at all has no text to show, and is refused as that.
         let is_file = !fs::metadata(path).is_ok_and(|found| !found.is_file());
-        if is_file && self.named.as_deref() != Some(path) && !self.fence.holds(Path::new(path)) {
+        if is_file && self.named.as_deref() != Some(path) && !self.fence.holds(&path_of(path)) {
             return Err(format!("it leads out of the folder of specs, {}", label(self.fence.folder())));
         }
         let mut bytes = Vec::new();

@@ -8,12 +8,14 @@ use super::bode::Kernel;
 use super::{Refusal, Subject};
 use crate::curve::{Curve, Span, db, wrap};
 use crate::quantity::{number, with_unit};
-use std::f64::consts::{LN_10, PI};
+use std::f64::consts::{LN_2, LN_10, PI};
 
 /// Length of the flat end, ln f: a sixth of a decade, on which a loop gain of 20 dB per decade changes by more than its distance from 0 dB.
 const LENGTH: f64 = LN_10 / 6.0;
 /// Distance from 0 dB, dB, and from 0 or 180 deg, rad, inside which an end is that of a closed loop's response.
 const FLAT_DB: f64 = 3.0;
+/// The same at the low end, which lies closer to it: the loop gain is large there.
+const LOW_DB: f64 = 1.5;
 const FLAT_RAD: f64 = 25.0 / 180.0 * PI;
 /// Fewest samples that make an end.
 const FEWEST: usize = 3;
@@ -26,8 +28,8 @@ const TIMES: f64 = 2.5;
 /// Distance of the nodes from the ends of the sweep, ln f: what lies beyond is not known.
 const AWAY: f64 = 0.3 * LN_10;
 /// Lags at the crossover that a delay may make, rad, and right-half-plane zeros as multiples of the crossover.
-const LAGS: [f64; 9] =
-    [0.0, 0.125 * PI, 0.25 * PI, 0.375 * PI, 0.5 * PI, 0.625 * PI, 0.75 * PI, 0.875 * PI, PI];
+const LAGS: usize = 17;
+const LAG_STEP: f64 = PI / 16.0;
 const ZEROS: [f64; 5] = [f64::INFINITY, 10.0, 3.0, 1.0, 0.5];
 
 /// A quantity that is no loop gain.
@@ -45,10 +47,10 @@ fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
     // With few points per decade an end is three of them.
     let low = Span { from: span.from, to: (span.from + LENGTH).max(at(inside + FEWEST - 1)) };
     let high = Span { from: (span.to - LENGTH).min(at(beyond.saturating_sub(FEWEST))), to: span.to };
-    let (part, name, quantity) = if is_unity(curve, low) {
-        (low, "begins", "the closed loop's response T/(1+T)")
-    } else if is_unity(curve, high) {
-        (high, "ends", "the return difference 1+T, or its inverse")
+    let (part, most_db, name, quantity) = if is_unity(curve, low, LOW_DB) {
+        (low, LOW_DB, "begins", "the closed loop's response T/(1+T)")
+    } else if is_unity(curve, high, FLAT_DB) {
+        (high, FLAT_DB, "ends", "the return difference 1+T, or its inverse")
     } else {
         return None;
     };
@@ -59,7 +61,7 @@ fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
              looks like this",
             hz(part.from),
             hz(part.to),
-            number(FLAT_DB, 2),
+            number(most_db, 2),
             name
         ),
         remedy: "take the ratio of the two sides of the injection point, output over input, and no other response; if it is the loop \
@@ -69,12 +71,12 @@ fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
 }
 
 /// Whether all samples of an end lie close to 1 or -1.
-fn is_unity(curve: &Curve, part: Span) -> bool {
+fn is_unity(curve: &Curve, part: Span, most_db: f64) -> bool {
     let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
     let mut count = 0;
     for ((_, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
         let off = wrap(*angle).abs();
-        if db(*ln_mag).abs() > FLAT_DB || off.min(PI - off) > FLAT_RAD {
+        if db(*ln_mag).abs() > most_db || off.min(PI - off) > FLAT_RAD {
             return false;
         }
         count += 1;
@@ -88,7 +90,7 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
         return None;
     }
     let crossover = crate::margins::crossover(&subject.sweep.crossings, subject.span)?.point.ln_f;
-    let part = Span { from: subject.span.from + AWAY, to: (crossover + LN_10).min(subject.span.to - AWAY) };
+    let part = Span { from: subject.span.from + AWAY, to: (crossover + LN_2).min(subject.span.to - AWAY) };
     let pairs = kernel.phases(&subject.sweep.curve, subject.span, part);
     if pairs.len() < FEWEST {
         return None;
@@ -101,7 +103,7 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
             });
             (squares.sum::<f64>() / pairs.len() as f64).sqrt()
         };
-        LAGS.iter().flat_map(|lag| ZEROS.iter().map(|zero| of(*lag, *zero))).fold(f64::INFINITY, f64::min)
+        (0..LAGS).flat_map(|k| ZEROS.map(|zero| of(k as f64 * LAG_STEP, zero))).fold(f64::INFINITY, f64::min)
     };
     let (own, doubled) = (misfit(1.0), misfit(2.0));
     (doubled < FITS && own > MISSES.max(TIMES * doubled)).then(|| Refusal {

@@ -25,8 +25,16 @@ const SLOWLY: f64 = 2.0;
 pub(super) struct Gap {
     /// ln f of the two.
     pub(super) places: (f64, f64),
+    /// What was seen between them.
+    seen: Seen,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Seen {
     /// Phase from one to the other, rad.
-    step: f64,
+    Turn(f64),
+    /// How far the sample between them lies from what its neighbours foretell, neper and rad.
+    Lonely(LocalError),
 }
 
 /// The first pair of neighbours whose phases lie too far apart near 0 dB.
@@ -55,10 +63,11 @@ fn lonely<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         {
             return None;
         }
-        let near = size(raw.left_out(k, 1)?);
+        let miss = raw.left_out(k, 1)?;
+        let near = size(miss);
         let far = size(raw.left_out(k, 2)?);
         let stands_out = near > LONELY.max(LONELY_NOISE * sigma) && far < SLOWLY * near;
-        stands_out.then_some(Gap { places: (x0, x1), step: near })
+        stands_out.then_some(Gap { places: (x0, x1), seen: Seen::Lonely(miss) })
     })
 }
 
@@ -71,13 +80,30 @@ fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
         let inside = span.holds(x0) && span.holds(x1);
         let far = (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE;
-        far.then_some(Gap { places: (x0, x1), step: p1 - p0 })
+        far.then_some(Gap { places: (x0, x1), seen: Seen::Turn(p1 - p0) })
     })
 }
 
 impl Gap {
     pub(super) fn explain(&self) -> Refusal {
-        explain(self.places, self.step)
+        match self.seen {
+            Seen::Turn(step) => explain(self.places, step),
+            Seen::Lonely(miss) => explain_lonely(self.places, miss),
+        }
+    }
+}
+
+fn explain_lonely(between: (f64, f64), miss: LocalError) -> Refusal {
+    let hz = |ln_f: f64| with_unit(ln_f.exp(), "Hz");
+    let (from, to) = (hz(between.0), hz(between.1));
+    Refusal {
+        message: format!(
+            "between {from} and {to} one sample lies {} dB and {} deg from what its neighbours foretell, and every sweep shows it: \
+             something sharper than the points stands there, and its peak is a guess",
+            number(db(miss.ln_mag), 2),
+            number(miss.angle.to_degrees(), 2)
+        ),
+        remedy: format!("sweep from {from} to {to} and around at least four times as densely"),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::convert::{Form, MOST_NUMBERS, NoGain, Numbers, convert, natural};
 use super::reading::{AngleUnit, GainUnit};
-use super::rows::is_frequency;
+use super::rows::{LEAST_HZ, MOST_HZ, is_frequency};
 use super::samples::Samples;
 use num_complex::Complex64;
 use thiserror::Error;
@@ -45,8 +45,12 @@ pub enum BadSamples {
         /// The number.
         value: f64,
     },
-    /// A frequency of 0 or less.
-    #[error("`frequency_hz`, row {} (index {index}): {value} Hz is not above 0; leave the row out", index + 1)]
+    /// A frequency that no loop is measured at: 0 or less, or out of all range.
+    #[error(
+        "`frequency_hz`, row {} (index {index}): {value} Hz is not from {LEAST_HZ} Hz to {MOST_HZ} Hz; leave the row out, or check the \
+         unit",
+        index + 1
+    )]
     NotPositive {
         /// Index of the row.
         index: usize,

@@ -103,7 +103,15 @@ pub fn lenient(scene: &Scene) -> Vec<Bound> {
     let mut list: Vec<Bound> = Asked::ALL
         .into_iter()
         .filter(|&asked| asked != Asked::GainReduction || scene.exact(Asked::GainReduction).is_some())
-        .map(|asked| Bound { asked, is_max: false, at: 1e-9 })
+        .map(|asked| {
+            // The least that a spec may say.
+            let at = match asked {
+                Asked::Crossover => 1e-6,
+                Asked::Stability => 1e-4,
+                _ => 1e-9,
+            };
+            Bound { asked, is_max: false, at }
+        })
         .collect();
     list.iter_mut().filter(|b| b.asked == Asked::GainAt).for_each(|b| b.at = -300.0);
     list
