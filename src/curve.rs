@@ -405,9 +405,18 @@ impl Curve {
     /// where samples lie h apart and by 16 times as much where they lie 2 h apart, and in the middle between samples its interpolation is off
     /// by 9/64 of the former. The slower the misses fall with h, the more of them may be left between the samples: all of
     /// it when they do not fall.
-    fn told_by_sample(&self, k: usize) -> LocalError {
-        let Some(near) = self.left_out(k, 1) else { return LocalError::default() };
-        let far = self.left_out(k, 2);
+    ///
+    /// `noise` is what the samples have of their own, independent of each other: the misses hold it too, and it is taken off their squares.
+    fn told_by_sample(&self, k: usize, noise: LocalError) -> LocalError {
+        // Variance of a miss per variance of a sample: 1 for the sample, squares of -1/6, 4/6, 4/6, -1/6 for its neighbours.
+        const OF_A_MISS: f64 = 1.0 + 34.0 / 36.0;
+        let without = |miss: f64, noise: f64| (miss * miss - OF_A_MISS * noise * noise).max(0.0).sqrt();
+        let clear = |miss: LocalError| LocalError {
+            ln_mag: without(miss.ln_mag, noise.ln_mag),
+            angle: without(miss.angle, noise.angle),
+        };
+        let Some(near) = self.left_out(k, 1).map(clear) else { return LocalError::default() };
+        let far = self.left_out(k, 2).map(clear);
         let part = |near: f64, far: Option<f64>| {
             // Near the ends nothing is known of how the misses fall: as h^2.
             let ratio = far.map_or(4.0, |far| far / near.max(f64::MIN_POSITIVE));
@@ -429,6 +438,12 @@ impl Curve {
     /// (remainder of the interpolation: fourth derivative / 4! times the product of the distances to the nodes).
     #[must_use]
     pub fn interpolation_error(&self, ln_f: f64) -> LocalError {
+        self.interpolation_error_beside(ln_f, |_| LocalError::default())
+    }
+
+    /// The same, with the noise that each sample has of its own.
+    #[must_use]
+    pub fn interpolation_error_beside(&self, ln_f: f64, noise: impl Fn(usize) -> LocalError) -> LocalError {
         let i = self.interval(ln_f);
         let n = self.len();
         let point = self.at(ln_f);
@@ -442,7 +457,7 @@ impl Curve {
             error.ln_mag = error.ln_mag.max(9.0 / 24.0 * (other(a) - point.ln_mag).abs());
             error.angle = error.angle.max(9.0 / 24.0 * (other(p) - point.angle).abs());
         }
-        for told in [i, i + 1].map(|k| self.told_by_sample(k)) {
+        for told in [i, i + 1].map(|k| self.told_by_sample(k, noise(k))) {
             error.ln_mag = error.ln_mag.max(told.ln_mag);
             error.angle = error.angle.max(told.angle);
         }

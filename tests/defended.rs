@@ -1,6 +1,12 @@
 //! Verdicts that can be defended, and refusals that cannot: loops whose exact values follow from their formulas, measured by two
 //! receivers with constant noise, judged through spec and run as anybody would.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a test that cannot set up its case must stop"
+)]
+
 use loopgauge::check::{CheckOutcome, CornerOutcome, Options, Verdict, Workspace, judge_run};
 use loopgauge::run::{self, SweepEntry};
 use loopgauge::spec;

@@ -3,7 +3,7 @@
 use super::level_change::Errors;
 use super::measure::{Estimate, Open, Quantities};
 use super::outcome::{CheckOutcome, Unit};
-use super::wording::{frequency_text, limit_text, value_against};
+use super::wording::{frequency_text, hertz, limit_text, value_against};
 use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::decision::Limit;
@@ -119,7 +119,7 @@ impl Judge<'_> {
         match limits.gain.iter().find(|gain| gain.check == name).map(|gain| gain.at) {
             Some(GainAt::Frequency(f)) => [f.hz(), f.hz()],
             Some(GainAt::Band(band)) => [band.from.hz(), band.to.hz()],
-            None => [self.usable.span.from.exp(), self.usable.span.to.exp()],
+            None => hertz([self.usable.span.from, self.usable.span.to]),
         }
     }
 

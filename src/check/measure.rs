@@ -35,7 +35,7 @@ impl Estimate {
     #[must_use]
     pub fn new(located: &Located, scale: f64, errors: &Errors<'_>, sweep: &Analysed) -> Self {
         let ln_f = located.point.ln_f;
-        let interpolation = sweep.curve.interpolation_error(ln_f);
+        let interpolation = sweep.curve.interpolation_error_beside(ln_f, |k| sweep.noise.own_of_sample(k));
         let noise = sweep.noise.at(&sweep.curve, ln_f);
         let level = errors.level.map_or(0.0, |stronger| stronger.uncertainty(sweep, located));
         let budget = Budget { level, ..errors.chain.budget(located, interpolation, noise) }.scaled(scale);

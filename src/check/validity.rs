@@ -4,7 +4,7 @@ use super::SweepInput;
 use super::levels::{Level, files};
 use super::measure::judged_span;
 use super::outcome::CheckOutcome;
-use super::wording::frequency_text;
+use super::wording::{frequency_text, hertz};
 use crate::analysed::Analysed;
 use crate::coverage::{gap, mistaken_unit};
 use crate::curve::Span;
@@ -92,12 +92,12 @@ pub fn coverage(
         }
         None => "no band is declared, the whole sweep is judged".to_owned(),
     };
-    let range = band.or_else(|| bound.first().map(|(_, sweep, _)| sweep.curve.span())).map(hertz);
-    CheckOutcome { range_hz: range, ..CheckOutcome::bare("coverage", Verdict::Pass, message) }
+    let part = band.or_else(|| bound.first().map(|(_, sweep, _)| sweep.curve.span())).map(range);
+    CheckOutcome { range_hz: part, ..CheckOutcome::bare("coverage", Verdict::Pass, message) }
 }
 
-fn hertz(span: Span) -> [f64; 2] {
-    [span.from.exp(), span.to.exp()]
+fn range(span: Span) -> [f64; 2] {
+    hertz([span.from, span.to])
 }
 
 /// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
@@ -166,8 +166,8 @@ pub fn sanity(
             frequency_text(usable.span.to.exp())
         ),
     };
-    let range = bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).map(|u| hertz(u.span));
-    CheckOutcome { range_hz: range, ..CheckOutcome::bare("sanity", Verdict::Pass, message) }
+    let part = bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).map(|u| range(u.span));
+    CheckOutcome { range_hz: part, ..CheckOutcome::bare("sanity", Verdict::Pass, message) }
 }
 
 /// What linearity came to, and which level is judged.
@@ -226,7 +226,11 @@ pub fn linearity(
         Some((i, j)) => {
             let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
             let check = CheckOutcome {
-                range_hz: selection.told_by.as_ref().and_then(|(_, _, c)| c.range_hz).map(|(a, b)| [a, b]),
+                range_hz: selection
+                    .told_by
+                    .as_ref()
+                    .and_then(|(_, _, c)| c.range_hz)
+                    .map(|(a, b)| hertz([a.ln(), b.ln()])),
                 ..CheckOutcome::bare("linearity", Verdict::Pass, message)
             };
             Choice { check, judged: (i, Some(j)), turned: None }

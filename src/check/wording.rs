@@ -211,6 +211,16 @@ fn trim_together(a: &mut String, b: &mut String) {
     }
 }
 
+/// Ends of a range, Hz, to nine digits, from their natural logarithms.
+#[must_use]
+pub fn hertz([from, to]: [f64; 2]) -> [f64; 2] {
+    [from, to].map(|ln_f| {
+        let hz = ln_f.exp();
+        let scale = 10f64.powf(8.0 - hz.log10().floor());
+        (hz * scale).round() / scale
+    })
+}
+
 /// A range of frequencies in words; one frequency where both ends are the same.
 #[must_use]
 pub fn range_text([from, to]: [f64; 2]) -> String {

@@ -73,6 +73,17 @@ impl Noise {
         &self.spikes
     }
 
+    /// Standard uncertainty from noise of a sample that stands as it was measured; none where it was smoothed, since neighbours then share
+    /// most of theirs.
+    #[must_use]
+    pub fn own_of_sample(&self, i: usize) -> LocalError {
+        if self.rung(i) > 0 {
+            return LocalError::default();
+        }
+        let sigma = self.sigma.get(i).copied().unwrap_or(0.0);
+        LocalError { ln_mag: sigma * self.shares[0], angle: sigma * self.shares[1] }
+    }
+
     /// Samples on each side that the fit at sample `i` takes; 0: the sample itself.
     #[must_use]
     pub fn half_width(&self, i: usize) -> usize {

@@ -37,10 +37,8 @@ const BEND: f64 = 0.02;
 /// Neighbours to each side.
 const SIDE: usize = 3;
 /// The other sweep shows the same when its sample stands out alike but for this part: at least a third of it, so that a resonance that has moved
-/// a little is none …
+/// a little is none. On a multiple of the mains, interference hits every sweep alike.
 const SHOWN: f64 = 0.67;
-/// … and on a multiple of the mains, where interference hits every sweep, nearly all of it.
-const HUM: f64 = 0.15;
 /// Mains frequencies, Hz (common practice, no source: 50 Hz or 60 Hz, all over the world).
 const MAINS_HZ: [u32; 2] = [50, 60];
 /// Highest multiple that is named.
@@ -82,10 +80,10 @@ pub(crate) fn mend(
         }
         let at_hz = raw.frequency_hz().get(i).copied().unwrap_or(0.0);
         let mains = mains(raw.frequency_hz(), i);
-        let alike = other.and_then(|other| without(raw.ln_f(), other, i)).is_some_and(|(shown, _)| {
-            let apart = (shown[0] - offset[0]).hypot(shown[1] - offset[1]);
-            apart < if mains.is_some() { HUM } else { SHOWN } * size2.sqrt()
-        });
+        let alike =
+            other.filter(|_| mains.is_none()).and_then(|other| without(raw.ln_f(), other, i)).is_some_and(
+                |(shown, _)| (shown[0] - offset[0]).hypot(shown[1] - offset[1]) < SHOWN * size2.sqrt(),
+            );
         if alike {
             continue;
         }

@@ -1,6 +1,7 @@
 //! Samples from numbers in memory: every number is looked at, as the reader does with those of a file.
 
 use super::convert::{Form, MOST_NUMBERS, NoGain, Numbers, convert, natural};
+use super::order::is_above;
 use super::reading::{AngleUnit, GainUnit};
 use super::rows::{LEAST_HZ, MOST_HZ, is_frequency};
 use super::samples::Samples;
@@ -222,7 +223,8 @@ fn checked(
         if !is_frequency(value) {
             return Err(BadSamples::NotPositive { index, value });
         }
-        if let Some(before) = samples.frequency_hz.last().copied().filter(|before| value <= *before) {
+        if let Some(before) = samples.frequency_hz.last().copied().filter(|before| !is_above(value, *before))
+        {
             return Err(BadSamples::NotRising { index, value, before });
         }
         let (ln_magnitude, phase_rad) = convert(&numbers).map_err(|why| bad(index, why))?;
