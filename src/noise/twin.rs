@@ -16,6 +16,8 @@ const SHARED: f64 = 924.0 / 400.0;
 const CLEAR: f64 = 2.5;
 /// Largest correlation from sample to sample that is used: beyond, noise is a drift, which the change with level holds.
 const MOST: f64 = 0.97;
+/// What is found from here on is a smooth change with the level; what correlation makes is at most 1, with its scatter.
+const SMOOTH: f64 = 1.25;
 /// Fewest differences, of gain and of phase, that a correlation is read from.
 const LEAST: u32 = 32;
 /// Samples on each side that the differences are held against.
@@ -146,7 +148,9 @@ impl Twins {
             return 0.0;
         }
         let found = two / one - 1.0;
-        if found < CLEAR / f64::from(count).sqrt() { 0.0 } else { found.min(MOST) }
+        // No correlation makes more than 1: there something changes smoothly by far more than the noise.
+        let is_told = found >= CLEAR / f64::from(count).sqrt() && found < SMOOTH;
+        if is_told { found.min(MOST) } else { 0.0 }
     }
 }
 
