@@ -2,7 +2,7 @@
 
 use crate::analysed::Analysed;
 use crate::curve::wrap;
-use crate::linearity::Difference;
+use crate::linearity::{ChangeShare, Difference};
 use crate::margins::Located;
 use crate::uncertainty::{Chain, LevelChange};
 
@@ -41,9 +41,16 @@ pub struct Stronger<'a> {
     pub difference: Option<&'a Difference>,
     /// How far the two levels are apart.
     pub law: LevelChange,
+    /// How much of their difference as a whole is change; `None` where nothing tells.
+    pub whole: Option<ChangeShare>,
     /// The next weaker level than the judged one.
     pub weaker: Option<Weaker<'a>>,
 }
+
+/// Gain and phase that change together may move a value to opposite sides, so that it hardly changes; they do not do so in one proportion
+/// down to no level at all. This share of the parts counts at least (a choice; the simulated bench, `examples/simulate`, mode
+/// `bench-coverage`, shows what it covers).
+const CANCELLED: f64 = 0.1;
 
 /// A change of the curve: ln of the magnitude, angle, and the standard uncertainties of both from noise.
 type Shift = (f64, f64, [f64; 2]);
@@ -61,9 +68,11 @@ impl<'a> Stronger<'a> {
         if on_one_grid {
             difference.take(&weak.raw, &strong.raw);
         }
+        let difference = Some(&*difference).filter(|difference| on_one_grid && difference.is_known());
         Self {
             sweep: strong,
-            difference: Some(&*difference).filter(|difference| on_one_grid && difference.is_known()),
+            difference,
+            whole: difference.and_then(Difference::change_beside_noise),
             law: LevelChange { step_db: strong_db - weak_db },
             weaker: None,
         }
@@ -75,20 +84,38 @@ impl<'a> Stronger<'a> {
         let x = located.point.ln_f;
         let shift =
             self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
-        of_value(located, shift)
+        let moved = of_value(located, shift);
+        (moved.change, moved.noise)
     }
 
     /// Standard uncertainty of a value from its change with the level. Each neighbouring level bounds it; the smaller bound counts.
     #[must_use]
     pub fn uncertainty(&self, judged: &Analysed, located: &Located) -> f64 {
-        let (change, noise) = self.change(judged, located);
-        let above = self.law.uncertainty(change, noise);
+        let x = located.point.ln_f;
+        let shifted =
+            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
+        let moved = of_value(located, shifted);
+        let size = moved.change.abs().max(CANCELLED * moved.parts);
+        let above = match self.whole {
+            // Noise may as well have hidden some of a change that is there.
+            Some(ChangeShare { is_shown: true, .. }) => self.law.uncertainty(size.hypot(moved.noise), 0.0),
+            _ => self.law.uncertainty(size, moved.noise),
+        };
         let below = self.weaker.map_or(f64::INFINITY, |weaker| {
-            let (change, noise) = of_value(located, shift(weaker.sweep, judged, located.point.ln_f));
-            weaker.law.uncertainty_above(change.hypot(noise))
+            let moved = of_value(located, shift(weaker.sweep, judged, x));
+            weaker.law.uncertainty_above(moved.change.abs().max(CANCELLED * moved.parts).hypot(moved.noise))
         });
         above.min(below)
     }
+}
+
+/// A change of the curve as a change of a value, in the value's unit.
+struct Moved {
+    change: f64,
+    /// What gain and phase make of it, each counted as positive.
+    parts: f64,
+    /// Standard uncertainty of the change from noise.
+    noise: f64,
 }
 
 /// Strong less weak at a place.
@@ -99,9 +126,31 @@ fn shift(weak: &Analysed, strong: &Analysed, x: f64) -> Shift {
     (to.ln_mag - from.ln_mag, wrap(to.angle - from.angle), noise)
 }
 
-/// A change of the curve as a change of a value, and its noise.
-fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> (f64, f64) {
+/// A change of the curve as a change of a value.
+fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> Moved {
     let (g, p) = (located.sensitivity.ln_gain, located.sensitivity.phase);
     let part = |size: f64, sensitivity: f64| if size == 0.0 { 0.0 } else { size * sensitivity };
-    (part(ln_mag, g) + part(angle, p), part(noise[0], g).hypot(part(noise[1], p)))
+    let (gain, phase) = (part(ln_mag, g), part(angle, p));
+    Moved {
+        change: gain + phase,
+        parts: gain.abs() + phase.abs(),
+        noise: part(noise[0], g).hypot(part(noise[1], p)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::curve::Point;
+    use crate::margins::Sensitivity;
+
+    /// Gain and phase of one change that move a value to opposite sides count by a tenth of their parts.
+    #[test]
+    fn parts_that_cancel_are_remembered() {
+        let point = Point { ln_f: 9.0, ln_mag: 0.0, angle: 1.0, mag_slope: -1.0, angle_slope: -0.5 };
+        let sensitivity = Sensitivity { ln_gain: 2.0, phase: 1.0 };
+        let moved = of_value(&Located { value: 1.0, point, sensitivity }, (0.01, -0.02, [0.001, 0.001]));
+        assert!(moved.change.abs() < 1e-15 && (moved.parts - 0.04).abs() < 1e-15);
+        assert!((moved.noise - 0.001 * 5f64.sqrt()).abs() < 1e-15);
+    }
 }

@@ -6,8 +6,8 @@ use super::outcome::{Measured, MeasuredSet};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
-    Crossing, GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
-    phase_margin_of, stability_margin,
+    Crossing, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin, gain_margins,
+    gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of, stability_margin,
 };
 use crate::monte_carlo::{Read, Trials};
 use crate::sanity::Usable;
@@ -48,6 +48,19 @@ impl Estimate {
             at_least: false,
             budget,
             simulated: false,
+        }
+    }
+
+    /// Of several margins the smallest counts. One that is larger but less certain may be the smallest in truth: the uncertainty then
+    /// reaches down to where that one may lie, with its budget.
+    fn cover(&mut self, others: impl Iterator<Item = Self>, coverage: f64) {
+        for other in others {
+            let Some((own_u, other_u)) = self.u.zip(other.u) else { continue };
+            let reach = (self.value.abs() - (other.value.abs() - coverage * other_u)) / coverage;
+            if reach > own_u && reach > 0.0 && other_u > 0.0 {
+                self.u = Some(reach);
+                self.budget = other.budget.scaled(reach / other_u);
+            }
         }
     }
 
@@ -134,6 +147,8 @@ impl Quantities {
         });
         let phase_margin = phase_margin(crossings, span).map(|located| {
             let mut own = estimate(&located, degrees);
+            let others = crossings.gain_in(span).map(phase_margin_of);
+            own.cover(others.map(|other| estimate(&other, degrees)), coverage);
             let of = |c: &Crossing| Some(phase_margin_of(c).value);
             let part = law.fails_at_crossing(Line::Gain, &located, own.u.map(|u| u / degrees), Some(&of));
             simulate(&mut own, part, located.value, degrees, &|_, c, span| {
@@ -145,6 +160,7 @@ impl Quantities {
         let gain_margin = match gain_margin(curve, crossings, span) {
             GainMargin::At(located) => {
                 let mut own = estimate(&located, 1.0);
+                own.cover(gain_margins(crossings, span).map(|other| estimate(&other, 1.0)), coverage);
                 let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
                 let u = own.u.map(|u| u / db(1.0));
                 let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
@@ -162,6 +178,7 @@ impl Quantities {
         let (gain_margin, no_gain_margin) = bounded(gain_margin, sweep, usable);
         let gain_reduction_margin = gain_reduction_margin(crossings, span).map(|located| {
             let mut own = estimate(&located, 1.0);
+            own.cover(gain_reduction_margins(crossings, span).map(|other| estimate(&other, 1.0)), coverage);
             let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
             let u = own.u.map(|u| u / db(1.0));
             let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
@@ -183,6 +200,8 @@ impl Quantities {
         let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < stability_margin.value);
         let delay_margin = delay_margin(crossings, span).map(|located| {
             let mut own = estimate(&located, 1.0);
+            let others = crossings.gain_in(span).map(delay_margin_of);
+            own.cover(others.map(|other| estimate(&other, 1.0)), coverage);
             let omega = std::f64::consts::TAU * located.point.hz();
             let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(std::f64::consts::TAU));
             let u = own.u.map(|u| u * omega);
@@ -283,4 +302,26 @@ fn room(sweep: &Analysed, span: Span) -> Option<f64> {
 #[must_use]
 pub fn judged_span(curve: &Curve, band: Option<Span>) -> Option<Span> {
     band.map_or_else(|| Some(curve.span()), |band| curve.clip(band))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn estimate(value: f64, u: f64) -> Estimate {
+        let budget = Budget { density: u, ..Budget::default() };
+        Estimate { value, u: Some(u), at_hz: 1e3, at_least: false, budget, simulated: false }
+    }
+
+    /// 63.3 deg at one crossover, 66 deg give or take 8 at another: the smaller of both may be 58.
+    #[test]
+    fn the_smallest_margin_covers_a_less_certain_one_beside_it() {
+        let mut own = estimate(63.3, 0.02);
+        own.cover([estimate(63.3, 0.02), estimate(-66.0, 4.0), estimate(120.0, 1.0)].into_iter(), 2.0);
+        assert!((2.0 * own.u.unwrap() - 5.3).abs() < 1e-9);
+        assert!((own.budget.combined().unwrap() - own.u.unwrap()).abs() < 1e-9);
+        let mut clear = estimate(50.0, 0.5);
+        clear.cover([estimate(66.0, 4.0)].into_iter(), 2.0);
+        assert_eq!(clear, estimate(50.0, 0.5));
+    }
 }

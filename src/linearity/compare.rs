@@ -9,6 +9,8 @@ use crate::spec::Tolerances;
 
 /// Coverage factor of the noise of a difference.
 const COVERAGE: f64 = 2.0;
+/// Standard deviations beyond which a difference as a whole is no chance.
+const SURELY: f64 = 4.0;
 /// The difference of two levels as a curve of its own. What both have in common has gone from it, so it is far smoother than
 /// either, and its noise can be averaged over far more samples. Memory is reused.
 #[derive(Debug, Clone)]
@@ -17,6 +19,15 @@ pub struct Difference {
     raw: Curve,
     curve: Curve,
     noise: Noise,
+}
+
+/// How much of the difference of two levels as a whole is change and not noise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChangeShare {
+    /// Whether it is more than chance.
+    pub is_shown: bool,
+    /// Share of the squared difference that is change, one standard deviation above what is seen; 0 to 1.
+    pub share: f64,
 }
 
 impl Default for Difference {
@@ -48,6 +59,31 @@ impl Difference {
     pub fn at(&self, ln_f: f64) -> (f64, f64, [f64; 2]) {
         let (point, noise) = (self.curve.at(ln_f), self.noise.at(&self.curve, ln_f));
         (point.ln_mag, point.angle, [noise.ln_mag, noise.angle])
+    }
+
+    /// How much of the difference of the levels as a whole is change and not noise; `None` where nothing is known of the noise.
+    ///
+    /// The mean square of the smoothed difference in its own standard uncertainties is 1 on average where nothing changes. The fits at all
+    /// samples together have as many independent values, for gain and phase each, as the sum of their variances per variance of a sample.
+    #[must_use]
+    pub fn change_beside_noise(&self) -> Option<ChangeShare> {
+        let [gain_share, phase_share] = self.noise.shares();
+        let columns = self.curve.ln_mag().iter().zip(self.curve.angle());
+        let sigmas = self.noise.fit().iter().zip(self.noise.sigma());
+        let (mut count, mut squares, mut independent) = (0.0, 0.0, 0.0);
+        for ((gain, phase), (fit, sigma)) in columns.zip(sigmas) {
+            if *fit > 0.0 && *sigma > 0.0 {
+                count += 1.0;
+                squares +=
+                    0.5 * ((gain / (gain_share * fit)).powi(2) + (phase / (phase_share * fit)).powi(2));
+                independent += (fit / sigma).powi(2).min(1.0);
+            }
+        }
+        let scatter = 1.0 / f64::max(independent, 1.0).sqrt();
+        let excess = squares / count - 1.0;
+        let variance = (excess + scatter).max(0.0);
+        (independent > 0.0)
+            .then(|| ChangeShare { is_shown: excess > SURELY * scatter, share: variance / (1.0 + variance) })
     }
 
     /// How far a value that was found on the weak curve moves to the strong one, to first order.

@@ -73,12 +73,12 @@ impl Crossings {
     }
 
     /// Crossovers inside a span.
-    pub fn gain_in(&self, span: Span) -> impl Iterator<Item = &Crossing> {
+    pub fn gain_in(&self, span: Span) -> impl Iterator<Item = &Crossing> + Clone {
         self.gain.iter().filter(move |c| span.holds(c.point.ln_f))
     }
 
     /// Phase crossovers inside a span.
-    pub fn phase_in(&self, span: Span) -> impl Iterator<Item = &Crossing> {
+    pub fn phase_in(&self, span: Span) -> impl Iterator<Item = &Crossing> + Clone {
         self.phase.iter().filter(move |c| span.holds(c.point.ln_f))
     }
 }

@@ -35,15 +35,15 @@ fn margin_at(crossing: &Crossing) -> Located {
     }
 }
 
+/// The gain margins at all phase crossovers in a span, dB.
+pub fn gain_margins(crossings: &Crossings, span: Span) -> impl Iterator<Item = Located> + Clone {
+    crossings.phase_in(span).filter(|c| c.point.ln_mag < 0.0).map(margin_at)
+}
+
 /// The smallest gain margin over the phase crossovers in a span.
 #[must_use]
 pub fn gain_margin(curve: &Curve, crossings: &Crossings, span: Span) -> GainMargin {
-    let smallest = crossings
-        .phase_in(span)
-        .filter(|c| c.point.ln_mag < 0.0)
-        .map(margin_at)
-        .min_by(|a, b| a.value.total_cmp(&b.value));
-    match smallest {
+    match gain_margins(crossings, span).min_by(|a, b| a.value.total_cmp(&b.value)) {
         Some(margin) => GainMargin::At(margin),
         None => {
             let top = curve.at(span.to);
@@ -56,20 +56,21 @@ fn attenuation(point: Point) -> Located {
     Located { value: -db(point.ln_mag), point, sensitivity: Sensitivity { ln_gain: -DB, phase: 0.0 } }
 }
 
+/// The factors, dB, by which the gain may fall before the critical point is met, at all phase crossovers in a span.
+pub fn gain_reduction_margins(crossings: &Crossings, span: Span) -> impl Iterator<Item = Located> + Clone {
+    crossings.phase_in(span).filter(|c| c.point.ln_mag > 0.0).map(|c| {
+        let margin = margin_at(c);
+        let Sensitivity { ln_gain, phase } = margin.sensitivity;
+        let sensitivity = Sensitivity { ln_gain: -ln_gain, phase: -phase };
+        Located { value: -margin.value, sensitivity, ..margin }
+    })
+}
+
 /// The smallest factor, dB, by which the gain may fall before the critical point is met; `None` when no phase
 /// crossover in the span has a magnitude above 1.
 #[must_use]
 pub fn gain_reduction_margin(crossings: &Crossings, span: Span) -> Option<Located> {
-    crossings
-        .phase_in(span)
-        .filter(|c| c.point.ln_mag > 0.0)
-        .map(|c| {
-            let margin = margin_at(c);
-            let Sensitivity { ln_gain, phase } = margin.sensitivity;
-            let sensitivity = Sensitivity { ln_gain: -ln_gain, phase: -phase };
-            Located { value: -margin.value, sensitivity, ..margin }
-        })
-        .min_by(|a, b| a.value.total_cmp(&b.value))
+    gain_reduction_margins(crossings, span).min_by(|a, b| a.value.total_cmp(&b.value))
 }
 
 fn gain_of(point: Point) -> Located {

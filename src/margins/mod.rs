@@ -20,8 +20,11 @@ mod phase;
 mod stability;
 
 pub use crossings::{Crossing, Crossings, Direction, Merged};
-pub use delay::delay_margin;
-pub use gain::{Extreme, GainMargin, gain_at, gain_extreme, gain_margin, gain_reduction_margin};
+pub use delay::{delay_margin, delay_margin_of};
+pub use gain::{
+    Extreme, GainMargin, gain_at, gain_extreme, gain_margin, gain_margins, gain_reduction_margin,
+    gain_reduction_margins,
+};
 pub use phase::{crossover, phase_margin, phase_margin_of};
 pub use stability::stability_margin;
 

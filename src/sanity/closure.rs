@@ -10,7 +10,7 @@
 use super::Subject;
 use crate::curve::{Curve, Span, wrap};
 use crate::margins::Direction;
-use std::f64::consts::{FRAC_PI_2, LN_10, PI, TAU};
+use std::f64::consts::{FRAC_PI_2, LN_2, LN_10, PI, TAU};
 
 /// What the count of crossings says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -24,6 +24,8 @@ pub enum Closure {
     },
     /// The gain is not below 1 at the top: crossings beyond may count.
     Unknown,
+    /// The gain rises at the end of the sweep and would be back at 1 within an octave: crossings beyond may count.
+    Rising,
 }
 
 /// One way to read the start: the textbook phase there, rad, not wrapped, and the sign of the gain at zero frequency.
@@ -43,6 +45,10 @@ const MOST_LEAD: f64 = FRAC_PI_2;
 const LATE_LEAD: f64 = PI / 6.0;
 /// Slope from which on it may have more lag than three quarters of a turn: near that of three integrators.
 const STEEP: f64 = -2.5;
+/// Stretch that the slope at the end is taken over beside the last two samples, ln f: a quarter of an octave.
+const LAST_STRETCH: f64 = LN_2 / 4.0;
+/// A gain below this, neper, is far from 0 dB, however it moves: -20 dB.
+const FAR_BELOW: f64 = -LN_10;
 /// Standard uncertainties from noise beyond which a sample surely lies beside the ray.
 const SURELY: f64 = 3.0;
 /// Closer to the ray than this, rad, a sample tells no side.
@@ -53,6 +59,9 @@ const ON_THE_RAY: f64 = 1e-6;
 pub fn closure(subject: &Subject<'_>) -> Closure {
     if subject.sweep.curve.at(subject.span.to).ln_mag >= 0.0 {
         return Closure::Unknown;
+    }
+    if rises_to_the_end(subject) {
+        return Closure::Rising;
     }
     let start = first_off_the_ray(subject);
     // Twice the count, so that a start on the ray (half a crossing) stays a whole number.
@@ -92,6 +101,28 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
         .copied()
         .filter(|first| counts.iter().all(|n| n == first));
     Closure::Unstable { poles: agreed.and_then(|n| u32::try_from(n).ok()) }
+}
+
+/// Whether the gain rises at the end of the sweep, by more than its noise, so fast that a straight line is back at 0 dB within an octave.
+fn rises_to_the_end(subject: &Subject<'_>) -> bool {
+    let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
+    let end = curve.span().to;
+    let last = match curve.ln_f() {
+        [.., a, b] => b - a,
+        _ => return false,
+    };
+    if subject.span.to < end - last {
+        return false;
+    }
+    let top = curve.at(end).ln_mag;
+    if top < FAR_BELOW {
+        return false;
+    }
+    [last, last.max(LAST_STRETCH)].into_iter().any(|back| {
+        let rise = top - curve.at(end - back).ln_mag;
+        let [own, other] = [end, end - back].map(|x| noise.at(curve, x).ln_mag);
+        rise > SURELY * own.hypot(other) && top + rise * (LN_2 / back) > 0.0
+    })
 }
 
 /// Whether there is one crossover and no pole of the open loop in the right half plane: whatever lies below, the loop is stable only if
@@ -255,6 +286,20 @@ mod tests {
         assert_eq!(close(1, |s| 0.5 / (s - 1.0)), Closure::Unstable { poles: Some(1) });
         // A loop that is stable by itself, declared to hold a pole.
         assert!(matches!(close(1, |s| 10.0 / (s + 1.0)), Closure::Unstable { .. }));
+    }
+
+    /// A resonance above the band of which the sweep shows the flank: at its peak the gain may be anywhere.
+    #[test]
+    fn a_sweep_that_ends_on_the_way_up_shows_nothing() {
+        let peak = |f0: f64| {
+            move |s: Complex64| 10.0 / s / (1.0 + s / 500.0) / (1.0 + s / f0 / 30.0 + s * s / (f0 * f0))
+        };
+        // 10/f0 times the quality of 30 is above 1; the sweep ends at 1 kHz.
+        assert_eq!(close(0, peak(1_300.0)), Closure::Stable);
+        let near = |s: Complex64| 10.0 * peak(1_150.0)(s);
+        assert_eq!(close(0, near), Closure::Rising);
+        // The same 20 dB and more below.
+        assert_eq!(close(0, |s| 0.2 * near(s)), Closure::Stable);
     }
 
     /// A sweep that starts on the flank of a resonance, where its slope tells nothing of the integrator below.

@@ -63,7 +63,7 @@ pub(super) struct Jump {
 /// The largest step in the span.
 #[must_use]
 pub fn jump(subject: &Subject<'_>) -> Option<Refusal> {
-    explain_largest(&all(subject))
+    explain_largest(subject, &all(subject))
 }
 
 /// All steps in the span, by rising frequency.
@@ -87,12 +87,29 @@ pub(super) fn all(subject: &Subject<'_>) -> Vec<Jump> {
     found
 }
 
-pub(super) fn explain_largest(found: &[Jump]) -> Option<Refusal> {
+/// The largest of steps in words.
+pub(super) fn explain_largest(subject: &Subject<'_>, found: &[Jump]) -> Option<Refusal> {
     let largest = found.iter().max_by(|a, b| length(a.size).total_cmp(&length(b.size)))?;
-    Some(explain(largest, found.len()))
+    Some(explain(largest, found.len(), is_alone(subject, largest)))
 }
 
-fn explain(jump: &Jump, count: usize) -> Refusal {
+/// Whether another sweep on the same frequencies does not step there.
+fn is_alone(subject: &Subject<'_>, jump: &Jump) -> bool {
+    let own = &subject.sweep.raw;
+    let Some(other) = subject.second.map(|s| &s.raw).filter(|s| s.frequency_hz() == own.frequency_hz())
+    else {
+        return false;
+    };
+    let i = own.ln_f().partition_point(|x| *x < jump.between.0);
+    let step = |values: &[f64]| match values.get(i..i + 2) {
+        Some([left, right]) => right - left,
+        _ => 0.0,
+    };
+    let more = [step(own.ln_mag()) - step(other.ln_mag()), step(own.angle()) - step(other.angle())];
+    length(more) > 0.5 * length(jump.size)
+}
+
+fn explain(jump: &Jump, count: usize, is_alone: bool) -> Refusal {
     let sign = |v: f64| if v < 0.0 { "-" } else { "+" };
     let (gain_db, phase_deg) = (db(jump.size[0]), jump.size[1].to_degrees());
     let hz = |ln_f: f64| with_unit(ln_f.exp(), "Hz");
@@ -111,9 +128,14 @@ fn explain(jump: &Jump, count: usize) -> Refusal {
             sign(phase_deg),
             number(phase_deg.abs(), 2)
         ),
-        remedy: "an input range was switched, or the injection or the operating point changed, while sweeping: fix the input \
-                 ranges by hand, see that the supply stays in one mode, and sweep again in one go"
-            .to_owned(),
+        remedy: if is_alone {
+            "the other sweep has no such step there: with this injection the loop leaves its small-signal range, or an input range \
+             was switched: inject less there, fix the input ranges by hand, and sweep again in one go"
+        } else {
+            "an input range was switched, or the injection or the operating point changed, while sweeping: fix the input \
+             ranges by hand, see that the supply stays in one mode, and sweep again in one go"
+        }
+        .to_owned(),
     }
 }
 
@@ -299,6 +321,18 @@ mod tests {
                 assert!(stepped(per_decade, noise, [0.05, 0.05]).is_some());
             }
         }
+    }
+
+    /// The weaker sweep goes on smoothly where the stronger one steps.
+    #[test]
+    fn a_step_that_the_other_sweep_lacks_is_told_as_the_end_of_the_small_signal_range() {
+        let integrator =
+            |step: f64| sweep(25.0, move |hz| [-(hz / 1e4).ln() + if hz > 5.8e3 { step } else { 0.0 }, -1.7]);
+        let (strong, weak) = (integrator(0.1), integrator(0.0));
+        let alone = jump(&Subject { second: Some(&weak), ..subject(&strong) }).unwrap();
+        assert!(alone.remedy.contains("small-signal range"), "{}", alone.remedy);
+        let both = jump(&Subject { second: Some(&strong), ..subject(&strong) }).unwrap();
+        assert!(!both.remedy.contains("small-signal range"), "{}", both.remedy);
     }
 
     #[test]

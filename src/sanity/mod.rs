@@ -111,6 +111,15 @@ fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
                      and that the gain column is in the unit declared"
                 .to_owned(),
         }),
+        Closure::Rising => Some(Refusal {
+            message: format!(
+                "the gain rises at the end of the sweep, to {:.1} dB at {}: whether it is back above 0 dB beyond is unknown, so \
+                 the sweep cannot show that the loop is stable",
+                top.db(),
+                with_unit(top.hz(), "Hz")
+            ),
+            remedy: "sweep on until the gain falls and is below 0 dB for good".to_owned(),
+        }),
         Closure::Unstable { poles } => Some(Refusal {
             message: format!(
                 "the curve is not that of a stable closed loop: its crossings of the ray beyond the critical point, \

@@ -6,10 +6,11 @@
 
 use super::drowned::scatter;
 use super::{Refusal, Subject};
+use crate::analysed::Analysed;
 use crate::curve::db;
 use crate::quantity::{number, with_unit};
 
-/// Coverage factor of the noise.
+/// Coverage factor of the noise, and of what the points leave open.
 const COVERAGE: f64 = 2.0;
 /// To be surely on the other side it must come this many times its expanded noise beyond 0 dB: of all samples of a bump the largest is
 /// looked at.
@@ -30,6 +31,10 @@ const CREDIBLE: f64 = 6.0;
 /// Samples on each side that the scatter is taken over.
 const ABOUT: usize = 8;
 
+/// What the points leave open of the gain, neper, counts from this on (0.1 dB): below, a crossover more or less would have hardly any
+/// depth.
+const LEAST_OPEN: f64 = 0.0115;
+
 /// A place in doubt.
 #[derive(Debug, Clone, Copy)]
 struct Doubt {
@@ -44,7 +49,33 @@ struct Doubt {
 /// The first place where the number of crossovers is open.
 #[must_use]
 pub fn undetermined(subject: &Subject<'_>) -> Option<Refusal> {
-    doubt(subject).map(|doubt| explain(&doubt))
+    doubt(subject).map(|doubt| explain(&doubt)).or_else(|| between_points(subject))
+}
+
+/// The first place where the gain turns back before 0 dB, and the points leave more open than it stays away.
+fn between_points(subject: &Subject<'_>) -> Option<Refusal> {
+    let Analysed { curve, noise, .. } = subject.sweep;
+    let windows = curve.ln_f().windows(3).zip(curve.ln_mag().windows(3));
+    windows.filter(|(x, _)| x.iter().all(|x| subject.span.holds(*x))).find_map(|(x, values)| {
+        let &[before, at, after] = values else { return None };
+        let side = at.signum();
+        let turns = at.abs() < MOST && at * side <= before * side && at * side <= after * side;
+        let (ln_f, height) = turns.then(|| lowest(x, values, side)).flatten()?;
+        let open = curve.interpolation_error_beside(ln_f, |k| noise.own_of_sample(k)).ln_mag;
+        (open > LEAST_OPEN && height < COVERAGE * open).then(|| explain_between(ln_f, height, open))
+    })
+}
+
+fn explain_between(ln_f: f64, height: f64, open: f64) -> Refusal {
+    let place = with_unit(ln_f.exp(), "Hz");
+    let (gain, open) = (number(db(height.abs()), 2), number(db(open), 2));
+    Refusal {
+        message: format!(
+            "at {place} the gain comes within {gain} dB of 0 dB and turns back, and the points there leave {open} dB open: whether it \
+             crosses, and with it the number of crossovers, is a guess"
+        ),
+        remedy: format!("sweep about {place} at least four times as densely"),
+    }
 }
 
 fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
@@ -184,6 +215,30 @@ mod tests {
         for top_db in [-0.01, -1e-5, 0.0, 1e-5, 0.01] {
             assert_eq!(bump(top_db, 0.0), None, "{top_db}");
         }
+    }
+
+    /// A resonance above the crossover whose top lies at 0 dB between two samples, or well below it.
+    #[test]
+    fn what_the_points_leave_open_at_0_db_is_told() {
+        let peak = |top_db: f64, per_decade: f64| {
+            let sweep = sweep(per_decade, |hz| {
+                let quality = 8.0;
+                let x = hz / 8.2e3;
+                let (re, im) = (1.0 - x * x, x / quality);
+                // ln of the peak over an integrator through 0 dB at 1 kHz.
+                let rise = quality / 8.2;
+                let height = top_db / 20.0 * std::f64::consts::LN_10 - f64::ln(rise);
+                let own = -(hz / 1e3).ln() - re.hypot(im).ln();
+                // Only the resonance is raised: weight 0 far below it.
+                let weight = 1.0 / (1.0 + (2e3 / hz).powi(6));
+                [own + height * weight, -1.6 - im.atan2(re)]
+            });
+            undetermined(&subject(&sweep))
+        };
+        let told = peak(-0.3, 13.0).unwrap();
+        assert!(told.message.contains("the points there leave"), "{}", told.message);
+        assert_eq!(peak(-0.3, 200.0), None);
+        assert_eq!(peak(-9.0, 13.0), None);
     }
 
     #[test]

@@ -25,6 +25,8 @@ const SLOWLY: f64 = 2.0;
 pub(super) struct Gap {
     /// ln f of the two.
     pub(super) places: (f64, f64),
+    /// Largest ln of the magnitude that the curve may have between them; infinite where nothing bounds it.
+    pub(super) peak: f64,
     /// What was seen between them.
     seen: Seen,
 }
@@ -67,7 +69,7 @@ fn lonely<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         let near = size(miss);
         let far = size(raw.left_out(k, 2)?);
         let stands_out = near > LONELY.max(LONELY_NOISE * sigma) && far < SLOWLY * near;
-        stands_out.then_some(Gap { places: (x0, x1), seen: Seen::Lonely(miss) })
+        stands_out.then_some(Gap { places: (x0, x1), peak: f64::INFINITY, seen: Seen::Lonely(miss) })
     })
 }
 
@@ -80,8 +82,18 @@ fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
         let inside = span.holds(x0) && span.holds(x1);
         let far = (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE;
-        far.then_some(Gap { places: (x0, x1), seen: Seen::Turn(p1 - p0) })
+        let peak = peak_between(a0.max(a1), p1 - p0);
+        far.then_some(Gap { places: (x0, x1), peak, seen: Seen::Turn(p1 - p0) })
     })
+}
+
+/// How far a simple resonance may rise between two samples, the larger of ln of the magnitude `largest`, with a phase that turns by `turn`
+/// from one to the other. Near its peak a simple resonance runs along a circle through the origin, where the magnitude is the peak times
+/// the cosine of the phase from it (any text on modal analysis, as the circle fit: from memory); the larger sample is no more than half
+/// of the turn away from it.
+fn peak_between(largest: f64, turn: f64) -> f64 {
+    let cosine = (0.5 * turn).cos();
+    if turn.abs() < PI && cosine > 0.0 { largest - cosine.ln() } else { f64::INFINITY }
 }
 
 impl Gap {
@@ -135,6 +147,18 @@ mod tests {
             [-(hz / 1e4).ln() - re.hypot(im).ln(), -1.571 - im.atan2(re)]
         });
         unresolved(&subject(&sweep))
+    }
+
+    #[test]
+    fn a_peak_between_two_samples_is_bounded_by_the_turn() {
+        // Half-power points are 90 deg apart, 3 dB below the peak.
+        assert!((peak_between(0.0, STEP) - 0.5 * 2f64.ln()).abs() < 1e-12);
+        // Any two points on either side of a Lorentz line of peak 1 bound it from above.
+        for (left, right) in [(0.3f64, 1.7f64), (2.0, 2.0), (5.0, 0.1)] {
+            let larger = -0.5 * (1.0 + left.min(right).powi(2)).ln();
+            assert!(peak_between(larger, left.atan() + right.atan()) > -1e-12);
+        }
+        assert_eq!(peak_between(-3.0, 3.2), f64::INFINITY);
     }
 
     #[test]

@@ -84,10 +84,13 @@ impl Usable {
         self.spoiled.push(spoiled);
     }
 
+    /// Ends the part at `from`, with nothing above it larger than `largest`; where it ends below already, nothing more is told.
     fn cut_above(&mut self, from: f64, largest: f64, spoiled: Spoiled) {
-        self.span.to = from;
         self.above = Some(self.above.map_or(largest, |above| above.max(largest)));
-        self.spoiled.push(spoiled);
+        if from < self.span.to {
+            self.span.to = from;
+            self.spoiled.push(spoiled);
+        }
     }
 }
 
@@ -180,16 +183,13 @@ fn side(subject: &Subject<'_>, usable: &Usable, between: (f64, f64)) -> Side {
 /// Leaves out what lies beyond a step.
 fn steps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
     let steps = jumps::all(&Subject { span: usable.span, ..*subject });
-    let Some(refusal) = jumps::explain_largest(&steps) else { return Ok(()) };
+    let Some(refusal) = jumps::explain_largest(subject, &steps) else { return Ok(()) };
     for step in steps {
         let (from, to) = step.between;
         let spoiled = Spoiled { span: Span { from, to }, cause: refusal.clone() };
         match side(subject, usable, step.between) {
             Side::Below => usable.cut_below(to, spoiled),
-            Side::Above if usable.span.to >= to => {
-                usable.cut_above(from, largest_above(subject, from), spoiled);
-            }
-            Side::Above => {}
+            Side::Above => usable.cut_above(from, largest_above(subject, from), spoiled),
             Side::Between => return Err(refusal),
         }
         let [a, b] = step.size.map(f64::abs);
@@ -200,17 +200,17 @@ fn steps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
 
 /// Leaves out what lies beyond a gap that the points do not resolve.
 fn gaps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
-    for between in unresolved::all(&Subject { span: usable.span, ..*subject }) {
-        let spoiled =
-            Spoiled { span: Span { from: between.places.0, to: between.places.1 }, cause: between.explain() };
-        match side(subject, usable, between.places) {
-            Side::Below => usable.cut_below(between.places.1, spoiled),
-            // A resonance between two points may reach anywhere.
-            Side::Above if usable.span.to >= between.places.1 => {
-                usable.cut_above(between.places.0, f64::INFINITY, spoiled);
+    for gap in unresolved::all(&Subject { span: usable.span, ..*subject }) {
+        let (from, to) = gap.places;
+        let spoiled = Spoiled { span: Span { from, to }, cause: gap.explain() };
+        match side(subject, usable, gap.places) {
+            Side::Below => usable.cut_below(to, spoiled),
+            // What may rise to 0 dB between two points may cross it there.
+            Side::Above if gap.peak < 0.0 => {
+                let largest = gap.peak.max(largest_above(subject, from));
+                usable.cut_above(from, largest, spoiled);
             }
-            Side::Above => {}
-            Side::Between => return Err(between.explain()),
+            Side::Above | Side::Between => return Err(gap.explain()),
         }
     }
     Ok(())

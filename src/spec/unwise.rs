@@ -195,7 +195,13 @@ fn needed_density(corner: &Corner) -> Option<(f64, String)> {
     let phase = corner.limits.phase_margin.and_then(|w| w.min).map(|min| min.deg());
     // On the unit circle the distance to the critical point is the chord of the phase margin.
     let chord = phase.map(|deg| 2.0 * (deg.to_radians() / 2.0).sin());
-    for (distance, what) in [(distance, "`limits.stability_margin`"), (chord, "`limits.phase_margin`")] {
+    // On the ray through it, that is what the gain lacks of 0 dB.
+    let gain = corner.limits.gain_margin.and_then(|w| w.min).map(|min| 1.0 - 10_f64.powf(-min.db() / 20.0));
+    for (distance, what) in [
+        (distance, "`limits.stability_margin`"),
+        (chord, "`limits.phase_margin`"),
+        (gain, "`limits.gain_margin`"),
+    ] {
         if let Some(distance) = distance.filter(|distance| *distance > 0.0) {
             needs.push((density_past(distance), what.to_owned()));
         }

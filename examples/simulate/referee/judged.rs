@@ -152,7 +152,7 @@ pub fn run(seed: u64, share: usize) -> Report {
         change.to_owned()
     });
     report.line(
-        "\nsound: the loop changes by less than 0.75 tolerances between the levels and the points carry it; clean from 1/8: and noise of a \
+        "\nsound: the loop changes by less than 0.75 tolerances between the levels, the points carry it and it does not end on the way up to a resonance; clean from 1/8: and noise of a \
          sample below 10 % from 8 times below the lowest crossover to past the highest; judged: validity passed, crossover, phase, \
          stability and delay margin with a verdict and an uncertainty; useful: of those judged, U below 5 % of the crossover, 5 deg, \
          0.05; gain, reduction: that margin stated, of those whose true one lies where noise is below 10 %",

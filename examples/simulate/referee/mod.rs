@@ -22,11 +22,13 @@
 //! | `bench-unstable` | unstable loops, drowned low ends included | none passes |
 //! | `bench-short` | 20 to 40 points, 3 % noise at the gain margin | as for coverage, judged and limits |
 //! | `bench-wrong-quantity` | T/(1+T), 1+T, half the dB … in place of T | none passes |
+//! | `bench-hidden` | how far a resonance between two points may raise the gain unseen | - |
 
 mod case;
 pub(crate) mod classes;
 mod coverage;
 pub(crate) mod draw;
+mod hidden;
 pub(crate) mod judge;
 mod judged;
 mod limits;
@@ -45,13 +47,14 @@ use super::table::Report;
 pub use case::{parse as parse_case, write as write_case};
 
 /// The modes by name.
-pub const MODES: [&str; 6] = [
+pub const MODES: [&str; 7] = [
     "bench-coverage",
     "bench-judged",
     "bench-limits",
     "bench-unstable",
     "bench-short",
     "bench-wrong-quantity",
+    "bench-hidden",
 ];
 
 /// Runs one part in `share` of a mode.
@@ -62,6 +65,7 @@ pub fn run(mode: &str, seed: u64, share: usize) -> Report {
         "bench-limits" => limits::run(seed, share),
         "bench-unstable" => unstable::run(seed, share),
         "bench-short" => short::run(seed, share),
+        "bench-hidden" => hidden::run(seed, share),
         _ => wrong_quantity::run(seed, share),
     }
 }

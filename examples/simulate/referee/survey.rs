@@ -33,6 +33,8 @@ pub struct Facts {
     /// Noise of the difference of two levels at the crossover, as a share of the tolerance.
     pub difference: f64,
     pub carried: Carried,
+    /// The gain rises where the sweep ends, and a straight line is back at 0 dB within an octave.
+    pub ends_rising: bool,
     /// Noise of a sample at the lowest and at the highest frequency.
     pub noise_at_ends: [f64; 2],
     /// True crossovers.
@@ -63,6 +65,11 @@ impl Facts {
             change: scene.change(),
             difference: scene.difference(),
             carried: scene.carried(),
+            ends_rising: {
+                let ln_mag = |hz: f64| scene.plant.at(hz).norm().ln();
+                let (top, before) = (ln_mag(scene.to_hz), ln_mag(scene.to_hz / 2f64.powf(0.25)));
+                top > before && top + 4.0 * (top - before) > 0.0
+            },
             noise_at_ends: [scene.from_hz, scene.to_hz].map(noise),
             crossings: scene.truth.crossovers.len(),
             noise_at_margins: [at(true), at(false)],
@@ -75,9 +82,10 @@ impl Facts {
         self.level_power.is_none() && !self.drifts && !self.chain && !self.spur
     }
 
-    /// Nothing that a verdict may rightly be refused for: the loop holds still well inside the tolerances, the points carry it.
+    /// Nothing that a verdict may rightly be refused for: the loop holds still well inside the tolerances, the points carry it, and the
+    /// sweep does not end on the way up to a resonance.
     pub fn is_sound(&self) -> bool {
-        self.change < 0.75 && matches!(self.carried, Carried::Well | Carried::Roughly)
+        self.change < 0.75 && matches!(self.carried, Carried::Well | Carried::Roughly) && !self.ends_rising
     }
 
     /// Noise of the difference of two levels, in words.
