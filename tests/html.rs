@@ -327,6 +327,7 @@ fn falling(name: &str) -> SeriesOutcome {
             message: name.to_owned(),
             explained_by_station: true,
         }],
+        movement: None,
         trend: Some(slope),
         forecast: Some(Reach {
             limit: Limit { min: Some(50.0), max: None },
@@ -382,6 +383,7 @@ fn history(name: &str) -> ProductDrift {
         groups: (0..10).map(head).collect(),
         verdict: Some(Verdict::Fail),
         series: vec![falling(name), seconds, empty],
+        movements: Vec::new(),
         retested: vec![Retested {
             serial: name.to_owned(),
             group: name.to_owned(),

@@ -74,6 +74,7 @@ pub fn judge(
         groups: population.groups.clone(),
         verdict: Verdict::worst(series.iter().map(|series| series.verdict)),
         series,
+        movements: Vec::new(),
         retested: population.retested.clone(),
         false_alarms: (charts > 0).then(|| FalseAlarms {
             charts,

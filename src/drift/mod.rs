@@ -7,6 +7,7 @@
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
 //! | `step` | where a shift of the mean began |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
+//! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
 //! | `forecast` | how many groups until a limit is reached |
 //! | `capability`, `tolerance` | how much of the population meets the limits |
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
@@ -18,6 +19,7 @@ pub mod chart;
 mod forecast;
 mod judge;
 mod line;
+pub mod movement;
 mod natural;
 mod outcome;
 mod places;
@@ -35,6 +37,7 @@ pub use capability::Capability;
 pub use forecast::Forecast;
 pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
 pub use line::{Line, Moments, student};
+pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
 pub use natural::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,

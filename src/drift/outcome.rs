@@ -1,6 +1,7 @@
 //! What the history of a product came to. The one result type: every report is written from it and nobody downstream
 //! computes again.
 
+use super::movement::{JointMovement, Movement};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
 use crate::spec::{Chart, DriftAxis};
@@ -203,6 +204,8 @@ pub struct SeriesOutcome {
     pub chart: Option<ChartRun>,
     /// Groups beyond the chart's limits, in order.
     pub signals: Vec<Signal>,
+    /// What it did; `None` of too few groups.
+    pub movement: Option<Movement>,
     /// Trend; `None` of too few groups.
     pub trend: Option<Slope>,
     /// Forecast; `None` when no limit lies ahead.
@@ -245,6 +248,8 @@ pub struct ProductDrift {
     pub verdict: Option<Verdict>,
     /// Every measured quantity that has a limit, in the order of the newest record's spec.
     pub series: Vec<SeriesOutcome>,
+    /// What moved: series that move together are one, the worst first by the share of the distance to its limit that it ate.
+    pub movements: Vec<JointMovement>,
     /// Units measured again until they passed.
     pub retested: Vec<Retested>,
     /// How often the charts sound without a cause; `None` when no chart watches.

@@ -77,6 +77,7 @@ impl<'a> Rules<'a> {
             groups: series.groups.clone(),
             chart,
             signals,
+            movement: None,
             trend: trend.as_ref().map(slope),
             forecast: forecast.map(reach),
             capability: capability.map(|Capability { ppk, low }| Ability {

@@ -4,8 +4,8 @@
 
 use crate::check::{Limit, Unit, Verdict};
 use crate::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Range, Reach,
+    ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, StepFound, movement,
 };
 use crate::report::TOOL;
 use serde::Serialize;
@@ -61,6 +61,7 @@ struct SeriesBody<'a> {
     sigma: Option<f64>,
     chart: Option<ChartBody<'a>>,
     signals: Vec<SignalBody<'a>>,
+    movement: Option<MovementBody<'a>>,
     trend: Option<SlopeBody>,
     forecast: Option<ReachBody>,
     capability: Option<AbilityBody>,
@@ -106,6 +107,85 @@ struct SignalBody<'a> {
     rule: &'static str,
     explained_by_station: bool,
     message: &'a str,
+}
+
+#[derive(Serialize)]
+struct MovementBody<'a> {
+    kind: &'static str,
+    probability: WeightsBody,
+    since: Option<SinceBody<'a>>,
+    size: RangeBody,
+    slope: RangeBody,
+    level: RangeBody,
+    threshold: Option<f64>,
+    relevant: bool,
+    towards_limit: bool,
+    share_eaten: f64,
+    earlier: Vec<EarlierBody<'a>>,
+    left_out: Vec<&'a str>,
+    correlation: Option<f64>,
+    together_with: &'a [String],
+}
+
+#[derive(Serialize)]
+struct WeightsBody {
+    none: f64,
+    step: f64,
+    ramp: f64,
+}
+
+#[derive(Serialize)]
+struct SinceBody<'a> {
+    group: Option<&'a str>,
+    low: Option<&'a str>,
+    high: Option<&'a str>,
+}
+
+#[derive(Serialize)]
+struct RangeBody {
+    value: f64,
+    low: f64,
+    high: f64,
+}
+
+#[derive(Serialize)]
+struct EarlierBody<'a> {
+    kind: &'static str,
+    since: Option<&'a str>,
+    size: f64,
+}
+
+#[derive(Serialize)]
+struct JointBody<'a> {
+    product: &'a str,
+    kind: &'static str,
+    probability: f64,
+    since: SinceBody<'a>,
+    series: Vec<MovedBody<'a>>,
+    worst: Option<WorstBody<'a>>,
+    relevant: bool,
+    share_eaten: f64,
+    together_with: &'a [String],
+    message: &'a str,
+}
+
+#[derive(Serialize)]
+struct MovedBody<'a> {
+    corner: &'a str,
+    quantity: &'a str,
+    unit: Unit,
+    size: RangeBody,
+    relevant: bool,
+    share_eaten: f64,
+}
+
+/// The series that is nearest to its limit: where none is ahead, the one that ate most of its distance.
+#[derive(Serialize)]
+struct WorstBody<'a> {
+    corner: &'a str,
+    quantity: &'a str,
+    share_eaten: Option<f64>,
+    forecast: Option<ReachBody>,
 }
 
 #[derive(Serialize)]
@@ -179,6 +259,10 @@ pub fn write_drift_json(mut sink: impl Write, products: &[ProductDrift]) -> io::
     serde_json::to_writer(&mut sink, &Verdict::worst(series().map(|(_, series)| series.verdict)))?;
     sink.write_all(b",\n\"products\":[")?;
     write_lines(&mut sink, products.iter().map(ProductBody::from))?;
+    sink.write_all(b"],\n\"movements\":[")?;
+    let movements =
+        products.iter().flat_map(|p| p.movements.iter().map(move |movement| joint_body(p, movement)));
+    write_lines(&mut sink, movements)?;
     sink.write_all(b"],\n\"series\":[")?;
     write_lines(&mut sink, series().map(|(product, series)| series_body(product, series)))?;
     sink.write_all(b"]}\n")?;
@@ -246,6 +330,7 @@ fn series_body<'a>(product: &'a ProductDrift, series: &'a SeriesOutcome) -> Seri
         sigma: series.chart.as_ref().map(|chart| chart.sigma),
         chart: series.chart.as_ref().map(|chart| chart_body(heads, chart)),
         signals: series.signals.iter().map(|signal| signal_body(heads, signal)).collect(),
+        movement: series.movement.as_ref().map(|movement| movement_body(heads, movement)),
         trend: series.trend.map(SlopeBody::from),
         forecast: series.forecast.map(ReachBody::from),
         capability: series.capability.map(AbilityBody::from),
@@ -282,6 +367,82 @@ fn signal_body<'a>(heads: &'a [GroupHead], signal: &'a Signal) -> SignalBody<'a>
     let Signal { group, rule, message, explained_by_station } = signal;
     let explained_by_station = *explained_by_station;
     SignalBody { group: label(heads, *group), rule, explained_by_station, message }
+}
+
+impl From<Range> for RangeBody {
+    fn from(range: Range) -> Self {
+        let Range { value, low, high } = range;
+        Self { value, low, high }
+    }
+}
+
+fn since_body(heads: &[GroupHead], since: Since) -> SinceBody<'_> {
+    let Since { group, low, high } = since;
+    SinceBody { group: label(heads, group), low: label(heads, low), high: label(heads, high) }
+}
+
+fn movement_body<'a>(heads: &'a [GroupHead], moved: &'a movement::Movement) -> MovementBody<'a> {
+    let movement::Weights { none, step, ramp } = moved.probability;
+    let earlier = moved.earlier.iter().map(|change| EarlierBody {
+        kind: change.kind.name(),
+        since: label(heads, change.since),
+        size: change.size,
+    });
+    MovementBody {
+        kind: moved.kind.name(),
+        probability: WeightsBody { none, step, ramp },
+        since: moved.since.map(|since| since_body(heads, since)),
+        size: moved.size.into(),
+        slope: moved.slope.into(),
+        level: moved.level.into(),
+        threshold: moved.threshold,
+        relevant: moved.relevant,
+        towards_limit: moved.towards_limit,
+        share_eaten: moved.share_eaten,
+        earlier: earlier.collect(),
+        left_out: moved.left_out.iter().filter_map(|group| label(heads, *group)).collect(),
+        correlation: moved.correlation,
+        together_with: &moved.together_with,
+    }
+}
+
+fn joint_body<'a>(product: &'a ProductDrift, joint: &'a movement::JointMovement) -> JointBody<'a> {
+    let nearest = joint.nearest.and_then(|(place, reach)| Some((product.series.get(place)?, reach)));
+    let ahead = nearest.map(|(series, reach)| WorstBody {
+        corner: &series.corner,
+        quantity: &series.quantity,
+        share_eaten: series.movement.as_ref().map(|movement| movement.share_eaten),
+        forecast: Some(reach.into()),
+    });
+    let most_eaten = joint.series.first().map(|moved| WorstBody {
+        corner: &moved.corner,
+        quantity: &moved.quantity,
+        share_eaten: Some(moved.share_eaten),
+        forecast: None,
+    });
+    JointBody {
+        product: &product.product,
+        kind: joint.kind.name(),
+        probability: joint.probability,
+        since: since_body(&product.groups, joint.since),
+        series: joint.series.iter().map(moved_body).collect(),
+        worst: ahead.or(most_eaten),
+        relevant: joint.relevant,
+        share_eaten: joint.share_eaten,
+        together_with: &joint.together_with,
+        message: &joint.message,
+    }
+}
+
+fn moved_body(moved: &movement::Moved) -> MovedBody<'_> {
+    MovedBody {
+        corner: &moved.corner,
+        quantity: &moved.quantity,
+        unit: moved.unit,
+        size: moved.size.into(),
+        relevant: moved.relevant,
+        share_eaten: moved.share_eaten,
+    }
 }
 
 impl From<Slope> for SlopeBody {

@@ -58,6 +58,7 @@ fn series(corner: &str, quantity: &str, unit: Unit, limit: Limit, means: &[f64],
         groups: means.iter().map(|mean| group(12, *mean, sd)).collect(),
         chart: None,
         signals: Vec::new(),
+        movement: None,
         trend: None,
         forecast: None,
         capability: None,
@@ -181,6 +182,7 @@ fn product(groups: usize, series: Vec<SeriesOutcome>) -> ProductDrift {
         verdict: Verdict::worst(series.iter().map(|series| series.verdict)),
         false_alarms: None,
         series,
+        movements: Vec::new(),
         retested: Vec::new(),
         notes: Vec::new(),
     }
@@ -216,6 +218,7 @@ pub fn creeping() -> ProductDrift {
     series.extend(quiet(14));
     ProductDrift {
         false_alarms: Some(FalseAlarms { charts: 5, one_chart: 0.05, any_chart: 0.2263, is_held: false }),
+        movements: Vec::new(),
         retested: vec![Retested {
             serial: "RG-00042".to_owned(),
             group: "2026-W04".to_owned(),
