@@ -4,6 +4,7 @@
 //! are tried as bad lots; the most probable of them is kept and the next one looked for beside it, as long as it helps.
 
 use super::explain::{Explanation, Given, explain};
+use super::outcome::Kind;
 use super::past::{Past, pasts};
 use super::prior::{BAD_LOT, CORRELATIONS, MOST_BAD_LOTS};
 use super::rows::{Mean, Rows};
@@ -15,8 +16,8 @@ const ALL_PLACES: usize = 40;
 const LIKELIEST: usize = 16;
 /// Relative rounding of what stands in sweep files, five digits (common practice, no source).
 const FILE_ROUNDING: f64 = 1e-5;
-/// An explanation so much less probable than the best of its kind says nothing.
-const NEGLIGIBLE: f64 = 1e-3;
+/// An explanation so much less probable than the best of its kind says next to nothing.
+const NEGLIGIBLE: f64 = 3e-3;
 /// Neighbours on each side that a group is compared with.
 const NEIGHBOURS: usize = 2;
 
@@ -89,22 +90,22 @@ fn total(explanations: &[Explanation]) -> f64 {
     most + explanations.iter().map(|e| (e.log_weight - most).exp()).sum::<f64>().ln()
 }
 
-/// Sets the weights and drops what says nothing.
+/// Sets the weights, and drops the explanations that are least probable among those of their kind.
 fn normalize(explanations: &mut Vec<Explanation>) {
     let sum = total(explanations);
-    let best = |kind| {
-        let all = explanations.iter().filter(move |e| e.kind == kind);
-        (kind, all.map(|e| e.log_weight).fold(f64::NEG_INFINITY, f64::max))
-    };
-    use super::Kind::{None, Ramp, Step};
-    let bests = [None, Step, Ramp].map(best);
-    explanations.retain(|e| {
-        let best = bests.iter().find(|(kind, _)| *kind == e.kind).map_or(0.0, |(_, best)| *best);
-        e.log_weight.is_finite() && e.log_weight >= best + NEGLIGIBLE.ln()
-    });
+    explanations.retain(|e| e.log_weight.is_finite());
     explanations.iter_mut().for_each(|e| e.weight = (e.log_weight - sum).exp());
-    let left: f64 = explanations.iter().map(|e| e.weight).sum();
-    explanations.iter_mut().for_each(|e| e.weight /= left);
+    let mut kept: Vec<Explanation> = Vec::new();
+    for kind in [Kind::None, Kind::Step, Kind::Ramp] {
+        let of = || explanations.iter().filter(|e| e.kind == kind);
+        let all: f64 = of().map(|e| e.weight).sum();
+        let best = of().map(|e| e.weight).fold(0.0, f64::max);
+        let from = kept.len();
+        kept.extend(of().filter(|e| e.weight >= NEGLIGIBLE * best).copied());
+        let left: f64 = kept.iter().skip(from).map(|e| e.weight).sum();
+        kept.iter_mut().skip(from).for_each(|e| e.weight *= all / left);
+    }
+    *explanations = kept;
 }
 
 impl Search {

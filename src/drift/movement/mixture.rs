@@ -2,10 +2,12 @@
 
 use statrs::function::erf::erfc;
 
-/// Halvings of an interval, at most: beyond them rounding is left.
-const MOST_HALVINGS: usize = 60;
+/// Steps towards a quantile, at most.
+const MOST_TURNS: usize = 90;
 /// An interval so much narrower than the spread is narrow enough.
 const NARROW: f64 = 1e-4;
+/// A share that is met so closely is met.
+const CLOSE: f64 = 1e-6;
 
 /// One part: `location + scale t`, t with so many degrees of freedom; without a scale it is the location for certain.
 #[derive(Debug, Clone, Copy)]
@@ -33,6 +35,21 @@ impl Part {
     }
 }
 
+/// Puts parts that are certain of the same value together.
+pub(super) fn together(parts: impl Iterator<Item = Part>) -> Vec<Part> {
+    let mut all: Vec<Part> = Vec::new();
+    let mut certain: Vec<Part> = Vec::new();
+    for part in parts.filter(|part| part.weight > 0.0) {
+        match certain.iter_mut().find(|other| part.scale <= 0.0 && other.location == part.location) {
+            Some(other) => other.weight += part.weight,
+            None if part.scale <= 0.0 => certain.push(part),
+            None => all.push(part),
+        }
+    }
+    all.append(&mut certain);
+    all
+}
+
 fn below(parts: &[Part], value: f64) -> f64 {
     parts.iter().map(|part| part.weight * part.below(value)).sum()
 }
@@ -40,15 +57,9 @@ fn below(parts: &[Part], value: f64) -> f64 {
 /// The value that a share of a distribution lies below; weights add up to 1. Where the share falls on values that are certain, exactly
 /// that value.
 pub(super) fn quantile(parts: &[Part], share: f64) -> f64 {
-    let certain = parts.iter().filter(|part| part.scale <= 0.0);
-    for part in certain {
+    for part in parts.iter().filter(|part| part.scale <= 0.0) {
         let up_to = below(parts, part.location);
-        let at: f64 = parts
-            .iter()
-            .filter(|other| other.scale <= 0.0 && other.location == part.location)
-            .map(|other| other.weight)
-            .sum();
-        if up_to - at <= share && share <= up_to {
+        if up_to - part.weight <= share && share <= up_to {
             return part.location;
         }
     }
@@ -63,12 +74,24 @@ pub(super) fn quantile(parts: &[Part], share: f64) -> f64 {
 /// Where a function that rises passes a value.
 pub(super) fn crossing(rises: impl Fn(f64) -> f64, value: f64, low: f64, high: f64, narrow: f64) -> f64 {
     let (mut low, mut high) = (low, high);
-    for _ in 0..MOST_HALVINGS {
+    let (mut below, mut above) = (rises(low) - value, rises(high) - value);
+    for turn in 0..MOST_TURNS {
         if high - low <= narrow {
             break;
         }
-        let middle = 0.5 * (low + high);
-        *(if rises(middle) < value { &mut low } else { &mut high }) = middle;
+        // Where a straight line between the ends crosses; each third time the middle, lest one end stays.
+        let share = if turn % 3 == 2 { 0.5 } else { (-below / (above - below)).clamp(0.02, 0.98) };
+        let share = if share.is_finite() { share } else { 0.5 };
+        let middle = low + share * (high - low);
+        let off = rises(middle) - value;
+        if off < 0.0 {
+            (low, below) = (middle, off);
+        } else {
+            (high, above) = (middle, off);
+        }
+        if off.abs() < CLOSE {
+            return middle;
+        }
     }
     0.5 * (low + high)
 }

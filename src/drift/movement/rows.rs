@@ -149,10 +149,6 @@ impl Rows {
         self.next.get(place).copied().unwrap_or(self.rows.len())
     }
 
-    pub(super) fn row(&self, place: usize) -> Option<&Row> {
-        self.rows.get(place)
-    }
-
     /// Place of a group.
     pub(super) fn x(&self, place: usize) -> f64 {
         self.rows.get(place).map_or(0.0, |row| row.x)
@@ -224,7 +220,7 @@ mod tests {
     fn what_the_one_before_foretells_is_taken_off() {
         let values = [1.0, 0.6 + 0.8, 0.6 * 1.4 - 0.8, 0.6 * 0.04];
         let rows = Rows::new(&means(&values), &[false; 4], 0.6);
-        let found: Vec<f64> = (0..4).map(|k| rows.row(k).unwrap().value).collect();
+        let found: Vec<f64> = (0..4).map(|k| rows.rows[k].value).collect();
         for (value, wanted) in found.iter().zip([1.0, 1.0, -1.0, 0.0]) {
             assert!((value - wanted).abs() < 1e-12, "{found:?}");
         }
@@ -234,8 +230,8 @@ mod tests {
     fn a_bad_lot_stands_alone_and_the_next_is_foretold_by_the_one_before_it() {
         let values = [1.0, 100.0, 0.36];
         let rows = Rows::new(&means(&values), &[false, true, false], 0.6);
-        assert!((rows.row(1).unwrap().value - 100.0 / BAD_LOT_SPREAD).abs() < 1e-12);
-        assert!(rows.row(2).unwrap().value.abs() < 1e-12);
+        assert!((rows.rows[1].value - 100.0 / BAD_LOT_SPREAD).abs() < 1e-12);
+        assert!(rows.rows[2].value.abs() < 1e-12);
         assert_eq!((rows.next(0), rows.next(1), rows.next(3)), (0, 2, 3));
     }
 }

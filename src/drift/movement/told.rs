@@ -2,7 +2,7 @@
 
 use super::bad_lots::{Piece, Weighed, weigh};
 use super::explain::Explanation;
-use super::mixture::{Part, crossing, quantile};
+use super::mixture::{Part, crossing, quantile, together};
 use super::outcome::{Earlier, Kind, Movement, Range, Since, Weights};
 use super::prior::{CORRELATION_SHOWN, FEWEST_GROUPS, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS, RAMP_ALONE};
 use super::spread::Observation;
@@ -92,7 +92,7 @@ impl<'a> Teller<'a> {
             let (location, variance) = part(e);
             Part { weight: e.weight, location, scale: variance.max(0.0).sqrt(), freedom: e.freedom }
         };
-        self.all().iter().map(of).collect()
+        together(self.all().iter().map(of))
     }
 
     /// Factors on the weights of ramps and of the others, where the present slope is asked for.
@@ -122,7 +122,7 @@ impl<'a> Teller<'a> {
             };
             Part { weight, location, scale, freedom: e.freedom }
         };
-        range(&self.leaned().map(part).collect::<Vec<_>>())
+        range(&together(self.leaned().map(part)))
     }
 
     fn movement(&self, limit: &Limit, relevant: Option<f64>) -> Option<Movement> {
