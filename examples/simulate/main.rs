@@ -18,7 +18,7 @@
 //! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
-//! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
+//! | `trend` | do the intervals of the slope, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //! | `movement` | is a movement called what it is; do the intervals of its slope, size, beginning and forecast hold the truth | 94 % and more; calm in 95 %, creeps in 90 %; lots that hang together fall short |
 //!
 //! The modes of `referee`, which begin with `bench-`, draw their loops and benches from seeds that `--seed N` tells apart (1 if not

@@ -5,7 +5,7 @@
 use crate::check::{Limit, Unit, Verdict};
 use crate::drift::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Range, Reach,
-    ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, StepFound, movement,
+    ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, movement,
 };
 use crate::report::TOOL;
 use serde::Serialize;
@@ -65,7 +65,6 @@ struct SeriesBody<'a> {
     trend: Option<SlopeBody>,
     forecast: Option<ReachBody>,
     capability: Option<AbilityBody>,
-    step: Option<StepBody<'a>>,
     references: Vec<ReferenceBody<'a>>,
     rules: Vec<RuleBody<'a>>,
     message: &'a str,
@@ -214,15 +213,6 @@ struct AbilityBody {
 }
 
 #[derive(Serialize)]
-struct StepBody<'a> {
-    group: Option<&'a str>,
-    size: f64,
-    standard_error: f64,
-    chance: f64,
-    together_with: &'a [String],
-}
-
-#[derive(Serialize)]
 struct ReferenceBody<'a> {
     serial: &'a str,
     station: Option<&'a str>,
@@ -334,7 +324,6 @@ fn series_body<'a>(product: &'a ProductDrift, series: &'a SeriesOutcome) -> Seri
         trend: series.trend.map(SlopeBody::from),
         forecast: series.forecast.map(ReachBody::from),
         capability: series.capability.map(AbilityBody::from),
-        step: series.step.as_ref().map(|step| step_body(heads, step)),
         references: series.references.iter().map(ReferenceBody::from).collect(),
         rules: series.rules.iter().map(RuleBody::from).collect(),
         message: &series.message,
@@ -470,17 +459,6 @@ impl From<Ability> for AbilityBody {
     fn from(ability: Ability) -> Self {
         let Ability { ppk, low, units, share } = ability;
         Self { ppk, low, units, share }
-    }
-}
-
-fn step_body<'a>(heads: &'a [GroupHead], step: &'a StepFound) -> StepBody<'a> {
-    let StepFound { group, size, standard_error, chance, together_with } = step;
-    StepBody {
-        group: label(heads, *group),
-        size: *size,
-        standard_error: *standard_error,
-        chance: *chance,
-        together_with,
     }
 }
 
