@@ -11,8 +11,8 @@ use html5ever::tendril::TendrilSink;
 use loopgauge::check::{CornerPlot, GainLine, LevelPlot, Limit, PlotPoint, Role, RunOutcome, Unit, Verdict};
 use loopgauge::diagnostic::Diagnostic;
 use loopgauge::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, Kind, Movement, ProductDrift, Range,
+    Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, Weights,
 };
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec, sha256};
 use loopgauge::report::Tally;
@@ -327,6 +327,22 @@ fn falling(name: &str) -> SeriesOutcome {
             message: name.to_owned(),
             explained_by_station: true,
         }],
+        movement: Some(Movement {
+            kind: Kind::Step,
+            probability: Weights { none: 0.01, step: 0.95, ramp: 0.04 },
+            since: Some(Since { group: 6, low: 5, high: 6 }),
+            size: Range { value: -1.2, low: -1.8, high: -0.6 },
+            slope: Range::default(),
+            level: Range::default(),
+            threshold: None,
+            relevant: true,
+            towards_limit: true,
+            share_eaten: 0.3,
+            earlier: Vec::new(),
+            left_out: Vec::new(),
+            correlation: None,
+            together_with: vec![name.to_owned()],
+        }),
         trend: Some(slope),
         forecast: Some(Reach {
             limit: Limit { min: Some(50.0), max: None },
@@ -335,13 +351,6 @@ fn falling(name: &str) -> SeriesOutcome {
             high: None,
         }),
         capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99) }),
-        step: Some(StepFound {
-            group: 6,
-            size: -1.2,
-            standard_error: 0.3,
-            chance: 0.01,
-            together_with: vec![name.to_owned()],
-        }),
         references: vec![ReferenceSeries {
             serial: name.to_owned(),
             station: None,
@@ -382,6 +391,7 @@ fn history(name: &str) -> ProductDrift {
         groups: (0..10).map(head).collect(),
         verdict: Some(Verdict::Fail),
         series: vec![falling(name), seconds, empty],
+        movements: Vec::new(),
         retested: vec![Retested {
             serial: name.to_owned(),
             group: name.to_owned(),

@@ -18,10 +18,11 @@
 //! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
-//! | `trend` | do the intervals of slope and forecast, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
+//! | `trend` | do the intervals of the slope, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
+//! | `movement` | is a movement called what it is; do the intervals of its slope, size, beginning and forecast hold the truth | 94 % and more; calm in 95 %, creeps in 90 %; lots that hang together fall short |
 //!
 //! The modes of `referee`, which begin with `bench-`, draw their loops and benches from seeds that `--seed N` tells apart (1 if not
-//! given): what was tuned on one seed is shown on another. They are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
+//! given): what was tuned on one seed is shown on another. They, and `movement`, which does so too, are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
 //! their tables name it, writes that corner of the mode as files for the program itself, with its exact values.
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
@@ -42,6 +43,7 @@ mod coverage;
 mod linearity;
 pub(crate) mod loops;
 mod margins;
+mod movement;
 pub(crate) mod noise;
 pub(crate) mod referee;
 mod regression;
@@ -60,6 +62,9 @@ use work::Subjects;
 pub const MODES: [&str; 9] =
     ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean", "charts", "trend"];
 
+/// Beside those of `all` and of the referee.
+const SEEDED: &str = "movement";
+
 /// What the command line asks for.
 struct Asked {
     modes: Vec<&'static str>,
@@ -71,7 +76,7 @@ struct Asked {
 
 fn main() -> ExitCode {
     let Some(asked) = arguments(std::env::args().skip(1)) else {
-        let names = [MODES.as_slice(), referee::MODES.as_slice()].concat().join("|");
+        let names = [MODES.as_slice(), &[SEEDED], referee::MODES.as_slice()].concat().join("|");
         eprintln!(
             "usage: simulate [{names}|all] [--share N] [--seed N] [--case FAMILY/DENSITY/NUMBER [--out FOLDER]]"
         );
@@ -85,6 +90,8 @@ fn main() -> ExitCode {
     for mode in asked.modes {
         let report = if referee::MODES.contains(&mode) {
             referee::run(mode, asked.seed, asked.share)
+        } else if mode == SEEDED {
+            movement::run(asked.seed, asked.share)
         } else {
             simulate(mode, asked.share, &subjects)
         };
@@ -129,7 +136,7 @@ fn arguments(mut words: impl Iterator<Item = String>) -> Option<Asked> {
             "--out" => asked.out = words.next()?,
             "all" => asked.modes.extend(MODES),
             word => {
-                let mut known = MODES.into_iter().chain(referee::MODES);
+                let mut known = MODES.into_iter().chain([SEEDED]).chain(referee::MODES);
                 asked.modes.push(known.find(|mode| *mode == word)?);
             }
         }

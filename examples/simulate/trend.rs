@@ -5,7 +5,7 @@ use super::noise::Random;
 use super::table::{CELL, MANY, Report, Share};
 use super::work::parallel;
 use loopgauge::decision::Limit;
-use loopgauge::drift::{Capability, Forecast, Moments, Trend, share_within};
+use loopgauge::drift::{Capability, Moments, Trend, share_within};
 use statrs::function::erf::erfc;
 
 const MODE: u64 = 6;
@@ -85,9 +85,6 @@ struct Histories {
     least_squares_inside: Share,
     trends: Share,
     width_ratio: f64,
-    forecasts: Share,
-    forecast_inside: Share,
-    endless: Share,
 }
 
 /// A slope that hardly any history hides, in standard errors.
@@ -99,8 +96,6 @@ fn try_kind(index: usize, kind: Kind, tries: usize) -> Histories {
     let Kind { groups, lots, strength } = kind;
     let n = groups as f64;
     let slope = -strength / (n * (n * n - 1.0) / 12.0).sqrt();
-    let true_groups = 0.5 * n;
-    let limit = Limit { min: Some(LEVEL + slope * true_groups), max: None };
     let mut histories = Histories::default();
     for repeat in 0..tries {
         let mut random = Random::of(MODE, index, repeat);
@@ -113,13 +108,6 @@ fn try_kind(index: usize, kind: Kind, tries: usize) -> Histories {
         histories.least_squares_inside.count(plain.low <= slope && slope <= plain.high);
         histories.trends.count(trend.excludes_zero());
         histories.width_ratio += (trend.high - trend.low) / (plain.high - plain.low) / tries as f64;
-        let forecast = Forecast::of(&trend, &limit);
-        histories.forecasts.count(forecast.is_some());
-        if let Some(forecast) = forecast {
-            let reached = forecast.high.is_none_or(|high| true_groups <= high);
-            histories.forecast_inside.count(forecast.low <= true_groups && reached);
-            histories.endless.count(forecast.high.is_none());
-        }
     }
     histories
 }
@@ -146,15 +134,11 @@ fn aims(report: &mut Report, kind: &Kind, place: &str, histories: &Histories) {
         return;
     }
     hold(report, &format!("slope, {place}"), &histories.slope_inside, most);
-    // Of a weak slope only the histories that fall by chance have a forecast.
-    if kind.strength >= CLEAR {
-        hold(report, &format!("forecast, {place}"), &histories.forecast_inside, most);
-    }
 }
 
 fn trends(report: &mut Report, tries: usize) {
-    report.heading("trend: slope and forecast");
-    report.line("Share of histories whose true slope, and true place of the limit (n/2 groups ahead), lie inside the 95 % interval.");
+    report.heading("trend: slope");
+    report.line("Share of histories whose true slope lies inside the 95 % interval.");
     report.line("Slope: in standard errors of a least-squares slope. Width: interval over that of least squares, mean.\n");
     let mut kinds = Vec::new();
     for groups in [5, 6, 7, 8, 12, 20, 40] {
@@ -173,21 +157,9 @@ fn trends(report: &mut Report, tries: usize) {
             histories.least_squares_inside.text(),
             format!("{:.2}", histories.width_ratio),
             histories.trends.text(),
-            histories.forecasts.text(),
-            histories.forecast_inside.text(),
-            histories.endless.text(),
         ]);
     }
-    let header = [
-        "histories",
-        "slope inside %",
-        "least squares %",
-        "width",
-        "without 0 %",
-        "forecast given %",
-        "inside %",
-        "no upper end %",
-    ];
+    let header = ["histories", "slope inside %", "least squares %", "width", "without 0 %"];
     report.table(&header, &rows);
 }
 

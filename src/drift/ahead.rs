@@ -2,43 +2,42 @@
 //!
 //! | what is seen | verdict |
 //! | --- | --- |
-//! | too few groups for a trend | not judged |
+//! | too few groups for a movement | not judged |
 //! | the newest mean lies beyond a limit | fails: it is reached |
-//! | the trend's interval holds 0, or it leads away from every limit | passes |
-//! | the line reaches a limit within the groups allowed | fails; only its near end does: undecided |
-//! | the line passes, but its level is no longer true since a step, and from there it would not | undecided |
-//! | the line fails, but all that moved is what another station's accuracy explains | undecided |
+//! | a ramp is not the likeliest explanation, or it leads away from every limit | passes |
+//! | it is, its slope's interval excludes 0, and it reaches a limit within the groups allowed | fails |
+//! | it reaches a limit within them only at the near end of its interval, or its slope's interval holds 0 | undecided |
+//! | it fails, but all that moved is what another station's accuracy explains | undecided |
 
+use super::movement::{Kind, Movement};
 use super::rules::Facts;
 use super::words::{self, quantity_title};
-use super::{Forecast, Population, RuleOutcome, Trend};
+use super::{Population, Reach, RuleOutcome};
 use crate::check::limit_text;
-use crate::decision::{Limit, Verdict, meets};
+use crate::decision::{Verdict, meets};
 
 /// Holds the forecast against the groups allowed.
 pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Population) -> RuleOutcome {
     let rule = |verdict, message| RuleOutcome { rule: "forecast", verdict, message };
     let title = quantity_title(&facts.key.quantity);
-    let Some(trend) = facts.trend else {
+    let Some(movement) = facts.movement else {
         let have = words::count(facts.filled.len() as u64, "group");
         return rule(Verdict::NotJudged, format!("not judged: {have} with values are too few for a trend"));
     };
     if let Some(text) = beyond_already(facts, population) {
         return rule(Verdict::Fail, format!("{title}: {text}"));
     }
-    let slope = slope_text(&title, &trend, facts);
-    if !trend.excludes_zero() {
+    let slope = slope_text(&title, movement, facts);
+    if movement.kind != Kind::Ramp {
         return rule(Verdict::Pass, format!("no trend is shown: {slope}"));
     }
     let Some(forecast) = facts.forecast else {
         return rule(Verdict::Pass, format!("{slope}: away from every limit"));
     };
-    let (verdict, why) = settled(facts, &trend, &forecast, groups, population);
-    let interval = match forecast.high {
-        Some(high) => format!("95 %: {:.1} to {high:.1}", forecast.low),
-        None => format!("95 %: {:.1} or more", forecast.low),
-    };
-    let limit = limit_text(&forecast.reaches, facts.key.unit);
+    let (verdict, why) = settled(facts, movement, &forecast, groups);
+    let end = |end: Option<f64>| end.map_or_else(|| "never".to_owned(), |groups| format!("{groups:.1}"));
+    let interval = format!("95 %: {} to {}", end(forecast.low), end(forecast.high));
+    let limit = limit_text(&forecast.limit, facts.key.unit);
     let when = words::groups(forecast.in_groups);
     rule(verdict, format!("{slope}: the limit {limit} is reached in {when} ({interval}), {why}"))
 }
@@ -55,38 +54,33 @@ fn beyond_already(facts: &Facts<'_>, population: &Population) -> Option<String> 
     Some(format!("the newest mean, {mean} in {label}, is beyond the limit {limit} already"))
 }
 
-fn slope_text(title: &str, trend: &Trend, facts: &Facts<'_>) -> String {
-    let half = 0.5 * (trend.high - trend.low);
+fn slope_text(title: &str, movement: &Movement, facts: &Facts<'_>) -> String {
+    let slope = movement.slope;
+    let half = 0.5 * (slope.high - slope.low);
     let show = |value: f64| words::value(value, half, facts.key.unit);
-    let (slope, low, high) = (show(trend.per_group), show(trend.low), show(trend.high));
-    format!("{title} changes by {slope} per group ({low} to {high})")
+    let (value, low, high) = (show(slope.value), show(slope.low), show(slope.high));
+    format!("{title} changes by {value} per group ({low} to {high})")
+}
+
+/// The verdict by movement and forecast alone.
+fn by_movement(movement: &Movement, forecast: &Reach, allowed: f64) -> Verdict {
+    let within = forecast.in_groups <= allowed;
+    let perhaps = forecast.low.is_some_and(|low| low <= allowed);
+    match (movement.slope.excludes_zero() && within, within || perhaps) {
+        (true, _) => Verdict::Fail,
+        (false, true) => Verdict::Undecided,
+        (false, false) => Verdict::Pass,
+    }
 }
 
 /// The verdict, and how it reads behind the forecast.
-fn settled(
-    facts: &Facts<'_>,
-    trend: &Trend,
-    forecast: &Forecast,
-    groups: u32,
-    population: &Population,
-) -> (Verdict, String) {
+fn settled(facts: &Facts<'_>, movement: &Movement, forecast: &Reach, groups: u32) -> (Verdict, String) {
     let horizon = words::count(u64::from(groups), "group");
-    let verdict = forecast.verdict(trend, groups);
-    let stepped = facts.step.and_then(|step| population.groups.get(step.group));
+    let verdict = by_movement(movement, forecast, f64::from(groups));
     if verdict == Verdict::Pass {
-        let soon = from_step(facts, trend, &forecast.reaches).is_some_and(|ahead| ahead <= f64::from(groups));
-        if let (true, Some(head)) = (soon, stepped) {
-            let why =
-                format!("but the level stepped at {}, and from there it may within {horizon}", head.label);
-            return (Verdict::Undecided, why);
-        }
         return (verdict, format!("later than {horizon} ahead"));
     }
-    let station =
-        facts.step.is_some_and(|step| step.together_with.iter().any(|what| what.starts_with("station ")));
-    let explained =
-        !facts.signals.is_empty() && facts.signals.iter().all(|signal| signal.explained_by_station);
-    if explained && (station || facts.step.is_none()) {
+    if !facts.signals.is_empty() && facts.signals.iter().all(|signal| signal.explained_by_station) {
         return (
             Verdict::Undecided,
             "but all that moved is what the accuracy of another station explains".to_owned(),
@@ -96,11 +90,34 @@ fn settled(
     (verdict, format!("{how} {horizon}"))
 }
 
-/// Groups from the newest one to the limit at the trend's pace, from the mean level since the step.
-fn from_step(facts: &Facts<'_>, trend: &Trend, limit: &Limit) -> Option<f64> {
-    let step = facts.step?;
-    let since = facts.filled.iter().filter(|(group, ..)| *group >= step.group).map(|(_, mean, _)| *mean);
-    let (sum, count) = since.fold((0.0, 0.0), |(sum, count), mean| (sum + mean, count + 1.0));
-    let bound = limit.min.or(limit.max)?;
-    Some(((bound - sum / count) / trend.per_group).max(0.0)).filter(|ahead| ahead.is_finite())
+#[cfg(test)]
+mod tests {
+    use super::super::movement::{Observation, movement};
+    use super::*;
+    use crate::decision::Limit;
+
+    /// A clear ramp, five groups before 50 at its pace.
+    #[test]
+    fn verdicts_by_the_groups_allowed() {
+        let series: Vec<Observation> = (0..20_usize)
+            .map(|place| Observation {
+                place,
+                mean: 55.0 - 0.4 * place.saturating_sub(7) as f64 + 0.1 * (place as f64 * 2.4).sin(),
+                units: 5,
+                sd: Some(0.2),
+                new_station: false,
+            })
+            .collect();
+        let told = movement(&series, &Limit { min: Some(48.0), max: None }, None).unwrap();
+        let ahead = told.forecast.unwrap();
+        assert!((ahead.in_groups - 5.5).abs() < 1.0, "{ahead:?}");
+        let low = ahead.low.unwrap();
+        let between = 0.5 * (low + ahead.in_groups);
+        let verdicts =
+            [0.5 * low, between, ahead.in_groups].map(|allowed| by_movement(&told.movement, &ahead, allowed));
+        assert_eq!(verdicts, [Verdict::Pass, Verdict::Undecided, Verdict::Fail]);
+        let mut unsure = told.movement.clone();
+        unsure.slope.high = 0.0;
+        assert_eq!(by_movement(&unsure, &ahead, 9.0), Verdict::Undecided);
+    }
 }

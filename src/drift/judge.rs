@@ -73,6 +73,7 @@ pub fn judge(
         over: settings.over(),
         groups: population.groups.clone(),
         verdict: Verdict::worst(series.iter().map(|series| series.verdict)),
+        movements: super::movements::joined(&series, &population.groups),
         series,
         retested: population.retested.clone(),
         false_alarms: (charts > 0).then(|| FalseAlarms {
@@ -120,7 +121,7 @@ fn notes(settings: &Settings, population: &Population, is_too_rare: bool) -> Vec
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::drift::{PopulationBuilder, RecordHead, RecordValue, SeriesBuilder};
+    use crate::drift::{Kind, PopulationBuilder, RecordHead, RecordValue, SeriesBuilder};
     use crate::spec::Chart;
     use rand_distr::{Distribution, StandardNormal};
     use rand_pcg::{Pcg64, rand_core::SeedableRng};
@@ -196,7 +197,8 @@ mod tests {
         let drift = history(20, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
         assert_eq!(drift.verdict, Some(Verdict::Pass), "{:?}", drift.series[0].rules);
         let series = &drift.series[0];
-        assert!(series.signals.is_empty() && series.step.is_none());
+        assert!(series.signals.is_empty() && series.moved().is_none(), "{:?}", series.movement);
+        assert!(drift.movements.is_empty());
         assert_eq!(series.chart.as_ref().unwrap().points.len(), 12);
         assert!(series.capability.unwrap().share.unwrap() > 0.99);
         let alarms = drift.false_alarms.unwrap();
@@ -212,7 +214,11 @@ mod tests {
         let series = &drift.series[0];
         let trend = series.trend.unwrap();
         assert!(trend.low < -0.16 && trend.high > -0.16, "{trend:?}");
-        assert!(series.step.is_none(), "a line is no step: {:?}", series.step);
+        let (moved, since) = series.moved().unwrap();
+        assert_eq!((moved.kind, since.low), (Kind::Ramp, 0), "{moved:?}");
+        assert!(moved.relevant && moved.towards_limit && moved.share_eaten > 0.5, "{moved:?}");
+        assert_eq!(drift.movements.len(), 1);
+        assert_eq!(drift.movements[0].series[0].series, 0);
         let reach = series.forecast.unwrap();
         assert_eq!(reach.limit, Limit { min: Some(50.0), max: None });
         // The true line stands at 50.92 deg in the newest group.
@@ -230,10 +236,11 @@ mod tests {
             |group| if group < 12 { "B" } else { "C" },
             0.4,
         );
-        let step = drift.series[0].step.as_ref().unwrap();
-        assert_eq!(drift.groups[step.group].label, "2026-W13");
-        assert_eq!(step.together_with, ["revision B to C"]);
-        assert!((step.size + 1.4).abs() < 3.0 * step.standard_error, "{step:?}");
+        let (moved, since) = drift.series[0].moved().unwrap();
+        assert_eq!((moved.kind, drift.groups[since.group].label.as_str()), (Kind::Step, "2026-W13"));
+        assert_eq!(moved.together_with, ["revision B to C"]);
+        assert!(moved.size.low < -1.4 && moved.size.high > -1.4, "{moved:?}");
+        assert_eq!(drift.movements[0].together_with, ["revision B to C"]);
     }
 
     /// The same shift from another station, whose own accuracy explains it, is no drift; nor is it none.
@@ -290,5 +297,24 @@ mod tests {
         let none = history(0, |_| 54.0, |_| "bench-1", |_| "B", 0.4);
         assert_eq!(none.verdict, None);
         assert!(none.series[0].trend.is_none() && none.series[0].capability.is_none());
+    }
+
+    /// The same move is a fail towards the limit, and a finding away from it or with far to go.
+    #[test]
+    fn a_signal_that_is_shown_harmless_is_a_finding() {
+        let moves = |from: f64, by: f64| {
+            history(24, move |group| if group < 12 { from } else { from + by }, |_| "bench-1", |_| "B", 0.4)
+        };
+        let towards = moves(56.0, -1.5);
+        assert_eq!(rule(&towards, "chart").0, Verdict::Fail, "{}", rule(&towards, "chart").1);
+        let away = moves(56.0, 1.5);
+        assert!(!away.series[0].signals.is_empty());
+        assert_eq!(rule(&away, "chart").0, Verdict::Pass, "{}", rule(&away, "chart").1);
+        assert!(rule(&away, "chart").1.contains("shown to do no harm"), "{}", rule(&away, "chart").1);
+        assert!(away.series[0].moved().is_some_and(|(moved, _)| !moved.relevant && moved.share_eaten < 0.0));
+        // Less than a tenth of the 30 deg to the limit.
+        let far = moves(80.0, -1.5);
+        assert_eq!(rule(&far, "chart").0, Verdict::Pass, "{}", rule(&far, "chart").1);
+        assert!(rule(&far, "chart").1.contains("worth an action"), "{}", rule(&far, "chart").1);
     }
 }

@@ -5,9 +5,10 @@
 //! | `population` | which record counts in which group |
 //! | `series` | the values of one quantity at one corner, gathered by group |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
-//! | `step` | where a shift of the mean began |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
-//! | `forecast` | how many groups until a limit is reached |
+//! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
+//! | `ahead` | the rule of the forecast |
+//! | `movements` | series that move together: one cause, one entry |
 //! | `capability`, `tolerance` | how much of the population meets the limits |
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
@@ -15,16 +16,16 @@
 mod ahead;
 mod capability;
 pub mod chart;
-mod forecast;
 mod judge;
 mod line;
+pub mod movement;
+mod movements;
 mod natural;
 mod outcome;
 mod places;
 mod population;
 mod rules;
 mod series;
-pub mod step;
 mod together;
 mod tolerance;
 mod trend;
@@ -32,13 +33,13 @@ mod watch;
 mod words;
 
 pub use capability::Capability;
-pub use forecast::Forecast;
 pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
 pub use line::{Line, Moments, student};
+pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
 pub use natural::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+    Retested, RuleOutcome, SeriesOutcome, Signal, Slope,
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};

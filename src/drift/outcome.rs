@@ -1,6 +1,7 @@
 //! What the history of a product came to. The one result type: every report is written from it and nobody downstream
 //! computes again.
 
+use super::movement::{JointMovement, Movement, Since};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
 use crate::spec::{Chart, DriftAxis};
@@ -100,7 +101,7 @@ pub struct ChartRun {
     pub points: Vec<ChartPoint>,
 }
 
-/// Straight line through the group means.
+/// Present slope of a series.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Slope {
     /// Change from group to group.
@@ -109,9 +110,9 @@ pub struct Slope {
     pub low: f64,
     /// Its upper end.
     pub high: f64,
-    /// Level of the line at the newest group.
+    /// Level at the newest group.
     pub level: f64,
-    /// Least-squares slope beside it, for information: far from the robust one where a lot is bad.
+    /// Least-squares slope beside it, for information: far from it where a lot is bad or a movement began late.
     pub least_squares: f64,
 }
 
@@ -139,21 +140,6 @@ pub struct Ability {
     pub units: u64,
     /// With 95 % confidence at least this share of the population meets the limit, supposing a normal one.
     pub share: Option<f64>,
-}
-
-/// Where the mean stepped.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StepFound {
-    /// First group after it, place in [`ProductDrift::groups`].
-    pub group: usize,
-    /// Size, in the unit of the quantity.
-    pub size: f64,
-    /// Its standard error.
-    pub standard_error: f64,
-    /// Probability of one as large without any step.
-    pub chance: f64,
-    /// What else changed there: `revision B to C`, `station bench-1 to bench-3`; empty when nothing did.
-    pub together_with: Vec<String>,
 }
 
 /// What one station made of one reference unit over time.
@@ -203,14 +189,14 @@ pub struct SeriesOutcome {
     pub chart: Option<ChartRun>,
     /// Groups beyond the chart's limits, in order.
     pub signals: Vec<Signal>,
-    /// Trend; `None` of too few groups.
+    /// What it did; `None` of too few groups.
+    pub movement: Option<Movement>,
+    /// Its present slope; `None` of too few groups.
     pub trend: Option<Slope>,
     /// Forecast; `None` when no limit lies ahead.
     pub forecast: Option<Reach>,
     /// Capability; `None` of fewer than two units or of units all alike.
     pub capability: Option<Ability>,
-    /// Where the mean stepped; `None` when no step stands out.
-    pub step: Option<StepFound>,
     /// Reference units.
     pub references: Vec<ReferenceSeries>,
     /// Every rule that the spec asks for.
@@ -245,6 +231,8 @@ pub struct ProductDrift {
     pub verdict: Option<Verdict>,
     /// Every measured quantity that has a limit, in the order of the newest record's spec.
     pub series: Vec<SeriesOutcome>,
+    /// What moved: series that move together are one, the worst first by the share of the distance to its limit that it ate.
+    pub movements: Vec<JointMovement>,
     /// Units measured again until they passed.
     pub retested: Vec<Retested>,
     /// How often the charts sound without a cause; `None` when no chart watches.
@@ -263,5 +251,14 @@ impl DriftAxis {
             Self::Firmware => "firmware",
             Self::Taken => "taken",
         }
+    }
+}
+
+impl SeriesOutcome {
+    /// The movement and where it began; `None` where nothing moved.
+    #[must_use]
+    pub fn moved(&self) -> Option<(&Movement, Since)> {
+        let movement = self.movement.as_ref()?;
+        Some((movement, movement.since?))
     }
 }

@@ -1,24 +1,19 @@
 //! The rules held against one series: chart, forecast, capability; and what is told beside them.
 
 use super::ahead::forecast_rule;
-use super::chart::{Point, Setup};
 use super::judge::{SeriesKey, Settings};
-use super::step::step;
+use super::movement::{Kind, Movement, Observation, Told, movement};
 use super::together::together;
-use super::watch::{Watch, harmonic_units, spread_of_units};
+use super::watch::Watch;
 use super::words::{self, quantity_title};
 use super::{
-    Ability, Capability, ChartRun, Forecast, GroupStats, Population, Reach, ReferenceSeries, RuleOutcome,
-    Running, Series, SeriesOutcome, Signal, Slope, StepFound, Trend, share_within,
+    Ability, Capability, ChartRun, GroupStats, Line, Population, Range, Reach, ReferenceSeries, RuleOutcome,
+    Running, Series, SeriesOutcome, Signal, Slope, Trend, share_within,
 };
 use crate::decision::Verdict;
 
 /// A group with a mean: its place among the groups, and what was gathered.
 pub(super) type Filled<'a> = (usize, f64, &'a GroupStats);
-
-/// Groups that a step is looked for in: of more, the newest. What stepped before them is history, and the search takes the square
-/// of their number.
-const MOST_GROUPS_FOR_A_STEP: usize = 500;
 
 /// Holds the rules of a product against its series, one after the other.
 pub(super) struct Rules<'a> {
@@ -43,20 +38,18 @@ impl<'a> Rules<'a> {
             .collect();
         let (chart, signals) = self.watch.run(&filled, key.unit).unzip();
         let signals = signals.unwrap_or_default();
-        let means: Vec<Option<f64>> = series.groups.iter().map(|group| group.mean).collect();
-        let trend = Trend::of(upto_newest(&means));
-        let forecast = trend.and_then(|trend| Forecast::of(&trend, &key.limit));
+        let told = self.movement(&filled, &key);
+        let (moved, forecast) = told.map(|told| (told.movement, told.forecast)).unzip();
+        let forecast = forecast.flatten();
         let units = series.all.moments();
         let capability = units.as_ref().and_then(|units| Capability::of(units, &key.limit));
         let share = units.as_ref().and_then(|units| share_within(units, &key.limit));
-        let step = self.step(&filled, trend.as_ref());
         let facts = Facts {
-            step: step.as_ref(),
             key: &key,
             filled: &filled,
             chart: chart.as_ref(),
             signals: &signals,
-            trend,
+            movement: moved.as_ref(),
             forecast,
             capability,
             units: series.all.count(),
@@ -77,15 +70,15 @@ impl<'a> Rules<'a> {
             groups: series.groups.clone(),
             chart,
             signals,
-            trend: trend.as_ref().map(slope),
-            forecast: forecast.map(reach),
+            trend: moved.as_ref().map(|moved| present_slope(moved, &filled)),
+            movement: moved,
+            forecast,
             capability: capability.map(|Capability { ppk, low }| Ability {
                 ppk,
                 low,
                 units: series.all.count(),
                 share,
             }),
-            step,
             references,
             rules,
             message,
@@ -99,17 +92,23 @@ pub(super) struct Facts<'a> {
     pub(super) filled: &'a [Filled<'a>],
     chart: Option<&'a ChartRun>,
     pub(super) signals: &'a [Signal],
-    pub(super) step: Option<&'a StepFound>,
-    pub(super) trend: Option<Trend>,
-    pub(super) forecast: Option<Forecast>,
+    pub(super) movement: Option<&'a Movement>,
+    pub(super) forecast: Option<Reach>,
     capability: Option<Capability>,
     units: u64,
 }
 
-/// The groups up to the newest that has a value: from it on a forecast counts.
-fn upto_newest(means: &[Option<f64>]) -> &[Option<f64>] {
-    let end = means.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
-    means.get(..end).unwrap_or(means)
+/// The slope of a movement, with that of least squares beside it.
+fn present_slope(movement: &Movement, filled: &[Filled<'_>]) -> Slope {
+    let points: Vec<(f64, f64)> = filled.iter().map(|(place, mean, _)| (*place as f64, *mean)).collect();
+    let Range { value, low, high } = movement.slope;
+    Slope {
+        per_group: value,
+        low,
+        high,
+        level: movement.level.value,
+        least_squares: Line::of(&points).map_or(value, |line| line.slope),
+    }
 }
 
 fn slope(trend: &Trend) -> Slope {
@@ -120,11 +119,6 @@ fn slope(trend: &Trend) -> Slope {
         level: trend.level_at_newest,
         least_squares: trend.least_squares.per_group,
     }
-}
-
-fn reach(forecast: Forecast) -> Reach {
-    let Forecast { reaches, in_groups, low, high } = forecast;
-    Reach { limit: reaches, in_groups, low: Some(low), high }
 }
 
 impl Rules<'_> {
@@ -173,11 +167,21 @@ impl Rules<'_> {
             groups.dedup();
             groups.len() as u64
         };
+        let harmful: Vec<&Signal> =
+            facts.signals.iter().filter(|signal| !is_harmless(signal, facts, chart)).collect();
         let shown: Vec<&Signal> =
-            facts.signals.iter().filter(|signal| !signal.explained_by_station).collect();
+            harmful.iter().copied().filter(|signal| !signal.explained_by_station).collect();
         let show = |value: f64| words::value(value, chart.sigma, facts.key.unit);
-        let all: Vec<&Signal> = facts.signals.iter().collect();
-        match (shown.first(), all.first()) {
+        if let (None, Some(first)) = (harmful.first(), facts.signals.first()) {
+            let message = format!(
+                "{title} moved, but is shown to do no harm: in {} {}{}",
+                label(first.group),
+                first.message,
+                facts.movement.map(|moved| harmless_text(moved, facts)).unwrap_or_default()
+            );
+            return rule(Verdict::Pass, message);
+        }
+        match (shown.first(), harmful.first()) {
             (Some(first), _) => rule(
                 Verdict::Fail,
                 format!(
@@ -209,41 +213,26 @@ impl Rules<'_> {
         }
     }
 
-    /// The most likely step of the level; `None` where a straight line through the means leaves less scatter: then it drifts.
-    fn step(&self, filled: &[Filled<'_>], trend: Option<&Trend>) -> Option<StepFound> {
-        let filled = filled.get(filled.len().saturating_sub(MOST_GROUPS_FOR_A_STEP)..)?;
-        let means: Vec<f64> = filled.iter().map(|(_, mean, _)| *mean).collect();
-        let setup = Setup::new(&means)?;
-        let (within, units) = (spread_of_units(filled), harmonic_units(filled));
-        let points: Vec<Point> = filled
+    /// What the series did, with what changed at the group where it began.
+    fn movement(&self, filled: &[Filled<'_>], key: &SeriesKey) -> Option<Told> {
+        let stations = |group: usize| self.population.groups.get(group).map(|head| &head.stations);
+        let mut before = None;
+        let observations: Vec<Observation> = filled
             .iter()
-            .map(|(_, mean, group)| {
-                let size = usize::try_from(group.units).unwrap_or(usize::MAX);
-                Point { value: *mean, sigma: setup.sigma_of_group(within, size, units) }
+            .filter_map(|(place, _, group)| {
+                let now = stations(*place);
+                let new_station = before.replace(now).is_some_and(|before| before != now);
+                Some(Observation { new_station, ..Observation::of(*place, group)? })
             })
             .collect();
-        let found = step(&points)?;
-        let newest = filled.last()?.0 as f64;
-        let about_line = trend.filter(|trend| trend.excludes_zero()).map(|trend| {
-            let squares = filled.iter().zip(&points).map(|((x, mean, _), point)| {
-                let line = trend.level_at_newest + trend.per_group * (*x as f64 - newest);
-                ((mean - line) / point.sigma).powi(2)
-            });
-            (squares.sum::<f64>() / (points.len() as f64 - 2.0)).sqrt()
+        let mut told = movement(&observations, &key.limit, None)?;
+        let heads = told.movement.since.and_then(|since| {
+            let before = filled.iter().rev().find(|(place, ..)| *place < since.group)?.0;
+            self.population.groups.get(before).zip(self.population.groups.get(since.group))
         });
-        if about_line.is_some_and(|scatter| scatter <= found.scatter) {
-            return None;
-        }
-        let before = filled.get(found.index.checked_sub(1)?)?.0;
-        let after = filled.get(found.index)?.0;
-        let heads = self.population.groups.get(before).zip(self.population.groups.get(after));
-        Some(StepFound {
-            group: after,
-            size: found.size,
-            standard_error: found.error,
-            chance: found.chance,
-            together_with: heads.map(|(before, after)| together(before, after)).unwrap_or_default(),
-        })
+        told.movement.together_with =
+            heads.map(|(before, after)| together(before, after)).unwrap_or_default();
+        Some(told)
     }
 
     fn references(&self, series: &Series) -> Vec<ReferenceSeries> {
@@ -264,6 +253,31 @@ impl Rules<'_> {
             })
             .collect()
     }
+}
+
+/// Whether a signal is only a finding: the group, and all that moved, lie where no limit is, or are shown to be too small for an action.
+fn is_harmless(signal: &Signal, facts: &Facts<'_>, chart: &ChartRun) -> bool {
+    let mean = facts.filled.iter().find(|(group, ..)| *group == signal.group).map(|(_, mean, _)| *mean);
+    let harmless = |mean: f64| {
+        facts
+            .movement
+            .is_some_and(|moved| moved.is_harmless(mean - chart.center, chart.center, &facts.key.limit))
+    };
+    mean.is_some_and(harmless)
+}
+
+/// `; it changed by 0.1 deg (0.05 deg to 0.14 deg), from 2.2 deg on it is worth an action`
+fn harmless_text(moved: &Movement, facts: &Facts<'_>) -> String {
+    let Range { value, low, high } = moved.size;
+    let show = |value: f64| words::value(value, 0.5 * (high - low), facts.key.unit);
+    let size = match moved.kind {
+        Kind::None => "the level stays".to_owned(),
+        Kind::Step | Kind::Ramp => format!("it changed by {} ({} to {})", show(value), show(low), show(high)),
+    };
+    let least = moved
+        .threshold
+        .map(|least| format!(", from {} towards a limit on it is worth an action", show(least)));
+    format!("; {size}{}", least.unwrap_or_default())
 }
 
 fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {

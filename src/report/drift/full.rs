@@ -48,7 +48,8 @@ fn title(product: &ProductDrift, series: &SeriesOutcome, style: Style) -> String
     let name = format!("{}, {}", terminal(&series.corner), terminal(&words::quantity(series)));
     let verdict = paint(phrase(series.verdict), palette::of(series.verdict), style);
     let at = |what: &str, group: usize| format!(", {what} at {}", terminal(words::label(product, group)));
-    let step = series.step.as_ref().map_or_else(String::new, |step| at("step", step.group));
+    let moved = series.moved();
+    let step = moved.map_or_else(String::new, |(movement, since)| at(movement.kind.name(), since.group));
     let since = series.signals.first().map_or_else(String::new, |first| at("first signal", first.group));
     let limit = limit_text(&series.limit, series.unit);
     format!("  {}, limit {limit}: {verdict}{step}{since}\n", paint(&name, palette::STRONG, style))
@@ -58,7 +59,9 @@ fn title(product: &ProductDrift, series: &SeriesOutcome, style: Style) -> String
 fn facts(product: &ProductDrift, series: &SeriesOutcome) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
     facts.extend(words::signals(product, series).into_iter().map(|line| ("signal", line)));
-    facts.extend(series.step.as_ref().map(|step| ("step", words::step(product, series, step))));
+    facts.extend(
+        series.moved().map(|(movement, _)| (movement.kind.name(), words::moved(product, series, movement))),
+    );
     facts.extend(series.trend.as_ref().map(|slope| ("trend", words::trend(series, slope, "group"))));
     facts.extend(series.forecast.as_ref().map(|reach| ("ahead", words::forecast(series, reach))));
     facts.extend(series.capability.as_ref().map(|ability| ("units", words::capability(ability))));

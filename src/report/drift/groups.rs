@@ -34,7 +34,7 @@ type Clean = fn(&str) -> Cow<'_, str>;
 /// Places of the groups that are shown: the newest, and of the older ones the first that have a signal or a step.
 fn shown(series: &SeriesOutcome) -> Vec<usize> {
     let from = series.groups.len().saturating_sub(NEWEST);
-    let step = series.step.as_ref().map(|step| step.group);
+    let step = series.moved().map(|(_, since)| since.group);
     let mut older: Vec<usize> = series.signals.iter().map(|signal| signal.group).chain(step).collect();
     older.retain(|place| *place < from);
     older.sort_unstable();
@@ -54,8 +54,8 @@ fn marks(series: &SeriesOutcome, place: usize, group: &GroupStats) -> (Kind, Str
         });
     }
     let has_signal = !words.is_empty();
-    if series.step.as_ref().is_some_and(|step| step.group == place) {
-        words.push("step".into());
+    if let Some((movement, _)) = series.moved().filter(|(_, since)| since.group == place) {
+        words.push(movement.kind.name().into());
     }
     let first = series.chart.as_ref().and_then(|chart| chart.points.first());
     let is_setup = group.mean.is_some() && first.is_some_and(|first| place < first.group);

@@ -4,8 +4,8 @@
 
 use crate::check::{Limit, Unit, Verdict};
 use crate::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Range, Reach,
+    ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, movement,
 };
 use crate::report::TOOL;
 use serde::Serialize;
@@ -61,10 +61,10 @@ struct SeriesBody<'a> {
     sigma: Option<f64>,
     chart: Option<ChartBody<'a>>,
     signals: Vec<SignalBody<'a>>,
+    movement: Option<MovementBody<'a>>,
     trend: Option<SlopeBody>,
     forecast: Option<ReachBody>,
     capability: Option<AbilityBody>,
-    step: Option<StepBody<'a>>,
     references: Vec<ReferenceBody<'a>>,
     rules: Vec<RuleBody<'a>>,
     message: &'a str,
@@ -109,6 +109,85 @@ struct SignalBody<'a> {
 }
 
 #[derive(Serialize)]
+struct MovementBody<'a> {
+    kind: &'static str,
+    probability: WeightsBody,
+    since: Option<SinceBody<'a>>,
+    size: RangeBody,
+    slope: RangeBody,
+    level: RangeBody,
+    threshold: Option<f64>,
+    relevant: bool,
+    towards_limit: bool,
+    share_eaten: f64,
+    earlier: Vec<EarlierBody<'a>>,
+    left_out: Vec<&'a str>,
+    correlation: Option<f64>,
+    together_with: &'a [String],
+}
+
+#[derive(Serialize)]
+struct WeightsBody {
+    none: f64,
+    step: f64,
+    ramp: f64,
+}
+
+#[derive(Serialize)]
+struct SinceBody<'a> {
+    group: Option<&'a str>,
+    low: Option<&'a str>,
+    high: Option<&'a str>,
+}
+
+#[derive(Serialize)]
+struct RangeBody {
+    value: f64,
+    low: f64,
+    high: f64,
+}
+
+#[derive(Serialize)]
+struct EarlierBody<'a> {
+    kind: &'static str,
+    since: Option<&'a str>,
+    size: f64,
+}
+
+#[derive(Serialize)]
+struct JointBody<'a> {
+    product: &'a str,
+    kind: &'static str,
+    probability: f64,
+    since: SinceBody<'a>,
+    series: Vec<MovedBody<'a>>,
+    worst: Option<WorstBody<'a>>,
+    relevant: bool,
+    share_eaten: f64,
+    together_with: &'a [String],
+    message: &'a str,
+}
+
+#[derive(Serialize)]
+struct MovedBody<'a> {
+    corner: &'a str,
+    quantity: &'a str,
+    unit: Unit,
+    size: RangeBody,
+    relevant: bool,
+    share_eaten: f64,
+}
+
+/// The series that is nearest to its limit: where none is ahead, the one that ate most of its distance.
+#[derive(Serialize)]
+struct WorstBody<'a> {
+    corner: &'a str,
+    quantity: &'a str,
+    share_eaten: Option<f64>,
+    forecast: Option<ReachBody>,
+}
+
+#[derive(Serialize)]
 struct SlopeBody {
     per_group: f64,
     low: f64,
@@ -131,15 +210,6 @@ struct AbilityBody {
     low: f64,
     units: u64,
     share: Option<f64>,
-}
-
-#[derive(Serialize)]
-struct StepBody<'a> {
-    group: Option<&'a str>,
-    size: f64,
-    standard_error: f64,
-    chance: f64,
-    together_with: &'a [String],
 }
 
 #[derive(Serialize)]
@@ -179,6 +249,10 @@ pub fn write_drift_json(mut sink: impl Write, products: &[ProductDrift]) -> io::
     serde_json::to_writer(&mut sink, &Verdict::worst(series().map(|(_, series)| series.verdict)))?;
     sink.write_all(b",\n\"products\":[")?;
     write_lines(&mut sink, products.iter().map(ProductBody::from))?;
+    sink.write_all(b"],\n\"movements\":[")?;
+    let movements =
+        products.iter().flat_map(|p| p.movements.iter().map(move |movement| joint_body(p, movement)));
+    write_lines(&mut sink, movements)?;
     sink.write_all(b"],\n\"series\":[")?;
     write_lines(&mut sink, series().map(|(product, series)| series_body(product, series)))?;
     sink.write_all(b"]}\n")?;
@@ -246,10 +320,10 @@ fn series_body<'a>(product: &'a ProductDrift, series: &'a SeriesOutcome) -> Seri
         sigma: series.chart.as_ref().map(|chart| chart.sigma),
         chart: series.chart.as_ref().map(|chart| chart_body(heads, chart)),
         signals: series.signals.iter().map(|signal| signal_body(heads, signal)).collect(),
+        movement: series.movement.as_ref().map(|movement| movement_body(heads, movement)),
         trend: series.trend.map(SlopeBody::from),
         forecast: series.forecast.map(ReachBody::from),
         capability: series.capability.map(AbilityBody::from),
-        step: series.step.as_ref().map(|step| step_body(heads, step)),
         references: series.references.iter().map(ReferenceBody::from).collect(),
         rules: series.rules.iter().map(RuleBody::from).collect(),
         message: &series.message,
@@ -284,6 +358,82 @@ fn signal_body<'a>(heads: &'a [GroupHead], signal: &'a Signal) -> SignalBody<'a>
     SignalBody { group: label(heads, *group), rule, explained_by_station, message }
 }
 
+impl From<Range> for RangeBody {
+    fn from(range: Range) -> Self {
+        let Range { value, low, high } = range;
+        Self { value, low, high }
+    }
+}
+
+fn since_body(heads: &[GroupHead], since: Since) -> SinceBody<'_> {
+    let Since { group, low, high } = since;
+    SinceBody { group: label(heads, group), low: label(heads, low), high: label(heads, high) }
+}
+
+fn movement_body<'a>(heads: &'a [GroupHead], moved: &'a movement::Movement) -> MovementBody<'a> {
+    let movement::Weights { none, step, ramp } = moved.probability;
+    let earlier = moved.earlier.iter().map(|change| EarlierBody {
+        kind: change.kind.name(),
+        since: label(heads, change.since),
+        size: change.size,
+    });
+    MovementBody {
+        kind: moved.kind.name(),
+        probability: WeightsBody { none, step, ramp },
+        since: moved.since.map(|since| since_body(heads, since)),
+        size: moved.size.into(),
+        slope: moved.slope.into(),
+        level: moved.level.into(),
+        threshold: moved.threshold,
+        relevant: moved.relevant,
+        towards_limit: moved.towards_limit,
+        share_eaten: moved.share_eaten,
+        earlier: earlier.collect(),
+        left_out: moved.left_out.iter().filter_map(|group| label(heads, *group)).collect(),
+        correlation: moved.correlation,
+        together_with: &moved.together_with,
+    }
+}
+
+fn joint_body<'a>(product: &'a ProductDrift, joint: &'a movement::JointMovement) -> JointBody<'a> {
+    let nearest = joint.nearest.and_then(|(place, reach)| Some((product.series.get(place)?, reach)));
+    let ahead = nearest.map(|(series, reach)| WorstBody {
+        corner: &series.corner,
+        quantity: &series.quantity,
+        share_eaten: series.movement.as_ref().map(|movement| movement.share_eaten),
+        forecast: Some(reach.into()),
+    });
+    let most_eaten = joint.series.first().map(|moved| WorstBody {
+        corner: &moved.corner,
+        quantity: &moved.quantity,
+        share_eaten: Some(moved.share_eaten),
+        forecast: None,
+    });
+    JointBody {
+        product: &product.product,
+        kind: joint.kind.name(),
+        probability: joint.probability,
+        since: since_body(&product.groups, joint.since),
+        series: joint.series.iter().map(moved_body).collect(),
+        worst: ahead.or(most_eaten),
+        relevant: joint.relevant,
+        share_eaten: joint.share_eaten,
+        together_with: &joint.together_with,
+        message: &joint.message,
+    }
+}
+
+fn moved_body(moved: &movement::Moved) -> MovedBody<'_> {
+    MovedBody {
+        corner: &moved.corner,
+        quantity: &moved.quantity,
+        unit: moved.unit,
+        size: moved.size.into(),
+        relevant: moved.relevant,
+        share_eaten: moved.share_eaten,
+    }
+}
+
 impl From<Slope> for SlopeBody {
     fn from(slope: Slope) -> Self {
         let Slope { per_group, low, high, level, least_squares } = slope;
@@ -309,17 +459,6 @@ impl From<Ability> for AbilityBody {
     fn from(ability: Ability) -> Self {
         let Ability { ppk, low, units, share } = ability;
         Self { ppk, low, units, share }
-    }
-}
-
-fn step_body<'a>(heads: &'a [GroupHead], step: &'a StepFound) -> StepBody<'a> {
-    let StepFound { group, size, standard_error, chance, together_with } = step;
-    StepBody {
-        group: label(heads, *group),
-        size: *size,
-        standard_error: *standard_error,
-        chance: *chance,
-        together_with,
     }
 }
 

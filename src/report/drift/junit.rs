@@ -78,7 +78,7 @@ fn body(product: &ProductDrift, series: &SeriesOutcome, message: &str, advice: O
         body.entry("signal", &signal);
     }
     let facts = [
-        ("step", series.step.as_ref().map(|step| words::step(product, series, step))),
+        ("movement", words::movement(product, series)),
         ("trend", series.trend.as_ref().map(|slope| words::trend(series, slope, "group"))),
         ("ahead", series.forecast.as_ref().map(|reach| words::forecast(series, reach))),
         ("units", series.capability.as_ref().map(words::capability)),

@@ -4,8 +4,8 @@
 
 use loopgauge::check::{Limit, Unit, Verdict};
 use loopgauge::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope, StepFound,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, Kind, Movement, ProductDrift, Range,
+    Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, Weights,
 };
 use loopgauge::spec::{Chart, DriftAxis};
 
@@ -58,10 +58,10 @@ fn series(corner: &str, quantity: &str, unit: Unit, limit: Limit, means: &[f64],
         groups: means.iter().map(|mean| group(12, *mean, sd)).collect(),
         chart: None,
         signals: Vec::new(),
+        movement: None,
         trend: None,
         forecast: None,
         capability: None,
-        step: None,
         references: Vec::new(),
         rules: Vec::new(),
         message: String::new(),
@@ -145,11 +145,20 @@ fn failing(count: usize) -> SeriesOutcome {
     fail.trend = Some(Slope { per_group: -0.11, low: -0.17, high: -0.06, level: 52.0, least_squares: -0.19 });
     fail.forecast = Some(Reach { limit: min(50.0), in_groups: 9.1, low: Some(5.4), high: Some(15.8) });
     fail.capability = Some(Ability { ppk: 0.87, low: 0.78, units: 168, share: Some(0.98127) });
-    fail.step = Some(StepFound {
-        group: 9,
-        size: -0.82,
-        standard_error: 0.17,
-        chance: 0.002,
+    fail.movement = Some(Movement {
+        kind: Kind::Step,
+        probability: Weights { none: 0.0, step: 0.97, ramp: 0.03 },
+        since: Some(Since { group: 9, low: 8, high: 9 }),
+        size: Range { value: -0.82, low: -1.15, high: -0.49 },
+        slope: Range::default(),
+        level: Range { value: 52.0, low: 51.8, high: 52.2 },
+        threshold: Some(0.34),
+        relevant: true,
+        towards_limit: true,
+        share_eaten: 0.24,
+        earlier: Vec::new(),
+        left_out: Vec::new(),
+        correlation: None,
         together_with: vec!["revision B to C".to_owned()],
     });
     fail.references = vec![ReferenceSeries {
@@ -181,6 +190,7 @@ fn product(groups: usize, series: Vec<SeriesOutcome>) -> ProductDrift {
         verdict: Verdict::worst(series.iter().map(|series| series.verdict)),
         false_alarms: None,
         series,
+        movements: Vec::new(),
         retested: Vec::new(),
         notes: Vec::new(),
     }
@@ -216,6 +226,7 @@ pub fn creeping() -> ProductDrift {
     series.extend(quiet(14));
     ProductDrift {
         false_alarms: Some(FalseAlarms { charts: 5, one_chart: 0.05, any_chart: 0.2263, is_held: false }),
+        movements: Vec::new(),
         retested: vec![Retested {
             serial: "RG-00042".to_owned(),
             group: "2026-W04".to_owned(),
@@ -235,7 +246,7 @@ pub fn long() -> ProductDrift {
     }
     long = watched(long, 0.29);
     long.signals = below(&long);
-    (long.trend, long.forecast, long.step) = (None, None, None);
+    (long.trend, long.forecast, long.movement) = (None, None, None);
     long.rules = vec![
         rule(
             "chart",
@@ -288,7 +299,7 @@ pub fn hostile() -> ProductDrift {
         series.message = text();
         series.rules.iter_mut().for_each(|rule| rule.message = text());
         series.signals.iter_mut().for_each(|signal| signal.message = text());
-        series.step.iter_mut().for_each(|step| step.together_with = vec![text()]);
+        series.movement.iter_mut().for_each(|movement| movement.together_with = vec![text()]);
         for unit in &mut series.references {
             (unit.serial, unit.station) = (text(), Some(text()));
         }

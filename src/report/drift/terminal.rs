@@ -138,8 +138,8 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
         text.push_str(&brief::table(&series, style));
         for series in &series {
             let name = format!("{} {}", series.corner, words::quantity(series));
-            if let Some(step) = &series.step {
-                let line = format!("step of {name}: {}", words::step(product, series, step));
+            if let Some(moved) = words::movement(product, series) {
+                let line = format!("{name}: {moved}");
                 push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
             }
             let moves = |unit: &&ReferenceSeries| unit.trend.as_ref().is_some_and(words::is_shown);

@@ -51,13 +51,13 @@ fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
         return "measure one unit on both stations: another station's chain may make such a shift of the same units"
             .to_owned();
     }
-    match (&series.step, series.signals.first()) {
-        (Some(step), _) if !step.together_with.is_empty() => format!(
+    match (series.moved(), series.signals.first()) {
+        (Some((movement, since)), _) if !movement.together_with.is_empty() => format!(
             "begin with what changed at {}: {}",
-            words::label(product, step.group),
-            step.together_with.join("; ")
+            words::label(product, since.group),
+            movement.together_with.join("; ")
         ),
-        (Some(step), _) => asks_for_cause(product, step.group),
+        (Some((_, since)), _) => asks_for_cause(product, since.group),
         (None, Some(signal)) => asks_for_cause(product, signal.group),
         (None, None) => {
             "compare the newest groups with the first: parts, assembly, firmware, stations".to_owned()

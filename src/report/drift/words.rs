@@ -3,8 +3,8 @@
 use super::scale::Scale;
 use crate::check::{limit_text, title, value_text};
 use crate::drift::{
-    Ability, FalseAlarms, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal, Slope,
-    StepFound,
+    Ability, FalseAlarms, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal,
+    Slope,
 };
 use crate::quantity::number;
 use crate::report::terminal::count_of;
@@ -148,28 +148,37 @@ pub(super) fn capability(ability: &Ability) -> String {
     text
 }
 
-/// `by -0.82 deg (standard error 0.11 deg) from 2026-W17 on; …`
-pub(super) fn step(product: &ProductDrift, series: &SeriesOutcome, step: &StepFound) -> String {
-    let scale = Scale::new(step.size.abs(), step.standard_error, series.unit);
-    let way = if step.size < 0.0 { "down" } else { "up" };
+/// `step down by 0.82 deg (0.61 deg to 1.03 deg) since 2026-W17 (2026-W16 to 2026-W18), probability 0.97; …`
+pub(super) fn moved(product: &ProductDrift, series: &SeriesOutcome, movement: &Movement) -> String {
+    let size = movement.size;
+    let scale = Scale::new(size.value.abs(), (size.high - size.low) / 2.0, series.unit);
+    let falls = size.value < 0.0;
+    let [by, least, most] =
+        if falls { [-size.value, -size.high, -size.low] } else { [size.value, size.low, size.high] };
+    let way = if falls { "down" } else { "up" };
+    let since = movement.since.map_or_else(String::new, |since| {
+        let [group, low, high] = [since.group, since.low, since.high].map(|group| label(product, group));
+        format!(" since {group} (95 % interval {low} to {high})")
+    });
     let mut text = format!(
-        "{way} by {} (standard error {}) from {} on; by chance once in {} such histories",
-        scale.text(step.size.abs()),
-        scale.text(step.standard_error),
-        label(product, step.group),
-        once_in(step.chance)
+        "{} {way} by {} (95 % interval {} to {}){since}, with a probability of {}",
+        movement.kind.name(),
+        scale.text(by),
+        scale.text(least),
+        scale.text(most),
+        number(movement.probability.of(movement.kind), 2)
     );
-    if step.together_with.is_empty() {
+    if movement.together_with.is_empty() {
         text.push_str("; nothing else that is recorded changed there");
     } else {
-        text.push_str(&format!("; there also changed: {}", step.together_with.join("; ")));
+        text.push_str(&format!("; there also changed: {}", movement.together_with.join("; ")));
     }
     text
 }
 
-fn once_in(chance: f64) -> String {
-    let times = if chance > 0.0 { 1.0 / chance } else { f64::INFINITY };
-    if times > FAR_GROUPS { "more than 10000".to_owned() } else { number(times, 2) }
+/// What a series did; `None` where nothing moved.
+pub(super) fn movement(product: &ProductDrift, series: &SeriesOutcome) -> Option<String> {
+    series.moved().map(|(movement, _)| moved(product, series, movement))
 }
 
 /// What a station made of a reference unit.

@@ -4,7 +4,7 @@ use super::drift_plot::series_plot;
 use super::frame;
 use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
-use crate::drift::{GroupHead, GroupStats, ProductDrift, SeriesOutcome};
+use crate::drift::{GroupHead, GroupStats, Kind, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
 use crate::report::drift::share_text;
 use maud::{Markup, html};
@@ -157,11 +157,11 @@ fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
             @for signal in &series.signals {
                 li { b { (label(signal.group)) ", " (signal.rule) ": " } (safe(&signal.message)) @if signal.explained_by_station { " Another station's chain may explain it." } }
             }
-            @if let Some(step) = &series.step {
+            @if let Some((movement, since)) = series.moved() {
                 li {
-                    b { "Step at " (label(step.group)) ": " } (value_text(step.size, Some(2.0 * step.standard_error), series.unit, false))
-                    ", as large by chance with a probability of " (number(step.chance, 2))
-                    @if !step.together_with.is_empty() { "; together with " (safe(&step.together_with.join(", "))) }
+                    b { (if movement.kind == Kind::Step { "Step" } else { "Ramp" }) " since " (label(since.group)) ": " } (with(movement.size.value))
+                    ", 95 % between " (with(movement.size.low)) " and " (with(movement.size.high)) ", with a probability of " (number(movement.probability.of(movement.kind), 2))
+                    @if !movement.together_with.is_empty() { "; together with " (safe(&movement.together_with.join(", "))) }
                 }
             }
             @if let Some(trend) = &series.trend {

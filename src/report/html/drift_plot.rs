@@ -211,8 +211,8 @@ impl Plot<'_> {
     }
 
     fn marks(&self, strip: &mut Strip) {
-        if let Some(step) = &self.series.step {
-            let at = place(step.group as f64 - 0.5);
+        if let Some((_, since)) = self.series.moved() {
+            let at = place(since.group as f64 - 0.5);
             let d = line([(at, strip.down(strip.high)), (at, strip.down(strip.low))]);
             strip.draw("step", &d);
         }
