@@ -319,6 +319,7 @@ fn falling(name: &str) -> SeriesOutcome {
             center: 54.1,
             sigma: 0.4,
             widening: 1.2,
+            correlation: None,
             points: (5..10).map(point).collect(),
         }),
         signals: vec![Signal {
@@ -334,7 +335,7 @@ fn falling(name: &str) -> SeriesOutcome {
             low: Some(0.8),
             high: None,
         }),
-        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99) }),
+        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99), lots: None }),
         step: Some(StepFound {
             group: 6,
             size: -1.2,

@@ -20,7 +20,7 @@ use std::sync::LazyLock;
 static SUBJECTS: LazyLock<Subjects> = LazyLock::new(Subjects::all);
 
 fn missed(mode: &str, share: usize) -> Vec<String> {
-    simulate::simulate(mode, share, &SUBJECTS).missed
+    simulate::simulate(mode, share, 1, &SUBJECTS).missed
 }
 
 fn truth(name: &str) -> &'static Truth {

@@ -8,7 +8,7 @@
 //! | `step` | where a shift of the mean began |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `forecast` | how many groups until a limit is reached |
-//! | `capability`, `tolerance` | how much of the population meets the limits |
+//! | `lots`, `capability`, `tolerance` | scatter of lots and units, and how much of the population meets the limits |
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
 
@@ -18,6 +18,7 @@ pub mod chart;
 mod forecast;
 mod judge;
 mod line;
+mod lots;
 mod natural;
 mod outcome;
 mod places;
@@ -35,6 +36,7 @@ pub use capability::Capability;
 pub use forecast::Forecast;
 pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
 pub use line::{Line, Moments, student};
+pub use lots::Lots;
 pub use natural::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
@@ -42,6 +44,6 @@ pub use outcome::{
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
-pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
+pub use tolerance::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
 pub use words::quantity_title;

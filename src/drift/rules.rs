@@ -8,8 +8,8 @@ use super::together::together;
 use super::watch::{Watch, harmonic_units, spread_of_units};
 use super::words::{self, quantity_title};
 use super::{
-    Ability, Capability, ChartRun, Forecast, GroupStats, Population, Reach, ReferenceSeries, RuleOutcome,
-    Running, Series, SeriesOutcome, Signal, Slope, StepFound, Trend, share_within,
+    Ability, Capability, ChartRun, Forecast, GroupStats, Lots, Population, Reach, ReferenceSeries,
+    RuleOutcome, Running, Series, SeriesOutcome, Signal, Slope, StepFound, Trend, share_within_lots,
 };
 use crate::decision::Verdict;
 
@@ -28,9 +28,7 @@ pub(super) struct Rules<'a> {
 }
 
 impl<'a> Rules<'a> {
-    pub(super) fn new(settings: &'a Settings, population: &'a Population, one_chart: f64) -> Self {
-        let kind = settings.drift.and_then(|drift| drift.chart);
-        let watch = Watch::new(kind, settings.setup(), one_chart, population);
+    pub(super) fn new(settings: &'a Settings, population: &'a Population, watch: Watch<'a>) -> Self {
         Self { settings, population, watch }
     }
 
@@ -47,8 +45,10 @@ impl<'a> Rules<'a> {
         let trend = Trend::of(upto_newest(&means));
         let forecast = trend.and_then(|trend| Forecast::of(&trend, &key.limit));
         let units = series.all.moments();
-        let capability = units.as_ref().and_then(|units| Capability::of(units, &key.limit));
-        let share = units.as_ref().and_then(|units| share_within(units, &key.limit));
+        let lots = Lots::of(&series.groups);
+        let capability =
+            units.as_ref().and_then(|units| Capability::of_lots(units, lots.as_ref(), &key.limit));
+        let share = units.as_ref().and_then(|units| share_within_lots(units, lots.as_ref(), &key.limit));
         let step = self.step(&filled, trend.as_ref());
         let facts = Facts {
             step: step.as_ref(),
@@ -59,6 +59,7 @@ impl<'a> Rules<'a> {
             trend,
             forecast,
             capability,
+            lots,
             units: series.all.count(),
         };
         let rules = self.rules(&facts);
@@ -84,6 +85,7 @@ impl<'a> Rules<'a> {
                 low,
                 units: series.all.count(),
                 share,
+                lots,
             }),
             step,
             references,
@@ -103,6 +105,7 @@ pub(super) struct Facts<'a> {
     pub(super) trend: Option<Trend>,
     pub(super) forecast: Option<Forecast>,
     capability: Option<Capability>,
+    lots: Option<Lots>,
     units: u64,
 }
 
@@ -131,7 +134,7 @@ impl Rules<'_> {
     fn rules(&self, facts: &Facts<'_>) -> Vec<RuleOutcome> {
         let Some(drift) = self.settings.drift else { return Vec::new() };
         let mut rules = Vec::new();
-        if drift.chart.is_some() {
+        if self.settings.chart().is_some() {
             rules.push(self.chart_rule(facts));
         }
         if let Some(groups) = drift.forecast_groups {
@@ -278,10 +281,11 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
     rule(
         ability.verdict(min),
         format!(
-            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}; wanted {min} or more",
+            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}{}; wanted {min} or more",
             ability.ppk,
             ability.low,
             words::count(facts.units, "unit"),
+            words::alike(facts.lots.as_ref()),
         ),
     )
 }

@@ -1,7 +1,8 @@
 //! `drift`: how the recorded history is judged.
 
-use super::plausible::{CAPABILITY, MOST_GROUPS};
-use super::{Chart, Drift, DriftAxis};
+use super::plausible::{CAPABILITY, CHANGE, DELAY_CHANGE, DISTANCE, GAIN_CHANGE, MOST_GROUPS, PHASE_CHANGE};
+use super::{Chart, Drift, DriftAxis, Relevant};
+use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
 use crate::yaml::{Sign, Value};
 
 /// Groups that a spread can be taken from, at least.
@@ -16,7 +17,12 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
         ("firmware", DriftAxis::Firmware),
         ("taken", DriftAxis::Taken),
     ];
-    let charts = [("individuals", Chart::Individuals), ("ewma", Chart::Ewma), ("cusum", Chart::Cusum)];
+    let charts = [
+        ("changepoint", Chart::ChangePoint),
+        ("individuals", Chart::Individuals),
+        ("ewma", Chart::Ewma),
+        ("cusum", Chart::Cusum),
+    ];
     let drift = Drift {
         over: fields.get("over").and_then(|value| value.word(&axes)),
         setup: fields.get("setup").and_then(|value| value.count_in(FEWEST_SETUP_GROUPS, MOST_GROUPS)),
@@ -35,7 +41,31 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
             inner.finish();
             groups
         }),
+        relevant: fields.get("relevant").and_then(|value| relevant(&value)),
     };
     fields.finish();
     Some(drift)
+}
+
+/// Reads `relevant`: of each quantity the smallest movement that is worth an action.
+fn relevant(value: &Value<'_>) -> Option<Relevant> {
+    let fields = value.fields("a map such as `{phase_margin: 1 deg, crossover: 2 %}`")?;
+    let decibel = |key| fields.get(key).and_then(|v| v.quantity_in::<Decibel>(Sign::Positive, &GAIN_CHANGE));
+    let relevant = Relevant {
+        crossover: fields.get("crossover").and_then(|v| v.quantity_in::<Ratio>(Sign::Positive, &CHANGE)),
+        phase_margin: fields
+            .get("phase_margin")
+            .and_then(|v| v.quantity_in::<Degrees>(Sign::Positive, &PHASE_CHANGE)),
+        gain_margin: decibel("gain_margin"),
+        gain_reduction_margin: decibel("gain_reduction_margin"),
+        stability_margin: fields
+            .get("stability_margin")
+            .and_then(|v| v.number_in(Sign::Positive, "0.02", &DISTANCE)),
+        delay_margin: fields
+            .get("delay_margin")
+            .and_then(|v| v.quantity_in::<Seconds>(Sign::Positive, &DELAY_CHANGE)),
+        gain: decibel("gain"),
+    };
+    fields.finish();
+    Some(relevant)
 }
