@@ -101,7 +101,7 @@ fn noise_has_the_size_that_it_says() {
 
 #[test]
 fn the_same_numbers_come_out_again() {
-    let text = || simulate::simulate("coverage", 400, &SUBJECTS).text;
+    let text = || simulate::simulate("coverage", 400, 1, &SUBJECTS).text;
     assert_eq!(text(), text());
 }
 

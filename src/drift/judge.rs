@@ -47,13 +47,10 @@ impl Settings {
         self.drift.and_then(|drift| drift.over).unwrap_or(DriftAxis::Build)
     }
 
-    /// The chart that is judged: the change-point chart where the spec asks for drift and names no rule at all; `None` where it
-    /// names other rules alone, or none of drift.
+    /// The chart that is judged; `None` where the spec asks for none.
     #[must_use]
     pub fn chart(&self) -> Option<Chart> {
-        let drift = self.drift?;
-        let is_alone = drift.capability_min.is_none() && drift.forecast_groups.is_none();
-        drift.chart.or(is_alone.then_some(Chart::ChangePoint))
+        self.drift.and_then(|drift| drift.chart)
     }
 
     /// Groups that set centre and spread.
@@ -120,7 +117,10 @@ fn notes(settings: &Settings, population: &Population, is_held: bool, least: f64
         notes.push("no record counts: all of them are marked as removed".to_owned());
     } else if settings.drift.is_none() {
         notes.push(
-            "the newest record's spec has no `drift`: builds are the groups and no rule is judged".to_owned(),
+            "the newest record's spec has no `drift`: builds are the groups and no rule is judged; put `drift: {over: build, \
+             chart: changepoint, capability: {min: 1.33}, forecast: {groups: 6}}` into the spec, and `loopgauge drift --spec \
+             FILE` judges by it what is recorded already"
+                .to_owned(),
         );
     }
     if population.left_out > 0 {

@@ -142,8 +142,9 @@ impl<'a> Watch<'a> {
                 variance: if usual > 0.0 { (lots + of_units(group)) / usual } else { 1.0 },
             })
             .collect();
-        let rounding = FILE_ROUNDING * setup.center.abs();
-        let floor = usual_units.sqrt().max(rounding).max(f64::MIN_POSITIVE.sqrt());
+        // The spread is learnt from the means alone, as the limits suppose: means that lie closer together by chance than their units
+        // let them is part of the rate that they hold.
+        let floor = (FILE_ROUNDING * setup.center.abs()).max(f64::MIN_POSITIVE.sqrt());
         chart::changepoint(&groups, self.setup, floor, self.target())
     }
 

@@ -2,9 +2,9 @@
 
 use super::model::{CornerLimit, Settings};
 use super::numbers;
-use crate::check::{RunOutcome, Unit};
+use crate::check::{RunOutcome, Unit, declared_limits};
 use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
-use crate::spec::{Chart, Drift, DriftAxis, Relevant};
+use crate::spec::{Chart, Drift, DriftAxis, Relevant, Spec};
 use serde::{Deserialize, Serialize};
 
 #[derive(Serialize, Deserialize)]
@@ -109,6 +109,23 @@ pub(super) fn of(outcome: &RunOutcome, drift: Option<&Drift>) -> Settings {
         })
     });
     Settings { coverage: outcome.coverage, drift: drift.copied(), limits: limits.collect() }
+}
+
+/// What a spec gives, as if a run had been recorded with it.
+#[must_use]
+pub fn declared(spec: &Spec) -> Settings {
+    let limits = spec.corners.iter().flat_map(|corner| {
+        declared_limits(&corner.limits).into_iter().filter_map(|(check, unit, limit)| {
+            Some(CornerLimit {
+                corner: corner.name.clone(),
+                quantity: quantity(&check)?.to_owned(),
+                unit: unit.symbol().to_owned(),
+                min: limit.min,
+                max: limit.max,
+            })
+        })
+    });
+    Settings { coverage: spec.decision.coverage, drift: spec.drift, limits: limits.collect() }
 }
 
 /// One line of JSON.

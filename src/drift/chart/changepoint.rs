@@ -117,7 +117,8 @@ pub fn changepoint(groups: &[Mean], setup: usize, floor: f64, target: f64) -> Op
             ..step
         }
     });
-    Some(ChangePointRun { steps: steps.collect(), correlation: foresight.correlation, setup })
+    let steps = steps.collect();
+    Some(ChangePointRun { steps, correlation: watch.correlation(), setup })
 }
 
 const COUNT: usize = CORRELATIONS.len();
@@ -143,7 +144,7 @@ struct Evidence {
 impl Evidence {
     /// Of the correlation, a change as likely as none.
     fn both(&self) -> f64 {
-        let change = self.change - self.places.ln();
+        let change = self.change - self.places.max(1.0).ln();
         ln_sum([self.none, change].into_iter()) - std::f64::consts::LN_2
     }
 }
@@ -152,7 +153,6 @@ impl Evidence {
 struct Foresight {
     /// For each monitored group: the evidence up to it.
     upto: Vec<[Evidence; COUNT]>,
-    correlation: Option<f64>,
 }
 
 impl Foresight {
@@ -165,16 +165,7 @@ impl Foresight {
                 upto.push(live.evidence(setup));
             }
         }
-        let correlation = upto.last().and_then(|last| {
-            let weights: Vec<f64> =
-                CORRELATIONS.iter().zip(last).map(|((_, prior), own)| prior.ln() + own.both()).collect();
-            let all = ln_sum(weights.iter().copied());
-            let shares =
-                CORRELATIONS.iter().zip(&weights).map(|((rho, _), weight)| (rho, (weight - all).exp()));
-            let above = shares.clone().filter(|(rho, _)| **rho > 0.0).map(|(_, share)| share).sum::<f64>();
-            (above > SHOWN).then(|| shares.map(|(rho, share)| rho * share).sum::<f64>() / above)
-        });
-        Self { upto, correlation }
+        Self { upto }
     }
 
     /// ln of the weight of each correlation at a monitored group: its prior, and what the groups after it say.
@@ -451,6 +442,21 @@ impl Watch {
             - ln_sum(all.map(|(own, weight)| own.none + weight))
     }
 
+    /// Correlation of a mean with the one before, of the groups in control; `None` where none is shown.
+    fn correlation(&self) -> Option<f64> {
+        let mut calm = self.live.clone();
+        calm.truncate(self.open.map_or(calm.len(), |open| open.place));
+        let weights: Vec<f64> = CORRELATIONS
+            .iter()
+            .zip(calm.evidence(self.setup))
+            .map(|((_, prior), own)| prior.ln() + own.both())
+            .collect();
+        let all = ln_sum(weights.iter().copied());
+        let shares = CORRELATIONS.iter().zip(&weights).map(|((rho, _), weight)| (*rho, (weight - all).exp()));
+        let above: f64 = shares.clone().filter(|(rho, _)| *rho > 0.0).map(|(_, share)| share).sum();
+        (above > SHOWN).then(|| shares.map(|(rho, share)| rho * share).sum::<f64>() / above)
+    }
+
     /// A deviation that is over is not learnt from; what came after it is.
     fn close(&mut self, groups: &[Mean]) {
         let Some(Open { place, last }) = self.open.take() else { return };
@@ -598,6 +604,7 @@ mod tests {
         assert!((6..9).contains(&first) && run.steps[first].since == 6, "{first} {:?}", run.steps[first]);
         // What is out of control is not learnt from: the level before stays, and so do the signals.
         let last = run.steps.last().unwrap();
+        assert_eq!(run.correlation, None, "a step is no wandering");
         assert!(last.is_signal && last.before.abs() < 0.3 && (last.level - 4.0).abs() < 0.6, "{last:?}");
         let mut bad = calm.to_vec();
         bad[3] = 40.0;
