@@ -12,7 +12,7 @@ use loopgauge::spec::Chart;
 /// The modes' parts, which must not share random numbers; apart from those of other modes by the seed.
 const PART: u64 = 9 << 8;
 const SETUP: usize = 8;
-const SERIES: usize = 4_000;
+const SERIES: usize = 2_000;
 /// Groups within which a step is to be seen.
 const SOON: usize = 5;
 /// Groups between the setup and a step.
@@ -170,7 +170,7 @@ fn products(report: &mut Report, share: usize, part: u64) {
     report.heading("learning: charts of a product, 8 setup groups, one unit each, changepoint, %");
     let population = population(SETUP + HORIZON);
     let rows = parallel(&PRODUCTS, |index, (count, shared)| {
-        let products = (SERIES / 2 / (1 + count / 40) / share).max(10);
+        let products = (SERIES / (1 + count / 40) / share).max(10);
         let mut shares = [Share::default(); 4];
         let step = |group: usize| if group < SETUP + 8 { 0.0 } else { STEP };
         for repeat in 0..products {

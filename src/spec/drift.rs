@@ -69,3 +69,65 @@ fn relevant(value: &Value<'_>) -> Option<Relevant> {
     fields.finish();
     Some(relevant)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::spec::{Chart, Drift, load};
+
+    fn read(drift: &str) -> Result<Drift, String> {
+        let text = format!(
+            "spec: 1\nproduct: p\ncritical_point: +1\nband: {{from: 100 Hz, to: 200 kHz}}\ndensity: 15\n\
+             linearity: {{waived: one level}}\nlimits: {{phase_margin: {{min: 50 deg}}}}\ncorners: [{{name: a}}]\ndrift: {drift}\n"
+        );
+        let files = |_: &str| Ok(text.clone().into_bytes());
+        match load("p.yaml", &files) {
+            Ok(loaded) => Ok(loaded.spec.drift.unwrap()),
+            Err(errors) => Err(errors.iter().map(|error| error.one_line()).collect::<Vec<_>>().join("; ")),
+        }
+    }
+
+    #[test]
+    fn the_smallest_movements_that_matter_are_read_with_their_units() {
+        let drift = read(
+            "{chart: changepoint, relevant: {crossover: 2 %, phase_margin: 1 deg, gain_margin: 0.5 dB, gain: 250 mdB, \
+             stability_margin: 0.02, delay_margin: 200 ns}}",
+        );
+        // A prefix that decibels do not have is told.
+        assert!(drift.is_err_and(|text| text.contains("relevant.gain")));
+        let drift = read(
+            "{chart: changepoint, relevant: {crossover: 2 %, phase_margin: 1 deg, gain_margin: 0.5 dB, gain: 0.25 dB, \
+             stability_margin: 0.02, delay_margin: 200 ns}}",
+        )
+        .unwrap();
+        assert_eq!(drift.chart, Some(Chart::ChangePoint));
+        let of = |quantity| drift.relevant_for(quantity, -20_000.0).map(|own| (own * 1e12).round() / 1e12);
+        for (quantity, wanted) in [
+            ("crossover_hz", Some(400.0)),
+            ("phase_margin_deg", Some(1.0)),
+            ("gain_margin_db", Some(0.5)),
+            ("gain_reduction_margin_db", None),
+            ("stability_margin", Some(0.02)),
+            ("delay_margin_s", Some(2e-7)),
+            ("gain@120Hz", Some(0.25)),
+            ("crossings", None),
+        ] {
+            assert_eq!(of(quantity), wanted, "{quantity}");
+        }
+        assert_eq!(read("{over: build}").unwrap().relevant_for("phase_margin_deg", 50.0), None);
+    }
+
+    #[test]
+    fn what_is_wrong_in_it_is_told_with_its_place() {
+        for (drift, words) in [
+            ("{relevant: {phase_margin: 1}}", "drift.relevant.phase_margin: `1` has no unit"),
+            ("{relevant: {phase_margin: 0 deg}}", "drift.relevant.phase_margin"),
+            ("{relevant: {phase_margn: 1 deg}}", "phase_margin"),
+            ("{relevant: {crossover: 900000 %}}", "drift.relevant.crossover"),
+            ("{relevant: 1 deg}", "a map such as `{phase_margin: 1 deg, crossover: 2 %}`"),
+            ("{chart: change-point}", "did you mean `changepoint`"),
+        ] {
+            let text = read(drift).unwrap_err();
+            assert!(text.contains(words), "{drift}: {text}");
+        }
+    }
+}

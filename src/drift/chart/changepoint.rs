@@ -591,6 +591,22 @@ mod tests {
     }
 
     #[test]
+    fn false_alarms_come_out_as_asked_of_few_setup_groups_and_of_many() {
+        let mut random = Pcg64::seed_from_u64(13);
+        for setup in [2, 3, 6, 25, 100] {
+            let tries = 2000;
+            let hits = (0..tries).filter(|_| {
+                let run =
+                    changepoint(&alike(&normal(&mut random, setup + HORIZON)), setup, 1e-9, FALSE_ALARMS);
+                run.unwrap().steps.iter().any(|step| step.is_signal)
+            });
+            let share = hits.count() as f64 / f64::from(tries);
+            println!("{setup}: {share}");
+            assert!((0.03..0.075).contains(&share), "{setup}: {share}");
+        }
+    }
+
+    #[test]
     fn a_step_is_found_where_it_began_and_a_bad_setup_group_is_none() {
         let calm = [0.2, -0.4, 0.9, -1.1, 0.3, 0.6, -0.7, 0.1, -0.2, 0.5, -0.3, 0.8];
         let stepped: Vec<f64> = calm

@@ -233,7 +233,7 @@ pub(super) fn retested(units: &[Retested]) -> Option<String> {
 pub(super) fn false_alarms(alarms: &FalseAlarms) -> String {
     // Rounded up: it is a bound.
     let percent = |chance: f64| number((chance * 1e3 - 1e-9).ceil() / 10.0, 3);
-    let mut text = if alarms.charts == 1 {
+    if alarms.charts == 1 {
         let any = percent(alarms.any_chart);
         format!(
             "1 chart watches: without a cause it sounds within 20 groups with a probability of at most {any} %"
@@ -246,11 +246,7 @@ pub(super) fn false_alarms(alarms: &FalseAlarms) -> String {
             percent(alarms.any_chart),
             percent(alarms.one_chart)
         )
-    };
-    if alarms.is_held {
-        text.push_str(", as asked for");
     }
-    text
 }
 
 /// What the chart stands on.
