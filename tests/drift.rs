@@ -20,6 +20,8 @@ mod line;
 #[path = "../examples/make-line/main.rs"]
 #[allow(dead_code, reason = "the example's own entry is not called here")]
 mod make_line;
+#[path = "drift/other_spec.rs"]
+mod other_spec;
 #[path = "drift/outputs.rs"]
 mod outputs;
 #[path = "drift/record.rs"]

@@ -103,8 +103,8 @@ mod charts {
         let cusum = Cusum { allowance: 0.3175, interval: 4.1959 };
         let parameters = Parameters { cusum, ..Parameters::default() };
         let run = run_chart(Chart::Cusum, &setup, &points(&setup, &values), &parameters, 1.0);
-        let Plot::Sums { points, interval } = &run.plot else { panic!("{run:?}") };
-        assert_eq!((*interval, points.len()), (4.1959, 20));
+        let Plot::Sums(points) = &run.plot else { panic!("{run:?}") };
+        assert_eq!((points[0].interval, points.len()), (4.1959, 20));
         for (k, point) in points.iter().enumerate() {
             assert!((point.upper - upper[k]).abs() < 1e-9, "{k}: {point:?}");
             assert!((point.lower - lower[k]).abs() < 1e-9, "{k}: {point:?}");

@@ -319,6 +319,7 @@ fn falling(name: &str) -> SeriesOutcome {
             center: 54.1,
             sigma: 0.4,
             widening: 1.2,
+            correlation: None,
             points: (5..10).map(point).collect(),
         }),
         signals: vec![Signal {
@@ -350,7 +351,7 @@ fn falling(name: &str) -> SeriesOutcome {
             low: Some(0.8),
             high: None,
         }),
-        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99) }),
+        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99), lots: None }),
         references: vec![ReferenceSeries {
             serial: name.to_owned(),
             station: None,

@@ -46,7 +46,9 @@ fn specs() -> Vec<Value> {
             "crossover": {"shift": "10 %"}, "phase_margin": {"drop": "3 deg"}, "gain_margin": {"drop": "1 dB"},
             "gain_reduction_margin": {"drop": "1 dB"}, "stability_margin": {"drop": 0.05}, "delay_margin": {"drop": "0.5 us"}
         },
-        "drift": {"over": "build", "setup": 8, "chart": "ewma", "capability": {"min": 1.33}, "forecast": {"groups": 6}},
+        "drift": {"over": "build", "setup": 8, "chart": "changepoint", "capability": {"min": 1.33}, "forecast": {"groups": 6},
+            "relevant": {"crossover": "2 %", "phase_margin": "1 deg", "gain_margin": "0.5 dB", "gain_reduction_margin": "0.5 dB",
+                "stability_margin": 0.02, "delay_margin": "0.2 us", "gain": "0.5 dB"}},
         "corners": [
             {"name": "{input}-{load}", "conditions": {"input": ["10 V", "24 V"], "load": "3 A"}},
             {"name": "cold", "conditions": {"input": "24 V"}, "band": {"from": "1 kHz", "to": "100 kHz"}, "density": 30,

@@ -20,7 +20,7 @@ use std::sync::LazyLock;
 static SUBJECTS: LazyLock<Subjects> = LazyLock::new(Subjects::all);
 
 fn missed(mode: &str, share: usize) -> Vec<String> {
-    simulate::simulate(mode, share, &SUBJECTS).missed
+    simulate::simulate(mode, share, 1, &SUBJECTS).missed
 }
 
 fn truth(name: &str) -> &'static Truth {
@@ -101,7 +101,7 @@ fn noise_has_the_size_that_it_says() {
 
 #[test]
 fn the_same_numbers_come_out_again() {
-    let text = || simulate::simulate("coverage", 400, &SUBJECTS).text;
+    let text = || simulate::simulate("coverage", 400, 1, &SUBJECTS).text;
     assert_eq!(text(), text());
 }
 

@@ -16,6 +16,7 @@ pub const DRIFT: Drift = Drift {
     chart: Some(Chart::Ewma),
     capability_min: Some(1.33),
     forecast_groups: Some(6),
+    relevant: None,
 };
 
 /// 2020-01-01T00:00:00Z and ten minutes a run.

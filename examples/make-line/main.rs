@@ -36,6 +36,7 @@ const DRIFT: Drift = Drift {
     chart: Some(Chart::Ewma),
     capability_min: Some(1.0),
     forecast_groups: Some(15),
+    relevant: None,
 };
 
 fn main() -> ExitCode {

@@ -18,11 +18,13 @@
 //! | `regression` | is the true change inside change ± U | 94 % and more; one station: 98 % at most |
 //! | `clean` | sound corners that come out invalid | none |
 //! | `charts` | control charts: mean run lengths, false alarms after few setup groups, delays | exact run lengths within three standard errors; false alarms at most what was asked for and more than half of it |
+//! | `learning` | histories judged as a whole: false alarms of a chart over 20 and 200 groups and of a product, correlated lots, how soon a step is seen | 5 % over 20 groups; two sigma within five groups in 55 % of histories |
+//! | `lots` | does the bound of Ppk hold the truth where units of one lot are alike | 94 to 97 %; 0.95 passes 1.0 in at most 5 % |
 //! | `trend` | do the intervals of the slope, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //! | `movement` | is a movement called what it is; do the intervals of its slope, size, beginning and forecast hold the truth | 94 % and more; calm in 95 %, creeps in 90 %; lots that hang together fall short |
 //!
-//! The modes of `referee`, which begin with `bench-`, draw their loops and benches from seeds that `--seed N` tells apart (1 if not
-//! given): what was tuned on one seed is shown on another. They, and `movement`, which does so too, are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
+//! `learning`, `lots`, `movement` and the modes of `referee`, which begin with `bench-`, draw what they measure from seeds that `--seed N` tells
+//! apart (1 if not given): what was tuned on one seed is shown on another. Those of `referee`, and `movement`, are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
 //! their tables name it, writes that corner of the mode as files for the program itself, with its exact values.
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
@@ -40,8 +42,11 @@ pub(crate) mod bench;
 mod charts;
 mod clean;
 mod coverage;
+mod histories;
+mod learning;
 mod linearity;
 pub(crate) mod loops;
+mod lots;
 mod margins;
 mod movement;
 pub(crate) mod noise;
@@ -59,8 +64,19 @@ use table::Report;
 use work::Subjects;
 
 /// The modes by name, in the order of `all`.
-pub const MODES: [&str; 9] =
-    ["loops", "coverage", "acceptance", "margins", "linearity", "regression", "clean", "charts", "trend"];
+pub const MODES: [&str; 11] = [
+    "loops",
+    "coverage",
+    "acceptance",
+    "margins",
+    "linearity",
+    "regression",
+    "clean",
+    "charts",
+    "learning",
+    "lots",
+    "trend",
+];
 
 /// Beside those of `all` and of the referee.
 const SEEDED: &str = "movement";
@@ -93,7 +109,7 @@ fn main() -> ExitCode {
         } else if mode == SEEDED {
             movement::run(asked.seed, asked.share)
         } else {
-            simulate(mode, asked.share, &subjects)
+            simulate(mode, asked.share, asked.seed, &subjects)
         };
         print!("{}", report.text);
         missed.extend(report.missed);
@@ -151,7 +167,7 @@ fn arguments(mut words: impl Iterator<Item = String>) -> Option<Asked> {
 }
 
 /// Runs one part in `share` of a mode.
-pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
+pub fn simulate(mode: &str, share: usize, seed: u64, subjects: &Subjects) -> Report {
     match mode {
         "loops" => subjects::run(subjects),
         "coverage" => coverage::run(subjects, share),
@@ -160,6 +176,8 @@ pub fn simulate(mode: &str, share: usize, subjects: &Subjects) -> Report {
         "linearity" => linearity::run(subjects, share),
         "regression" => regression::run(subjects, share),
         "charts" => charts::run(share),
+        "learning" => learning::run(share, seed),
+        "lots" => lots::run(share, seed),
         "trend" => trend::run(share),
         _ => clean::run(subjects, share),
     }

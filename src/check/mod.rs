@@ -41,6 +41,7 @@ pub use accepted::accept;
 pub use corner::NO_BASELINE;
 pub use level_change::{Errors, Stronger, Weaker};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
+pub use limits::list as declared_limits;
 #[cfg(feature = "cli")]
 pub(crate) use limits::title;
 pub use measure::{Estimate, Open, Quantities};

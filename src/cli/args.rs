@@ -190,7 +190,8 @@ pub struct CheckArgs {
 Examples:
   loopgauge drift --history line.db
   loopgauge drift --history line.db --product river-gauge-5v --json drift.json --junit drift.xml
-  loopgauge drift --history postgresql://reader@db.example/line --false-alarms 5")]
+  loopgauge drift --history line.db --spec specs/river-gauge-5v.yaml
+  loopgauge drift --history postgresql://reader@db.example/line --false-alarms 1")]
 pub struct DriftArgs {
     /// The history: path of a file, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", required = true)]
@@ -210,10 +211,15 @@ pub struct DriftArgs {
     /// Write Markdown: the series that fail or are undecided, at most 60 kB. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub markdown: Option<PathBuf>,
+    /// Judge what is recorded by this spec file, its product alone: by its `drift` and its limits instead of those of the newest
+    /// record. Nothing is recorded again.
+    #[arg(long, value_name = "FILE")]
+    pub spec: Option<PathBuf>,
     /// Widen the charts' limits so that the probability that any chart of a product sounds within 20 groups without a cause
-    /// stays below this, in percent.
+    /// stays below this, in percent, every chart alike.
     ///
-    /// By default each chart by itself sounds with at most 5 %; with many charts one of them soon does.
+    /// By default it stays below 5 %, the charts of a group judged together: one that moves alone must move further than many
+    /// that move together.
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub false_alarms: Option<f64>,
 }

@@ -2,7 +2,9 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
+use super::files::label;
 use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spared, write_whole};
+use super::specs::Disk;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -11,13 +13,14 @@ use crate::drift::{
     Population, PopulationBuilder, ProductDrift, RecordHead, RecordValue, Series, SeriesBuilder, SeriesKey,
     Settings, judge,
 };
-use crate::history::{Address, History, HistoryError};
+use crate::history::{self, Address, History, HistoryError};
 use crate::output::Kind;
 use crate::report::html::write_drift_html;
 use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
+use crate::spec;
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Runs the command.
 pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
@@ -25,7 +28,17 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
         console.fault(&text);
         return UNREADABLE;
     }
-    let products = match judged(args) {
+    let given = match &args.spec {
+        None => None,
+        Some(path) => match of_spec(path) {
+            Ok(given) => Some(given),
+            Err(problems) => {
+                problems.iter().for_each(|problem| console.show(problem));
+                return UNREADABLE;
+            }
+        },
+    };
+    let products = match judged(args, given.as_ref()) {
         Ok(products) => products,
         Err(problem) => {
             console.show(&problem);
@@ -56,19 +69,54 @@ pub fn diagnostic(error: &HistoryError) -> Diagnostic {
     if error.help.is_empty() { shown } else { shown.with_help(error.help.clone()) }
 }
 
-fn judged(args: &DriftArgs) -> Result<Vec<ProductDrift>, Diagnostic> {
+/// What a history is judged by instead of what is recorded.
+struct Given {
+    product: String,
+    settings: history::Settings,
+}
+
+/// Reads `--spec`.
+fn of_spec(path: &Path) -> Result<Given, Vec<Diagnostic>> {
+    let file = label(path);
+    let wrong = |message: &str, help: &str| {
+        let problem = Diagnostic::error("drift-spec", message.to_owned()).in_file(&file.as_str().into());
+        vec![problem.with_help(help.to_owned())]
+    };
+    if path.is_dir() {
+        return Err(wrong("--spec names a folder", "name the spec file of the product in it"));
+    }
+    let loaded = spec::load(&file, &Disk::file(path))?;
+    if loaded.spec.drift.is_none() {
+        return Err(wrong("the spec has no `drift`: there is nothing to judge a history by", ADD_DRIFT));
+    }
+    Ok(Given { product: loaded.spec.product.clone(), settings: history::declared(&loaded.spec) })
+}
+
+/// A block to begin with.
+const ADD_DRIFT: &str = "add a block such as `drift: {over: build, chart: changepoint, capability: {min: 1.33}, forecast: {groups: 6}}`";
+
+fn judged(args: &DriftArgs, given: Option<&Given>) -> Result<Vec<ProductDrift>, Diagnostic> {
     let told = |error: HistoryError| diagnostic(&error);
     let address = Address::parse(&args.history).map_err(told)?;
     let mut history = History::open_to_read(&address).map_err(told)?;
     let known = history.products().map_err(told)?;
-    let chosen: Vec<&String> = match &args.product {
+    if let (Some(given), Some(asked)) = (given, args.product.as_ref())
+        && given.product != *asked
+    {
+        let message =
+            format!("--spec declares the product `{}`, --product asks for `{asked}`", given.product);
+        return Err(
+            Diagnostic::error("drift-spec", message).with_help("leave --product out, or name its spec")
+        );
+    }
+    let chosen: Vec<&String> = match args.product.as_ref().or(given.map(|given| &given.product)) {
         None => known.iter().collect(),
         Some(wanted) => {
             let found = known.iter().find(|product| *product == wanted);
             vec![found.ok_or_else(|| unknown(&address, wanted, &known))?]
         }
     };
-    chosen.into_iter().map(|product| of_product(&mut history, product, args).map_err(told)).collect()
+    chosen.into_iter().map(|product| of_product(&mut history, product, args, given).map_err(told)).collect()
 }
 
 fn unknown(address: &Address, wanted: &str, known: &[String]) -> Diagnostic {
@@ -83,8 +131,16 @@ fn unknown(address: &Address, wanted: &str, known: &[String]) -> Diagnostic {
         .with_help(help)
 }
 
-fn of_product(history: &mut History, product: &str, args: &DriftArgs) -> Result<ProductDrift, HistoryError> {
-    let newest = history.newest_settings(product)?;
+fn of_product(
+    history: &mut History,
+    product: &str,
+    args: &DriftArgs,
+    given: Option<&Given>,
+) -> Result<ProductDrift, HistoryError> {
+    let newest = match given {
+        Some(given) => Some(given.settings.clone()),
+        None => history.newest_settings(product)?,
+    };
     let (drift, limits) = newest.map(|newest| (newest.drift, newest.limits)).unwrap_or_default();
     let settings = Settings { drift, family_rate: args.false_alarms.map(|percent| percent / 100.0) };
     let mut builder = PopulationBuilder::new(settings.over());

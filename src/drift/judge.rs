@@ -1,10 +1,18 @@
 //! From groups and values to verdicts: the rules that the newest record's spec asks for.
+//!
+//! A product has a chart for every limit at every corner, hundreds of them, and a line cannot live with alarms that many charts
+//! make by chance. So what is held, within twenty groups and at [`FALSE_ALARMS`] unless another rate is asked for, is the
+//! chance that *any* chart of the product sounds without a cause. By default the charts of each new group are judged together
+//! ([`Watch`]): one that moves alone must be as rare as a share of the rate, many that move together need to be no rarer
+//! than a single chart. A rate that is asked for is divided among the charts alike.
 
+use super::chart::{FALSE_ALARMS, LEAST_TARGET, least_target};
 use super::rules::Rules;
+use super::watch::{Rate, Watch};
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
-use crate::spec::{Drift, DriftAxis};
+use crate::spec::{Chart, Drift, DriftAxis};
 
 /// Groups that set the centre line where a spec asks for a chart and does not say how many.
 pub const SETUP_GROUPS: u32 = 8;
@@ -27,7 +35,8 @@ pub struct SeriesKey {
 pub struct Settings {
     /// What the newest record's spec says.
     pub drift: Option<Drift>,
-    /// Probability, in (0, 1), that any chart of the product sounds within twenty groups without a cause: held when given.
+    /// Probability, in (0, 1), that any chart of the product sounds within twenty groups without a cause, each chart held at the same
+    /// share of it. `None`: [`FALSE_ALARMS`], the charts of a group judged together.
     pub family_rate: Option<f64>,
 }
 
@@ -36,6 +45,12 @@ impl Settings {
     #[must_use]
     pub fn over(&self) -> DriftAxis {
         self.drift.and_then(|drift| drift.over).unwrap_or(DriftAxis::Build)
+    }
+
+    /// The chart that is judged; `None` where the spec asks for none.
+    #[must_use]
+    pub fn chart(&self) -> Option<Chart> {
+        self.drift.and_then(|drift| drift.chart)
     }
 
     /// Groups that set centre and spread.
@@ -53,19 +68,15 @@ pub fn judge(
     population: &Population,
     series: Vec<(SeriesKey, Series)>,
 ) -> ProductDrift {
+    let kind = settings.chart();
     let watched = |series: &Series| {
-        settings.drift.is_some_and(|drift| drift.chart.is_some())
-            && series.groups.iter().filter(|group| group.mean.is_some()).count() > settings.setup()
+        kind.is_some() && series.groups.iter().filter(|group| group.mean.is_some()).count() > settings.setup()
     };
     let charts = series.iter().filter(|(_, series)| watched(series)).count();
-    let asked = match settings.family_rate {
-        // So that all of them together keep the rate, were they independent (Sidak).
-        Some(rate) if charts > 0 => -((-rate).ln_1p() / charts as f64).exp_m1(),
-        _ => super::chart::FALSE_ALARMS,
-    };
-    // Rarer alarms than that cannot be told apart by the simulation behind the limits.
-    let one_chart = asked.max(super::chart::LEAST_TARGET);
-    let mut rules = Rules::new(settings, population, one_chart);
+    let least = kind.map_or(LEAST_TARGET, least_target);
+    let (rate, alarms) = rate(settings.family_rate, charts, least);
+    let watch = Watch::new(kind, settings.setup(), rate, population, series.iter().map(|(_, series)| series));
+    let mut rules = Rules::new(settings, population, watch);
     let series: Vec<SeriesOutcome> =
         series.into_iter().map(|(key, series)| rules.judge(key, &series)).collect();
     ProductDrift {
@@ -76,23 +87,41 @@ pub fn judge(
         movements: super::movements::joined(&series, &population.groups),
         series,
         retested: population.retested.clone(),
-        false_alarms: (charts > 0).then(|| FalseAlarms {
-            charts,
-            one_chart,
-            any_chart: -(charts as f64 * (-one_chart).ln_1p()).exp_m1(),
-            is_held: settings.family_rate.is_some() && one_chart <= asked,
-        }),
-        notes: notes(settings, population, asked < one_chart),
+        false_alarms: (charts > 0).then_some(alarms),
+        notes: notes(settings, population, alarms.is_held || charts == 0, least),
     }
 }
 
-fn notes(settings: &Settings, population: &Population, is_too_rare: bool) -> Vec<String> {
+/// What the charts are held at, and what that comes to. `least`: smallest chance that can be asked of a chart.
+fn rate(asked: Option<f64>, charts: usize, least: f64) -> (Rate, FalseAlarms) {
+    let count = charts.max(1) as f64;
+    let alone = match asked {
+        // So that all of them together keep the rate, were they independent (Sidak).
+        Some(rate) => -((-rate).ln_1p() / count).exp_m1(),
+        None => FALSE_ALARMS / count,
+    };
+    // Rarer alarms than that cannot be told apart.
+    let one_chart = alone.max(least);
+    let is_held = one_chart <= alone;
+    let together = -(count * (-one_chart).ln_1p()).exp_m1();
+    let any_chart = match asked {
+        None if is_held => FALSE_ALARMS,
+        _ => together,
+    };
+    let rate = if asked.is_some() { Rate::Each(one_chart) } else { Rate::Any(FALSE_ALARMS) };
+    (rate, FalseAlarms { charts, one_chart, any_chart, is_held })
+}
+
+fn notes(settings: &Settings, population: &Population, is_held: bool, least: f64) -> Vec<String> {
     let mut notes = Vec::new();
     if settings.drift.is_none() && population.groups.is_empty() && population.left_out == 0 {
         notes.push("no record counts: all of them are marked as removed".to_owned());
     } else if settings.drift.is_none() {
         notes.push(
-            "the newest record's spec has no `drift`: builds are the groups and no rule is judged".to_owned(),
+            "the newest record's spec has no `drift`: builds are the groups and no rule is judged; put `drift: {over: build, \
+             chart: changepoint, capability: {min: 1.33}, forecast: {groups: 6}}` into the spec, and `loopgauge drift --spec \
+             FILE` judges by it what is recorded already"
+                .to_owned(),
         );
     }
     if population.left_out > 0 {
@@ -102,17 +131,17 @@ fn notes(settings: &Settings, population: &Population, is_too_rare: bool) -> Vec
             if population.left_out == 1 { String::new() } else { format!("{} ", population.left_out) };
         notes.push(format!("{count}{records} no `{axis}`, which the groups are named after: left out"));
     }
-    if let (Some(rate), false) = (settings.family_rate, is_too_rare) {
+    if let (Some(rate), true) = (settings.family_rate, is_held) {
         notes.push(format!(
             "limits are widened so that all charts of the product together sound within 20 groups without a cause with a \
              probability of at most {:.1} %",
             100.0 * rate
         ));
     }
-    if is_too_rare {
+    if !is_held {
         notes.push(format!(
             "false alarms are asked to be rarer than limits can be told for: each chart is held at {} %",
-            100.0 * super::chart::LEAST_TARGET
+            100.0 * least
         ));
     }
     notes
@@ -135,6 +164,7 @@ mod tests {
             chart: Some(Chart::Ewma),
             capability_min: Some(1.33),
             forecast_groups: Some(6),
+            relevant: None,
         };
         Settings { drift: Some(drift), family_rate: None }
     }
@@ -202,7 +232,7 @@ mod tests {
         assert_eq!(series.chart.as_ref().unwrap().points.len(), 12);
         assert!(series.capability.unwrap().share.unwrap() > 0.99);
         let alarms = drift.false_alarms.unwrap();
-        assert_eq!((alarms.charts, alarms.is_held), (1, false));
+        assert_eq!((alarms.charts, alarms.is_held), (1, true));
         assert!((alarms.any_chart - 0.05).abs() < 1e-12);
     }
 

@@ -9,7 +9,7 @@
 //! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
 //! | `ahead` | the rule of the forecast |
 //! | `movements` | series that move together: one cause, one entry |
-//! | `capability`, `tolerance` | how much of the population meets the limits |
+//! | `lots`, `capability`, `tolerance` | scatter of lots and units, and how much of the population meets the limits |
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
 
@@ -18,6 +18,7 @@ mod capability;
 pub mod chart;
 mod judge;
 mod line;
+mod lots;
 pub mod movement;
 mod movements;
 mod natural;
@@ -35,6 +36,7 @@ mod words;
 pub use capability::Capability;
 pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
 pub use line::{Line, Moments, student};
+pub use lots::Lots;
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
 pub use natural::natural;
 pub use outcome::{
@@ -43,6 +45,6 @@ pub use outcome::{
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
-pub use tolerance::{bound_above, bound_below, share_within, tolerance_factor};
+pub use tolerance::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
 pub use words::quantity_title;

@@ -1,6 +1,7 @@
 //! What the history of a product came to. The one result type: every report is written from it and nobody downstream
 //! computes again.
 
+use super::Lots;
 use super::movement::{JointMovement, Movement, Since};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -35,7 +36,7 @@ pub struct Retested {
 }
 
 /// Values of one quantity in one group, in the unit of the quantity.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct GroupStats {
     /// Units with a value.
     pub units: u64,
@@ -61,7 +62,7 @@ pub struct GroupStats {
 pub struct Signal {
     /// Place of the group in [`ProductDrift::groups`].
     pub group: usize,
-    /// The rule, kebab-case: `individuals`, `two-of-three`, `four-of-five`, `eight-in-a-row`, `ewma`, `cusum`.
+    /// The rule, kebab-case: `individuals`, `two-of-three`, `four-of-five`, `eight-in-a-row`, `ewma`, `cusum`, `changepoint`.
     pub rule: &'static str,
     /// What was seen, one sentence.
     pub message: String,
@@ -74,7 +75,8 @@ pub struct Signal {
 pub struct ChartPoint {
     /// Place of the group in [`ProductDrift::groups`].
     pub group: usize,
-    /// What the chart draws: the mean, the weighted average, or the centre plus the larger of the two sums.
+    /// What the chart draws: the mean, the weighted average, the centre plus the larger of the two sums, or the level since the
+    /// likeliest change.
     pub statistic: f64,
     /// Lower limit of it at this group.
     pub low: f64,
@@ -95,8 +97,11 @@ pub struct ChartRun {
     pub center: f64,
     /// Spread of the group means: mean moving range of the setup groups over d2.
     pub sigma: f64,
-    /// Factor on all limits that allows for a centre and spread taken from so few groups, at least 1.
+    /// Factor on all limits, at the newest group, that allows for a centre and spread taken from so few groups, at least 1; 1 for
+    /// the change-point chart, whose limits allow for it themselves.
     pub widening: f64,
+    /// Correlation of a mean with the one before, where the chart found one and allows for it.
+    pub correlation: Option<f64>,
     /// The monitored groups.
     pub points: Vec<ChartPoint>,
 }
@@ -140,6 +145,8 @@ pub struct Ability {
     pub units: u64,
     /// With 95 % confidence at least this share of the population meets the limit, supposing a normal one.
     pub share: Option<f64>,
+    /// Scatter of the groups and of the units inside them; `None` where groups scatter no more than their units do.
+    pub lots: Option<Lots>,
 }
 
 /// What one station made of one reference unit over time.
@@ -210,11 +217,11 @@ pub struct SeriesOutcome {
 pub struct FalseAlarms {
     /// Charts that watch.
     pub charts: usize,
-    /// Probability that one chart sounds within twenty groups without a cause, at most.
+    /// Probability that one chart, while the others stay, sounds within twenty groups without a cause, at most.
     pub one_chart: f64,
-    /// Probability that any of them does, if they were independent: an upper bound where corners go together.
+    /// Probability that any of them does: an upper bound where corners go together.
     pub any_chart: f64,
-    /// Whether that probability was asked for and is held.
+    /// Whether that probability is held, be it the usual one or one that was asked for.
     pub is_held: bool,
 }
 

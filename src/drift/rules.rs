@@ -7,8 +7,8 @@ use super::together::together;
 use super::watch::Watch;
 use super::words::{self, quantity_title};
 use super::{
-    Ability, Capability, ChartRun, GroupStats, Line, Population, Range, Reach, ReferenceSeries, RuleOutcome,
-    Running, Series, SeriesOutcome, Signal, Slope, Trend, share_within,
+    Ability, Capability, ChartRun, GroupStats, Line, Lots, Population, Range, Reach, ReferenceSeries,
+    RuleOutcome, Running, Series, SeriesOutcome, Signal, Slope, Trend, share_within_lots,
 };
 use crate::decision::Verdict;
 
@@ -23,9 +23,7 @@ pub(super) struct Rules<'a> {
 }
 
 impl<'a> Rules<'a> {
-    pub(super) fn new(settings: &'a Settings, population: &'a Population, one_chart: f64) -> Self {
-        let kind = settings.drift.and_then(|drift| drift.chart);
-        let watch = Watch::new(kind, settings.setup(), one_chart, population);
+    pub(super) fn new(settings: &'a Settings, population: &'a Population, watch: Watch<'a>) -> Self {
         Self { settings, population, watch }
     }
 
@@ -42,8 +40,10 @@ impl<'a> Rules<'a> {
         let (moved, forecast) = told.map(|told| (told.movement, told.forecast)).unzip();
         let forecast = forecast.flatten();
         let units = series.all.moments();
-        let capability = units.as_ref().and_then(|units| Capability::of(units, &key.limit));
-        let share = units.as_ref().and_then(|units| share_within(units, &key.limit));
+        let lots = Lots::of(&series.groups);
+        let capability =
+            units.as_ref().and_then(|units| Capability::of_lots(units, lots.as_ref(), &key.limit));
+        let share = units.as_ref().and_then(|units| share_within_lots(units, lots.as_ref(), &key.limit));
         let facts = Facts {
             key: &key,
             filled: &filled,
@@ -52,6 +52,7 @@ impl<'a> Rules<'a> {
             movement: moved.as_ref(),
             forecast,
             capability,
+            lots,
             units: series.all.count(),
         };
         let rules = self.rules(&facts);
@@ -78,6 +79,7 @@ impl<'a> Rules<'a> {
                 low,
                 units: series.all.count(),
                 share,
+                lots,
             }),
             references,
             rules,
@@ -95,6 +97,7 @@ pub(super) struct Facts<'a> {
     pub(super) movement: Option<&'a Movement>,
     pub(super) forecast: Option<Reach>,
     capability: Option<Capability>,
+    lots: Option<Lots>,
     units: u64,
 }
 
@@ -125,7 +128,7 @@ impl Rules<'_> {
     fn rules(&self, facts: &Facts<'_>) -> Vec<RuleOutcome> {
         let Some(drift) = self.settings.drift else { return Vec::new() };
         let mut rules = Vec::new();
-        if drift.chart.is_some() {
+        if self.settings.chart().is_some() {
             rules.push(self.chart_rule(facts));
         }
         if let Some(groups) = drift.forecast_groups {
@@ -292,10 +295,11 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
     rule(
         ability.verdict(min),
         format!(
-            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}; wanted {min} or more",
+            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}{}; wanted {min} or more",
             ability.ppk,
             ability.low,
             words::count(facts.units, "unit"),
+            words::alike(facts.lots.as_ref()),
         ),
     )
 }

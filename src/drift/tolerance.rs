@@ -10,6 +10,7 @@
 //! 1940; from memory). Over ln u the integrand is smooth and dies off at both ends, where the trapezoidal rule
 //! converges exponentially (any numerical handbook, e.g. NIST *Digital Library of Mathematical Functions*, 3.5(i)).
 
+use super::Lots;
 use super::line::Moments;
 use crate::decision::Limit;
 use statrs::function::erf::{erfc, erfc_inv};
@@ -38,7 +39,20 @@ const FARTHEST: f64 = 9.0;
 #[must_use]
 pub fn share_within(units: &Moments, limit: &Limit) -> Option<f64> {
     let sd = units.sd.filter(|_| !units.all_alike())?;
-    let sides = [limit.min.map(|min| units.mean - min), limit.max.map(|max| max - units.mean)];
+    let count = units.count as f64;
+    share_of(units.mean, sd, count, count - 1.0, limit)
+}
+
+/// The same where units of one group are alike ([`Lots`]): the mean is known as from fewer independent units, and the spread is that
+/// of lots and units with its own degrees of freedom.
+#[must_use]
+pub fn share_within_lots(units: &Moments, lots: Option<&Lots>, limit: &Limit) -> Option<f64> {
+    let Some(lots) = lots.filter(|_| !units.all_alike()) else { return share_within(units, limit) };
+    share_of(units.mean, lots.total, lots.independent, lots.freedom, limit)
+}
+
+fn share_of(mean: f64, sd: f64, units: f64, freedom: f64, limit: &Limit) -> Option<f64> {
+    let sides = [limit.min.map(|min| mean - min), limit.max.map(|max| max - mean)];
     let count = sides.iter().flatten().count();
     if count == 0 {
         return None;
@@ -46,7 +60,7 @@ pub fn share_within(units: &Moments, limit: &Limit) -> Option<f64> {
     let confidence = 1.0 - (1.0 - CONFIDENCE) / count as f64;
     let mut beyond = 0.0;
     for distance in sides.into_iter().flatten() {
-        beyond += share_beyond(units.count, distance / sd, confidence)?;
+        beyond += share_beyond(units, freedom, distance / sd, confidence)?;
     }
     Some((1.0 - beyond).max(0.0))
 }
@@ -86,9 +100,10 @@ pub fn tolerance_factor(units: usize, content: f64, confidence: f64) -> Option<f
     Some(t / root)
 }
 
-/// Share of the population beyond a limit that lies `k` standard deviations from the mean, at most, with `confidence`.
-fn share_beyond(units: usize, k: f64, confidence: f64) -> Option<f64> {
-    let (freedom, root) = (units as f64 - 1.0, (units as f64).sqrt());
+/// Share of the population beyond a limit that lies `k` standard deviations from the mean, at most, with `confidence`. The mean is
+/// known as from `units` independent ones, the spread with `freedom` degrees.
+fn share_beyond(units: f64, freedom: f64, k: f64, confidence: f64) -> Option<f64> {
+    let root = units.sqrt();
     let t = k * root;
     // The larger the non-centrality, the less lies below t: the search runs over its negative.
     let excess = |negative: f64| {
@@ -103,7 +118,7 @@ fn share_beyond(units: usize, k: f64, confidence: f64) -> Option<f64> {
         return Some(1.0);
     }
     // The normal approximation of the factor is near enough to begin with.
-    let spread = (1.0 / units as f64 + k * k / (2.0 * freedom)).sqrt();
+    let spread = (1.0 / units + k * k / (2.0 * freedom)).sqrt();
     let start = root * (quantile(confidence) * spread - k).clamp(-FARTHEST, FARTHEST);
     Some(normal(solve(start, (-farthest, farthest), excess)? / root))
 }
@@ -231,7 +246,7 @@ mod tests {
         for units in [2, 3, 5, 12, 100, 3000] {
             for content in [0.3, 0.9, 0.999_9] {
                 let k = tolerance_factor(units, content, 0.95).unwrap();
-                let beyond = share_beyond(units, k, 0.95).unwrap();
+                let beyond = share_beyond(units as f64, units as f64 - 1.0, k, 0.95).unwrap();
                 assert!((beyond / (1.0 - content) - 1.0).abs() < 1e-8, "{units} {content}: {beyond}");
             }
         }

@@ -1,9 +1,11 @@
-//! The control chart of one series, from its groups to signals in words.
+//! The control charts of a product, from groups to signals in words, and how rarely they may signal without a cause.
 
-use super::chart::{self, Parameters, Plot, Point, Rule, Setup, Side, run_chart};
+use super::chart::{
+    self, ChangePointRun, Mean, Parameters, Plot, Point, Rule, Rung, Setup, Side, run_chart, run_widened,
+};
 use super::rules::Filled;
 use super::words;
-use super::{ChartPoint, ChartRun, Population, Signal, Trend};
+use super::{ChartPoint, ChartRun, GroupStats, Population, Series, Signal, Trend};
 use crate::check::Unit;
 use crate::spec::Chart;
 
@@ -11,40 +13,82 @@ use crate::spec::Chart;
 /// rounded to it.
 const FILE_ROUNDING: f64 = 1e-5;
 
-/// Charts of a product: the factor on their limits is found once.
+/// How rarely the charts of a product may signal without a cause within twenty groups.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Rate {
+    /// Each of them by itself.
+    Each(f64),
+    /// Any of them; at a new group they are judged together ([`Watch::hold`]).
+    Any(f64),
+}
+
+/// Charts of a product.
 pub(super) struct Watch<'a> {
     /// The chart that is judged; `None`: centre and spread alone are told.
     kind: Option<Chart>,
     setup: usize,
-    /// Chance of a signal in control, at most.
-    target: f64,
+    rate: Rate,
     population: &'a Population,
-    widening: Option<f64>,
+    /// Factors on the limits of charts that stand on the setup groups, the narrowest first.
+    rungs: Vec<Rung>,
+    /// For each group of the population, the chance that a chart is held at.
+    levels: Vec<f64>,
+    /// The charts, in the order of the series.
+    measured: std::vec::IntoIter<Option<Measured>>,
+}
+
+/// A chart before it is known how rare its signals must be.
+enum Measured {
+    /// Centre and spread from the setup groups; for each point how rare it is in control, 1 where nothing signals.
+    Standing { setup: Setup, points: Vec<Point>, chances: Vec<f64> },
+    /// Learns from all groups.
+    Learning { points: Vec<Point>, run: ChangePointRun },
 }
 
 impl<'a> Watch<'a> {
-    pub(super) fn new(kind: Option<Chart>, setup: usize, target: f64, population: &'a Population) -> Self {
-        Self { kind, setup, target, population, widening: None }
+    /// Series are run in the order that they are given in here.
+    pub(super) fn new<'s>(
+        kind: Option<Chart>,
+        setup: usize,
+        rate: Rate,
+        population: &'a Population,
+        series: impl Iterator<Item = &'s Series> + Clone,
+    ) -> Self {
+        let mut watch = Self {
+            kind,
+            setup,
+            rate,
+            population,
+            rungs: Vec::new(),
+            levels: Vec::new(),
+            measured: Vec::new().into_iter(),
+        };
+        let filled: Vec<Vec<Filled<'_>>> = series.map(filled).collect();
+        let charts = filled.iter().filter(|filled| filled.len() > setup).count();
+        if let Some(kind) = kind.filter(|kind| *kind != Chart::ChangePoint && charts > 0) {
+            let least = match rate {
+                Rate::Each(target) => target,
+                Rate::Any(target) => target / charts as f64,
+            };
+            watch.rungs = chart::ladder(kind, setup, watch.target(), least, &Parameters::default());
+        }
+        let measured: Vec<Option<Measured>> = filled.iter().map(|filled| watch.measure(filled)).collect();
+        watch.levels = watch.hold(&filled, &measured);
+        watch.measured = measured.into_iter();
+        watch
+    }
+
+    /// Chance of a signal of one chart alone, at most.
+    const fn target(&self) -> f64 {
+        match self.rate {
+            Rate::Each(target) | Rate::Any(target) => target,
+        }
     }
 
     /// `None` while there are no more groups than the setup takes.
-    pub(super) fn run(&mut self, filled: &[Filled<'_>], unit: Unit) -> Option<(ChartRun, Vec<Signal>)> {
-        let (first, monitored) = filled.split_at_checked(self.setup).filter(|(_, rest)| !rest.is_empty())?;
-        let means: Vec<f64> = first.iter().map(|(_, mean, _)| *mean).collect();
-        let mut setup = Setup::new(&means)?;
-        setup.sigma = setup.sigma.max(FILE_ROUNDING * setup.center.abs());
-        let kind = self.kind.unwrap_or(Chart::Ewma);
-        let mut run = ChartRun {
-            kind,
-            setup: self.setup,
-            center: setup.center,
-            sigma: setup.sigma,
-            widening: 1.0,
-            points: Vec::new(),
-        };
-        if self.kind.is_none() {
-            return Some((run, Vec::new()));
-        }
+    fn measure(&self, filled: &[Filled<'_>]) -> Option<Measured> {
+        let kind = self.kind?;
+        let (setup, first, monitored) = self.start(filled)?;
         let (within, units) = (spread_of_units(first), harmonic_units(first));
         let points: Vec<Point> = monitored
             .iter()
@@ -55,15 +99,179 @@ impl<'a> Watch<'a> {
                 Point { value: *mean, sigma: setup.sigma_of_group(within, size, units).max(least) }
             })
             .collect();
-        let (parameters, target) = (Parameters::default(), self.target);
-        let found = || chart::widening(kind, setup.groups, target, &parameters).factor;
-        run.widening = *self.widening.get_or_insert_with(found);
-        let done = run_chart(kind, &setup, &points, &parameters, run.widening);
-        run.points = drawn(&done.plot, &setup, &points, monitored);
+        if kind == Chart::ChangePoint {
+            let run = self.learn(filled, &setup)?;
+            return Some(Measured::Learning { points, run });
+        }
+        let mut chances = vec![1.0; points.len()];
+        for rung in &self.rungs {
+            let done = run_chart(kind, &setup, &points, &Parameters::default(), rung.factor);
+            for signal in done.signals {
+                if let Some(chance) = chances.get_mut(signal.index) {
+                    *chance = rung.chance;
+                }
+            }
+        }
+        Some(Measured::Standing { setup, points, chances })
+    }
+
+    fn start<'f, 'g>(&self, filled: &'f [Filled<'g>]) -> Option<(Setup, &'f [Filled<'g>], &'f [Filled<'g>])> {
+        let (first, monitored) = filled.split_at_checked(self.setup).filter(|(_, rest)| !rest.is_empty())?;
+        let means: Vec<f64> = first.iter().map(|(_, mean, _)| *mean).collect();
+        let mut setup = Setup::new(&means)?;
+        setup.sigma = setup.sigma.max(FILE_ROUNDING * setup.center.abs());
+        Some((setup, first, monitored))
+    }
+
+    /// Lots scatter by what their means do beyond their units, from neighbour to neighbour, which a change of the level adds little
+    /// to.
+    fn learn(&self, filled: &[Filled<'_>], setup: &Setup) -> Option<ChangePointRun> {
+        let within = spread_of_units(filled).powi(2);
+        let of_units = |group: &GroupStats| within / group.units.max(1) as f64;
+        let pairs = filled.iter().zip(filled.iter().skip(1));
+        let squares = pairs.map(|((_, a, of_a), (_, b, of_b))| {
+            0.5 * ((a - b).powi(2) - of_units(of_a) - of_units(of_b)) / (filled.len() - 1) as f64
+        });
+        let lots = squares.sum::<f64>().max(0.0);
+        let usual_units = within / harmonic_units(filled);
+        let usual = lots + usual_units;
+        let groups: Vec<Mean> = filled
+            .iter()
+            .map(|(_, value, group)| Mean {
+                value: *value,
+                variance: if usual > 0.0 { (lots + of_units(group)) / usual } else { 1.0 },
+            })
+            .collect();
+        // The spread is learnt from the means alone, as the limits suppose: means that lie closer together by chance than their units
+        // let them is part of the rate that they hold.
+        let floor = (FILE_ROUNDING * setup.center.abs()).max(f64::MIN_POSITIVE.sqrt());
+        chart::changepoint(&groups, self.setup, floor, self.target())
+    }
+
+    /// The chance that the charts are held at, for each group. Where the product as a whole is held, the charts of a group are judged
+    /// together: of m charts the k rarest signal where each of them comes as far by itself with a chance of at most k/m of the
+    /// rate (Y. Benjamini and Y. Hochberg, J. Royal Statistical Society B 57, 1995). While nothing moves, any of them signals at
+    /// the rate at most, independent or moving together (Y. Benjamini and D. Yekutieli, Annals of Statistics 29, 2001; both
+    /// from memory), and no correlation need be known. What one cause moves in many series needs to be no rarer in each than
+    /// in a chart alone.
+    fn hold(&self, filled: &[Vec<Filled<'_>>], measured: &[Option<Measured>]) -> Vec<f64> {
+        let groups = self.population.groups.len();
+        let rate = match self.rate {
+            Rate::Each(target) => return vec![target; groups],
+            Rate::Any(rate) => rate,
+        };
+        let mut chances: Vec<Vec<f64>> = vec![Vec::new(); groups];
+        for (filled, measured) in filled.iter().zip(measured) {
+            let Some(measured) = measured else { continue };
+            for ((group, ..), chance) in filled.iter().skip(self.setup).zip(measured.chances()) {
+                if let Some(list) = chances.get_mut(*group) {
+                    list.push(chance);
+                }
+            }
+        }
+        chances.into_iter().map(|list| step_up(list, rate)).collect()
+    }
+
+    /// `None` while there are no more groups than the setup takes.
+    pub(super) fn run(&mut self, filled: &[Filled<'_>], unit: Unit) -> Option<(ChartRun, Vec<Signal>)> {
+        let measured = self.measured.next().flatten();
+        let (setup, first, monitored) = self.start(filled)?;
+        let mut run = ChartRun {
+            kind: self.kind.unwrap_or(Chart::ChangePoint),
+            setup: self.setup,
+            center: setup.center,
+            sigma: setup.sigma,
+            widening: 1.0,
+            correlation: None,
+            points: Vec::new(),
+        };
         let tell = Telling { first, monitored, setup: &setup, unit, population: self.population };
-        let signals = done.signals.iter().filter_map(|signal| tell.signal(signal)).collect();
+        let signals = match measured {
+            None => Vec::new(),
+            Some(Measured::Standing { setup, points, .. }) => {
+                let widening = self.widening(monitored);
+                run.widening = widening.last().copied().unwrap_or(1.0);
+                let done = run_widened(run.kind, &setup, &points, &Parameters::default(), &widening);
+                run.points = drawn(&done.plot, &setup, &points, monitored);
+                done.signals.iter().filter_map(|signal| tell.signal(signal, setup.center)).collect()
+            }
+            Some(Measured::Learning { points, run: learnt, .. }) => {
+                run.correlation = learnt.correlation;
+                run.points = self.learnt(&learnt, &points, monitored);
+                self.signals(&learnt, monitored, &tell)
+            }
+        };
         Some((run, signals))
     }
+
+    fn level(&self, group: usize) -> f64 {
+        self.levels.get(group).copied().unwrap_or(self.target())
+    }
+
+    /// The factor for each monitored group: the narrowest that holds its level.
+    fn widening(&self, monitored: &[Filled<'_>]) -> Vec<f64> {
+        let of = |group: usize| {
+            let held = self.rungs.iter().find(|rung| is_at_most(rung.chance, self.level(group)));
+            held.or(self.rungs.last()).map_or(1.0, |rung| rung.factor)
+        };
+        monitored.iter().map(|(group, ..)| of(*group)).collect()
+    }
+
+    fn learnt(&self, run: &ChangePointRun, points: &[Point], monitored: &[Filled<'_>]) -> Vec<ChartPoint> {
+        let groups = monitored.iter().zip(points).zip(&run.steps);
+        groups
+            .map(|(((group, ..), point), step)| {
+                let [low, high] = run.lines(step, self.level(*group));
+                ChartPoint { group: *group, statistic: step.level, low, high, sigma: point.sigma }
+            })
+            .collect()
+    }
+
+    fn signals(&self, run: &ChangePointRun, monitored: &[Filled<'_>], tell: &Telling<'_>) -> Vec<Signal> {
+        let steps = monitored.iter().zip(&run.steps).enumerate();
+        let shown = steps
+            .filter(|(_, ((group, ..), step))| step.is_signal && is_at_most(step.chance, self.level(*group)));
+        shown
+            .filter_map(|(index, ((group, ..), step))| {
+                let [low, high] = run.lines(step, self.level(*group));
+                let is_up = step.level > step.before;
+                let (side, limit) = if is_up { (Side::High, high) } else { (Side::Low, low) };
+                let (rule, since, value) = (Rule::ChangePoint, step.since.min(index), step.level);
+                tell.signal(&chart::Signal { index, rule, side, since, value, limit }, step.before)
+            })
+            .collect()
+    }
+}
+
+impl Measured {
+    fn chances(&self) -> Vec<f64> {
+        match self {
+            Self::Standing { chances, .. } => chances.clone(),
+            Self::Learning { run, .. } => {
+                run.steps.iter().map(|step| if step.is_signal { step.chance } else { 1.0 }).collect()
+            }
+        }
+    }
+}
+
+/// Whether a chance is held, but for rounding.
+fn is_at_most(chance: f64, level: f64) -> bool {
+    chance <= level * (1.0 + 1e-9)
+}
+
+/// The level that the step-up procedure ends at, for the chances of one group.
+fn step_up(mut chances: Vec<f64>, rate: f64) -> f64 {
+    chances.sort_by(f64::total_cmp);
+    let count = chances.len().max(1) as f64;
+    let share = |rank: usize| rate * (rank + 1) as f64 / count;
+    let most = chances.iter().enumerate().rev().find(|(rank, chance)| is_at_most(**chance, share(*rank)));
+    share(most.map_or(0, |(rank, _)| rank))
+}
+
+/// The groups of a series that have a mean.
+fn filled(series: &Series) -> Vec<Filled<'_>> {
+    let groups = series.groups.iter().enumerate();
+    groups.filter_map(|(index, group)| Some((index, group.mean?, group))).collect()
 }
 
 /// Standard deviation from unit to unit inside a group, pooled over groups; 0 where no group has two units.
@@ -84,11 +292,11 @@ pub(super) fn harmonic_units(groups: &[Filled<'_>]) -> f64 {
 fn drawn(plot: &Plot, setup: &Setup, points: &[Point], monitored: &[Filled<'_>]) -> Vec<ChartPoint> {
     let statistics: Vec<[f64; 3]> = match plot {
         Plot::Lines(lines) => lines.iter().map(|line| [line.statistic, line.lower, line.upper]).collect(),
-        Plot::Sums { points, interval } => points
+        Plot::Sums(points) => points
             .iter()
             .map(|sums| {
                 let larger = if sums.upper >= sums.lower { sums.upper } else { -sums.lower };
-                [setup.center + larger, setup.center - interval, setup.center + interval]
+                [setup.center + larger, setup.center - sums.interval, setup.center + sums.interval]
             })
             .collect(),
     };
@@ -114,19 +322,20 @@ struct Telling<'a> {
 }
 
 impl Telling<'_> {
-    fn signal(&self, signal: &chart::Signal) -> Option<Signal> {
+    /// `center`: the level that the signal's groups are off from.
+    fn signal(&self, signal: &chart::Signal, center: f64) -> Option<Signal> {
         let (group, ..) = self.monitored.get(signal.index)?;
         Some(Signal {
             group: *group,
             rule: signal.rule.name(),
-            message: self.message(signal),
-            explained_by_station: self.is_explained(signal),
+            message: self.message(signal, center),
+            explained_by_station: self.is_explained(signal, center),
         })
     }
 
-    fn message(&self, signal: &chart::Signal) -> String {
+    fn message(&self, signal: &chart::Signal, center: f64) -> String {
         let show = |value: f64| words::value(value, self.setup.sigma, self.unit);
-        let (value, limit, center) = (show(signal.value), show(signal.limit), show(self.setup.center));
+        let (value, limit, center) = (show(signal.value), show(signal.limit), show(center));
         let (side, end) = match signal.side {
             Side::High => ("above", "upper"),
             Side::Low => ("below", "lower"),
@@ -146,6 +355,11 @@ impl Telling<'_> {
             Rule::Ewma => format!(
                 "moving average {value} is {side} its {end} limit {limit}, centre {center}, {side} the centre since {since}"
             ),
+            Rule::ChangePoint => {
+                format!(
+                    "the level since {since}, {value}, is {side} its {end} limit {limit}, {center} before"
+                )
+            }
             Rule::Cusum => format!(
                 "means since {since} lie {side} the centre {center} by {value} in sum, more than the decision interval {limit}"
             ),
@@ -160,7 +374,7 @@ impl Telling<'_> {
 
     /// Whether the deviation is no larger than what the chains of other stations may make of the same units: chains of
     /// different stations are independent, that of one station is the same error in all its groups.
-    fn is_explained(&self, signal: &chart::Signal) -> bool {
+    fn is_explained(&self, signal: &chart::Signal, center: f64) -> bool {
         let Some(part) = self.monitored.get(signal.since..=signal.index).filter(|part| !part.is_empty())
         else {
             return false;
@@ -168,8 +382,7 @@ impl Telling<'_> {
         if self.same_stations(part) || self.creeps_on_its_station(signal) {
             return false;
         }
-        let deviation =
-            part.iter().map(|(_, mean, _)| mean - self.setup.center).sum::<f64>() / part.len() as f64;
+        let deviation = part.iter().map(|(_, mean, _)| mean - center).sum::<f64>() / part.len() as f64;
         let chain =
             |groups: &[Filled<'_>]| groups.iter().filter_map(|(_, _, group)| group.chain).fold(0.0, f64::max);
         deviation.abs() <= chain(part).hypot(chain(self.first))
@@ -204,5 +417,30 @@ impl Telling<'_> {
         };
         let known = of(self.first);
         of(part).iter().all(|station| station.is_some() && known.contains(station))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::step_up;
+
+    /// The example of Benjamini and Hochberg 1995, section 3.2 (from memory): of fifteen p-values at 5 % the four smallest are
+    /// rejected, at the level 4/15 of 5 %.
+    #[test]
+    fn the_step_up_procedure_ends_where_its_authors_say() {
+        let p = [
+            0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719,
+            0.6528, 0.7590, 1.0,
+        ];
+        let level = step_up(p.to_vec(), 0.05);
+        assert!((level - 0.05 * 4.0 / 15.0).abs() < 1e-12, "{level}");
+        assert_eq!(p.iter().filter(|p| **p <= level).count(), 4);
+    }
+
+    #[test]
+    fn many_that_move_together_need_be_no_rarer_than_one_alone() {
+        assert!((step_up(vec![0.04; 16], 0.05) - 0.05).abs() < 1e-12);
+        assert!((step_up(vec![1.0; 16], 0.05) - 0.05 / 16.0).abs() < 1e-12);
+        assert!((step_up(Vec::new(), 0.05) - 0.05).abs() < 1e-12);
     }
 }

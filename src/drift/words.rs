@@ -1,6 +1,8 @@
 //! How drift reads in sentences.
 
+use super::Lots;
 use crate::check::{Unit, value_text};
+use crate::quantity::number;
 
 /// What a quantity is called in a sentence: `phase margin`, `gain at 120Hz`.
 #[must_use]
@@ -27,6 +29,14 @@ pub(super) fn value(value: f64, resolution: f64, unit: Unit) -> String {
 /// `1 group`, `3 groups`.
 pub(super) fn count(number: u64, what: &str) -> String {
     if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+}
+
+/// How much the units of a history are worth, where those of one group are alike.
+pub(super) fn alike(lots: Option<&Lots>) -> String {
+    lots.map_or_else(String::new, |lots| {
+        let worth = number(lots.independent, 2);
+        format!(" (units of one group are alike: worth about {worth} independent ones)")
+    })
 }
 
 /// A number of groups, one decimal below ten.

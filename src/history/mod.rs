@@ -47,7 +47,7 @@ pub use model::{
 };
 pub use schema::VERSION;
 pub use server::ServerAddress;
-pub use settings::{parse_settings, settings_text};
+pub use settings::{declared, parse_settings, settings_text};
 pub use share::network_file_system;
 pub use store::History;
 pub use taken::micros as taken_micros;

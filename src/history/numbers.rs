@@ -4,7 +4,8 @@
 use super::database::Row;
 use super::error::{Fault, HistoryErrorKind};
 use super::model::Settings;
-use crate::quantity::number;
+use crate::quantity::{Decibel, Degrees, Ratio, Seconds, number};
+use crate::spec::Drift;
 use std::fmt::Display;
 
 /// From the least to the most, both allowed.
@@ -101,6 +102,7 @@ pub(super) fn hold_settings(settings: &Settings) -> Result<(), String> {
                 return Err(format!("`{key}` is {count}, at least {least} is wanted"));
             }
         }
+        hold_relevant(drift)?;
     }
     for limit in &settings.limits {
         let of = |what: String| format!("the limit of {} {}: {what}", limit.corner, limit.quantity);
@@ -111,6 +113,24 @@ pub(super) fn hold_settings(settings: &Settings) -> Result<(), String> {
         if limit.min.zip(limit.max).is_some_and(|(min, max)| min > max) {
             return Err(of("`min` is above `max`".to_owned()));
         }
+    }
+    Ok(())
+}
+
+/// Holds the smallest movements that matter to what a spec may name.
+fn hold_relevant(drift: &Drift) -> Result<(), String> {
+    let relevant = drift.relevant.unwrap_or_default();
+    for (key, unit, found) in [
+        ("crossover", "", relevant.crossover.map(Ratio::ratio)),
+        ("phase_margin", "deg", relevant.phase_margin.map(Degrees::deg)),
+        ("gain_margin", "dB", relevant.gain_margin.map(Decibel::db)),
+        ("gain_reduction_margin", "dB", relevant.gain_reduction_margin.map(Decibel::db)),
+        ("stability_margin", "", relevant.stability_margin),
+        ("delay_margin", "s", relevant.delay_margin.map(Seconds::s)),
+        ("gain", "dB", relevant.gain.map(Decibel::db)),
+    ] {
+        let held = found.map(|found| FACTOR.hold(found, unit)).transpose();
+        held.map_err(|what| format!("`relevant.{key}` is {what}"))?;
     }
     Ok(())
 }
@@ -185,7 +205,7 @@ impl<P: Display> Cell<'_, '_, P> {
 mod tests {
     use super::*;
     use crate::history::CornerLimit;
-    use crate::spec::Drift;
+    use crate::spec::Relevant;
 
     #[test]
     fn what_was_measured_is_inside() {
@@ -234,6 +254,7 @@ mod tests {
             chart: None,
             capability_min: Some(1.33),
             forecast_groups: Some(6),
+            relevant: None,
         };
         let limit = CornerLimit {
             corner: "24V-3A".to_owned(),
@@ -253,6 +274,13 @@ mod tests {
             (with(Drift { capability_min: Some(-1.0), ..drift }), "`capability_min` is -1"),
             (with(Drift { setup: Some(1), ..drift }), "`setup` is 1, at least 2"),
             (with(Drift { forecast_groups: Some(0), ..drift }), "`forecast_groups` is 0"),
+            (
+                with(Drift {
+                    relevant: Some(Relevant { phase_margin: Degrees::new(-1.0), ..Relevant::default() }),
+                    ..drift
+                }),
+                "`relevant.phase_margin` is -1 deg",
+            ),
             (limited(Some(1e300), None), "24V-3A phase_margin_deg: `min` is 1e300 deg"),
             (limited(Some(91.0), Some(90.0)), "`min` is above `max`"),
         ] {

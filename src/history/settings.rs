@@ -2,8 +2,9 @@
 
 use super::model::{CornerLimit, Settings};
 use super::numbers;
-use crate::check::{RunOutcome, Unit};
-use crate::spec::{Chart, Drift, DriftAxis};
+use crate::check::{RunOutcome, Unit, declared_limits};
+use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
+use crate::spec::{Chart, Drift, DriftAxis, Relevant, Spec};
 use serde::{Deserialize, Serialize};
 
 #[derive(Serialize, Deserialize)]
@@ -20,6 +21,50 @@ struct DriftText {
     chart: Option<String>,
     capability_min: Option<f64>,
     forecast_groups: Option<u32>,
+    // Records of older versions have none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    relevant: Option<RelevantText>,
+}
+
+/// In the units that values are recorded in; of the crossover a share of the centre.
+#[derive(Serialize, Deserialize, Default)]
+#[serde(default)]
+struct RelevantText {
+    crossover: Option<f64>,
+    phase_margin: Option<f64>,
+    gain_margin: Option<f64>,
+    gain_reduction_margin: Option<f64>,
+    stability_margin: Option<f64>,
+    delay_margin: Option<f64>,
+    gain: Option<f64>,
+}
+
+impl From<Relevant> for RelevantText {
+    fn from(relevant: Relevant) -> Self {
+        Self {
+            crossover: relevant.crossover.map(Ratio::ratio),
+            phase_margin: relevant.phase_margin.map(Degrees::deg),
+            gain_margin: relevant.gain_margin.map(Decibel::db),
+            gain_reduction_margin: relevant.gain_reduction_margin.map(Decibel::db),
+            stability_margin: relevant.stability_margin,
+            delay_margin: relevant.delay_margin.map(Seconds::s),
+            gain: relevant.gain.map(Decibel::db),
+        }
+    }
+}
+
+impl From<RelevantText> for Relevant {
+    fn from(text: RelevantText) -> Self {
+        Self {
+            crossover: text.crossover.and_then(Ratio::new),
+            phase_margin: text.phase_margin.and_then(Degrees::new),
+            gain_margin: text.gain_margin.and_then(Decibel::new),
+            gain_reduction_margin: text.gain_reduction_margin.and_then(Decibel::new),
+            stability_margin: text.stability_margin,
+            delay_margin: text.delay_margin.and_then(Seconds::new),
+            gain: text.gain.and_then(Decibel::new),
+        }
+    }
 }
 
 const AXES: [(DriftAxis, &str); 4] = [
@@ -29,8 +74,12 @@ const AXES: [(DriftAxis, &str); 4] = [
     (DriftAxis::Taken, "taken"),
 ];
 
-const CHARTS: [(Chart, &str); 3] =
-    [(Chart::Individuals, "individuals"), (Chart::Ewma, "ewma"), (Chart::Cusum, "cusum")];
+const CHARTS: [(Chart, &str); 4] = [
+    (Chart::ChangePoint, "changepoint"),
+    (Chart::Individuals, "individuals"),
+    (Chart::Ewma, "ewma"),
+    (Chart::Cusum, "cusum"),
+];
 
 /// The key in `measured` of the quantity that a check judges, or the check's name for a gain limit; `None` for a check without a series.
 pub(super) fn quantity(check: &str) -> Option<&str> {
@@ -62,6 +111,23 @@ pub(super) fn of(outcome: &RunOutcome, drift: Option<&Drift>) -> Settings {
     Settings { coverage: outcome.coverage, drift: drift.copied(), limits: limits.collect() }
 }
 
+/// What a spec gives, as if a run had been recorded with it.
+#[must_use]
+pub fn declared(spec: &Spec) -> Settings {
+    let limits = spec.corners.iter().flat_map(|corner| {
+        declared_limits(&corner.limits).into_iter().filter_map(|(check, unit, limit)| {
+            Some(CornerLimit {
+                corner: corner.name.clone(),
+                quantity: quantity(&check)?.to_owned(),
+                unit: unit.symbol().to_owned(),
+                min: limit.min,
+                max: limit.max,
+            })
+        })
+    });
+    Settings { coverage: spec.decision.coverage, drift: spec.drift, limits: limits.collect() }
+}
+
 /// One line of JSON.
 ///
 /// # Errors
@@ -77,6 +143,7 @@ pub fn settings_text(settings: &Settings) -> Result<String, serde_json::Error> {
         chart: drift.chart.and_then(|chart| word(&CHARTS, chart)),
         capability_min: drift.capability_min,
         forecast_groups: drift.forecast_groups,
+        relevant: drift.relevant.map(RelevantText::from),
     });
     serde_json::to_string(&Text { coverage: settings.coverage, drift, limits: settings.limits.clone() })
 }
@@ -90,8 +157,9 @@ pub fn parse_settings(text: &str) -> Result<Settings, String> {
     let drift = text.drift.map(|drift| {
         let over = drift.over.map(|word| named(&AXES, &word)).transpose()?;
         let chart = drift.chart.map(|word| named(&CHARTS, &word)).transpose()?;
+        let relevant = drift.relevant.map(Relevant::from);
         let DriftText { setup, capability_min, forecast_groups, .. } = drift;
-        Ok::<_, String>(Drift { over, setup, chart, capability_min, forecast_groups })
+        Ok::<_, String>(Drift { over, setup, chart, capability_min, forecast_groups, relevant })
     });
     let settings = Settings { coverage: text.coverage, drift: drift.transpose()?, limits: text.limits };
     numbers::hold_settings(&settings).map(|()| settings)
@@ -119,6 +187,13 @@ mod tests {
                     chart: Some(chart),
                     capability_min: Some(1.33),
                     forecast_groups: None,
+                    relevant: Some(Relevant {
+                        crossover: Ratio::new(0.02),
+                        phase_margin: Degrees::new(1.0),
+                        stability_margin: Some(0.02),
+                        gain: Decibel::new(0.5),
+                        ..Relevant::default()
+                    }),
                 };
                 let limit = CornerLimit {
                     corner: "24V-3A".to_owned(),
@@ -131,6 +206,9 @@ mod tests {
                 assert_eq!(parse_settings(&settings_text(&settings).unwrap()).unwrap(), settings);
             }
         }
+        let older = r#"{"coverage":2,"drift":{"over":"build","setup":8,"chart":"ewma","capability_min":null,"forecast_groups":6},"limits":[]}"#;
+        let read = parse_settings(older).unwrap().drift.unwrap();
+        assert_eq!((read.relevant, read.forecast_groups), (None, Some(6)));
         assert!(
             parse_settings(r#"{"coverage":2,"drift":{"over":"moon"},"limits":[]}"#)
                 .unwrap_err()

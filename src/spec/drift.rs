@@ -1,7 +1,8 @@
 //! `drift`: how the recorded history is judged.
 
-use super::plausible::{CAPABILITY, MOST_GROUPS};
-use super::{Chart, Drift, DriftAxis};
+use super::plausible::{CAPABILITY, CHANGE, DELAY_CHANGE, DISTANCE, GAIN_CHANGE, MOST_GROUPS, PHASE_CHANGE};
+use super::{Chart, Drift, DriftAxis, Relevant};
+use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
 use crate::yaml::{Sign, Value};
 
 /// Groups that a spread can be taken from, at least.
@@ -16,7 +17,12 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
         ("firmware", DriftAxis::Firmware),
         ("taken", DriftAxis::Taken),
     ];
-    let charts = [("individuals", Chart::Individuals), ("ewma", Chart::Ewma), ("cusum", Chart::Cusum)];
+    let charts = [
+        ("changepoint", Chart::ChangePoint),
+        ("individuals", Chart::Individuals),
+        ("ewma", Chart::Ewma),
+        ("cusum", Chart::Cusum),
+    ];
     let drift = Drift {
         over: fields.get("over").and_then(|value| value.word(&axes)),
         setup: fields.get("setup").and_then(|value| value.count_in(FEWEST_SETUP_GROUPS, MOST_GROUPS)),
@@ -35,7 +41,93 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
             inner.finish();
             groups
         }),
+        relevant: fields.get("relevant").and_then(|value| relevant(&value)),
     };
     fields.finish();
     Some(drift)
+}
+
+/// Reads `relevant`: of each quantity the smallest movement that is worth an action.
+fn relevant(value: &Value<'_>) -> Option<Relevant> {
+    let fields = value.fields("a map such as `{phase_margin: 1 deg, crossover: 2 %}`")?;
+    let decibel = |key| fields.get(key).and_then(|v| v.quantity_in::<Decibel>(Sign::Positive, &GAIN_CHANGE));
+    let relevant = Relevant {
+        crossover: fields.get("crossover").and_then(|v| v.quantity_in::<Ratio>(Sign::Positive, &CHANGE)),
+        phase_margin: fields
+            .get("phase_margin")
+            .and_then(|v| v.quantity_in::<Degrees>(Sign::Positive, &PHASE_CHANGE)),
+        gain_margin: decibel("gain_margin"),
+        gain_reduction_margin: decibel("gain_reduction_margin"),
+        stability_margin: fields
+            .get("stability_margin")
+            .and_then(|v| v.number_in(Sign::Positive, "0.02", &DISTANCE)),
+        delay_margin: fields
+            .get("delay_margin")
+            .and_then(|v| v.quantity_in::<Seconds>(Sign::Positive, &DELAY_CHANGE)),
+        gain: decibel("gain"),
+    };
+    fields.finish();
+    Some(relevant)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::spec::{Chart, Drift, load};
+
+    fn read(drift: &str) -> Result<Drift, String> {
+        let text = format!(
+            "spec: 1\nproduct: p\ncritical_point: +1\nband: {{from: 100 Hz, to: 200 kHz}}\ndensity: 15\n\
+             linearity: {{waived: one level}}\nlimits: {{phase_margin: {{min: 50 deg}}}}\ncorners: [{{name: a}}]\ndrift: {drift}\n"
+        );
+        let files = |_: &str| Ok(text.clone().into_bytes());
+        match load("p.yaml", &files) {
+            Ok(loaded) => Ok(loaded.spec.drift.unwrap()),
+            Err(errors) => Err(errors.iter().map(|error| error.one_line()).collect::<Vec<_>>().join("; ")),
+        }
+    }
+
+    #[test]
+    fn the_smallest_movements_that_matter_are_read_with_their_units() {
+        let drift = read(
+            "{chart: changepoint, relevant: {crossover: 2 %, phase_margin: 1 deg, gain_margin: 0.5 dB, gain: 250 mdB, \
+             stability_margin: 0.02, delay_margin: 200 ns}}",
+        );
+        // A prefix that decibels do not have is told.
+        assert!(drift.is_err_and(|text| text.contains("relevant.gain")));
+        let drift = read(
+            "{chart: changepoint, relevant: {crossover: 2 %, phase_margin: 1 deg, gain_margin: 0.5 dB, gain: 0.25 dB, \
+             stability_margin: 0.02, delay_margin: 200 ns}}",
+        )
+        .unwrap();
+        assert_eq!(drift.chart, Some(Chart::ChangePoint));
+        let of = |quantity| drift.relevant_for(quantity, -20_000.0).map(|own| (own * 1e12).round() / 1e12);
+        for (quantity, wanted) in [
+            ("crossover_hz", Some(400.0)),
+            ("phase_margin_deg", Some(1.0)),
+            ("gain_margin_db", Some(0.5)),
+            ("gain_reduction_margin_db", None),
+            ("stability_margin", Some(0.02)),
+            ("delay_margin_s", Some(2e-7)),
+            ("gain@120Hz", Some(0.25)),
+            ("crossings", None),
+        ] {
+            assert_eq!(of(quantity), wanted, "{quantity}");
+        }
+        assert_eq!(read("{over: build}").unwrap().relevant_for("phase_margin_deg", 50.0), None);
+    }
+
+    #[test]
+    fn what_is_wrong_in_it_is_told_with_its_place() {
+        for (drift, words) in [
+            ("{relevant: {phase_margin: 1}}", "drift.relevant.phase_margin: `1` has no unit"),
+            ("{relevant: {phase_margin: 0 deg}}", "drift.relevant.phase_margin"),
+            ("{relevant: {phase_margn: 1 deg}}", "phase_margin"),
+            ("{relevant: {crossover: 900000 %}}", "drift.relevant.crossover"),
+            ("{relevant: 1 deg}", "a map such as `{phase_margin: 1 deg, crossover: 2 %}`"),
+            ("{chart: change-point}", "did you mean `changepoint`"),
+        ] {
+            let text = read(drift).unwrap_err();
+            assert!(text.contains(words), "{drift}: {text}");
+        }
+    }
 }

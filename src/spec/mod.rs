@@ -27,7 +27,7 @@ pub(crate) use labels::{condition, product};
 pub use load::{LoadedSpec, check_part, load};
 pub use model::{
     Accuracy, Band, Chart, Corner, CriticalPoint, DecisionRule, Drift, DriftAxis, GainAt, GainLimit, Limits,
-    Linearity, Regression, Rule, Spec, Tolerances, Waiver, Window,
+    Linearity, Regression, Relevant, Rule, Spec, Tolerances, Waiver, Window,
 };
 pub use reading::load_reading;
 pub(crate) use reading::read as read_reading;

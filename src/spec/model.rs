@@ -242,10 +242,12 @@ pub enum Chart {
     Ewma,
     /// Tabular cumulative sum.
     Cusum,
+    /// A change of the level at any group since the setup, level and spread unknown, learnt from every group in control.
+    ChangePoint,
 }
 
 /// How drift over the recorded history is judged; each part is optional.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Drift {
     /// The axis.
     pub over: Option<DriftAxis>,
@@ -257,6 +259,56 @@ pub struct Drift {
     pub capability_min: Option<f64>,
     /// The trend must not reach a limit within so many groups.
     pub forecast_groups: Option<u32>,
+    /// The smallest movements worth an action.
+    pub relevant: Option<Relevant>,
+}
+
+/// The smallest movement of each quantity that is worth an action. `None`: the spec does not say.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Relevant {
+    /// `crossover: 2 %`, of the centre.
+    pub crossover: Option<Ratio>,
+    /// `phase_margin: 1 deg`
+    pub phase_margin: Option<Degrees>,
+    /// `gain_margin: 0.5 dB`
+    pub gain_margin: Option<Decibel>,
+    /// `gain_reduction_margin: 0.5 dB`
+    pub gain_reduction_margin: Option<Decibel>,
+    /// `stability_margin: 0.02`
+    pub stability_margin: Option<f64>,
+    /// `delay_margin: 0.2 us`
+    pub delay_margin: Option<Seconds>,
+    /// `gain: 0.5 dB`, of every limit of the gain.
+    pub gain: Option<Decibel>,
+}
+
+impl Drift {
+    /// The smallest movement worth an action that the spec names for a quantity, as results name it (`phase_margin_deg`,
+    /// `gain@120Hz`), in the quantity's unit. `centre`: the level that a relative one is taken of.
+    ///
+    /// ```
+    /// use loopgauge::quantity::Ratio;
+    /// use loopgauge::spec::{Drift, Relevant};
+    ///
+    /// let relevant = Relevant { crossover: Ratio::new(0.02), ..Relevant::default() };
+    /// let drift = Drift { relevant: Some(relevant), ..Drift::default() };
+    /// assert_eq!(drift.relevant_for("crossover_hz", 10_000.0), Some(200.0));
+    /// assert_eq!(drift.relevant_for("phase_margin_deg", 52.0), None);
+    /// ```
+    #[must_use]
+    pub fn relevant_for(&self, quantity: &str, centre: f64) -> Option<f64> {
+        let relevant = self.relevant?;
+        match quantity {
+            "crossover_hz" => relevant.crossover.map(|share| share.ratio() * centre.abs()),
+            "phase_margin_deg" => relevant.phase_margin.map(Degrees::deg),
+            "gain_margin_db" => relevant.gain_margin.map(Decibel::db),
+            "gain_reduction_margin_db" => relevant.gain_reduction_margin.map(Decibel::db),
+            "stability_margin" => relevant.stability_margin,
+            "delay_margin_s" => relevant.delay_margin.map(Seconds::s),
+            name if name.starts_with("gain@") => relevant.gain.map(Decibel::db),
+            _ => None,
+        }
+    }
 }
 
 /// A resolved spec.

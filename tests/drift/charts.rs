@@ -119,8 +119,12 @@ fn each_kind_draws_its_statistic() {
 
 #[test]
 fn each_kind_finds_a_step_after_the_setup_and_none_before() {
-    for (chart, name) in [(Chart::Individuals, "individuals"), (Chart::Ewma, "ewma"), (Chart::Cusum, "cusum")]
-    {
+    for (chart, name) in [
+        (Chart::ChangePoint, "changepoint"),
+        (Chart::Individuals, "individuals"),
+        (Chart::Ewma, "ewma"),
+        (Chart::Cusum, "cusum"),
+    ] {
         let drift = Drift { chart: Some(chart), setup: Some(8), ..DRIFT };
         for shift in [3.0, -3.0] {
             let room = room(&drift, &singles(&shifted(shift)));
@@ -143,7 +147,7 @@ fn each_kind_finds_a_step_after_the_setup_and_none_before() {
 fn a_bad_setup_group_is_no_signal() {
     let mut margins = shifted(0.0);
     margins[3] = 40.0;
-    for chart in [Chart::Individuals, Chart::Ewma, Chart::Cusum] {
+    for chart in [Chart::ChangePoint, Chart::Individuals, Chart::Ewma, Chart::Cusum] {
         let drift = Drift { chart: Some(chart), setup: Some(8), ..DRIFT };
         let result = drifted(&room(&drift, &singles(&margins)), 0);
         assert_eq!(signals(only(&result)), [], "{chart:?}");
@@ -220,6 +224,36 @@ fn another_stations_accuracy_is_not_mistaken_for_drift() {
     }
 }
 
+/// Eight corners: what moves in one of them alone must be rarer than what moves in all of them.
+#[test]
+fn charts_that_move_together_are_held_as_one() {
+    let drift = Drift { setup: Some(8), chart: Some(Chart::ChangePoint), ..DRIFT };
+    // Four standard deviations of the still groups, in the newest group but one and in the newest.
+    let mut margins = shifted(0.0);
+    margins.truncate(12);
+    margins.extend([55.35, 55.25]);
+    let corners = |moves: &dyn Fn(usize) -> bool| {
+        let mut runs = singles(&margins);
+        let still = singles(&shifted(0.0));
+        for (run, still) in runs.iter_mut().zip(&still) {
+            let own = [run.corners[0].clone(), still.corners[0].clone()];
+            run.corners = (0..8)
+                .map(|k| {
+                    let mut corner = own[usize::from(!moves(k))].clone();
+                    corner.corner = format!("{k}V-3A");
+                    corner
+                })
+                .collect();
+        }
+        runs
+    };
+    let moved = |result: &Value| list(&result["series"]).iter().filter(|s| !signals(s).is_empty()).count();
+    let all = drifted(&room(&drift, &corners(&|_| true)), 1);
+    let one = drifted(&room(&drift, &corners(&|k| k == 0)), 0);
+    let alone = drifted(&room(&drift, &singles(&margins)), 1);
+    assert_eq!([moved(&all), moved(&one), moved(&alone)], [8, 0, 1]);
+}
+
 #[test]
 fn false_alarms_of_all_charts_together_can_be_held() {
     let drift = Drift { setup: Some(8), ..DRIFT };
@@ -237,9 +271,11 @@ fn false_alarms_of_all_charts_together_can_be_held() {
     // 1 - sqrt(1 - 0.01) each, were they independent.
     close(&alarms["one_chart"], 1.0 - 0.99_f64.sqrt());
     close(&alarms["any_chart"], 0.01);
+    // The usual rate, shared by the charts that move alone.
     let usual = &plain["products"][0]["false_alarms"];
-    assert_eq!(usual["is_held"], false);
-    close(&usual["any_chart"], 1.0 - (1.0 - number(&usual["one_chart"])).powi(2));
+    assert_eq!(usual["is_held"], true);
+    close(&usual["any_chart"], 0.05);
+    close(&usual["one_chart"], 0.025);
     let widening = |result: &Value| number(&result["series"][0]["chart"]["widening"]);
     assert!(widening(&held) > widening(&plain), "{} {}", widening(&held), widening(&plain));
     let note = list(&held["products"][0]["notes"]).iter().map(text).find(|note| note.contains("widened"));

@@ -15,6 +15,7 @@ pub const DRIFT: Drift = Drift {
     chart: Some(Chart::Ewma),
     capability_min: None,
     forecast_groups: None,
+    relevant: None,
 };
 
 /// A unit that passes, on bench-1, measured at noon of the `day`-th day from 2026-01-01 on.

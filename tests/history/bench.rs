@@ -14,6 +14,7 @@ pub const DRIFT: Drift = Drift {
     chart: Some(Chart::Ewma),
     capability_min: Some(1.33),
     forecast_groups: Some(6),
+    relevant: None,
 };
 
 /// 2026-04-02T09:15:00Z, the sample's `taken`.

@@ -11,12 +11,17 @@ use super::{Cusum, Rule, Setup, Side, Signal};
 ///
 /// Sums go on after a signal, so a lasting shift signals group after group. A group signals when its sum is beyond the interval
 /// and has just risen: one that falls back tells of groups that are over.
-pub(super) fn run(setup: &Setup, z: &[Standard], parameters: &Cusum, widening: f64) -> (Plot, Vec<Signal>) {
-    let interval = parameters.interval * widening;
-    let limit = interval * setup.sigma;
+pub(super) fn run(
+    setup: &Setup,
+    z: &[Standard],
+    parameters: &Cusum,
+    widening: &[f64],
+) -> (Plot, Vec<Signal>) {
     let (mut points, mut signals) = (Vec::with_capacity(z.len()), Vec::new());
     let mut sums = [(0.0, 0); 2];
-    for (index, z) in z.iter().enumerate() {
+    for (index, (z, widening)) in z.iter().zip(widening).enumerate() {
+        let interval = parameters.interval * widening;
+        let limit = interval * setup.sigma;
         for (side, (sum, since)) in Side::BOTH.into_iter().zip(&mut sums) {
             if *sum == 0.0 {
                 *since = index;
@@ -29,9 +34,9 @@ pub(super) fn run(setup: &Setup, z: &[Standard], parameters: &Cusum, widening: f
             }
         }
         let [upper, lower] = sums.map(|(sum, _)| sum * setup.sigma);
-        points.push(PlotSums { upper, lower });
+        points.push(PlotSums { upper, lower, interval: limit });
     }
-    (Plot::Sums { points, interval: limit }, signals)
+    (Plot::Sums(points), signals)
 }
 
 /// What the points reach. They are less the centre, in true standard deviations. A sum is the largest one, over all stretches

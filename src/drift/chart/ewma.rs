@@ -18,10 +18,10 @@ fn averages<'a>(z: &'a [Standard], parameters: &'a Ewma) -> impl Iterator<Item =
 }
 
 /// The chart over standardised points.
-pub(super) fn run(setup: &Setup, z: &[Standard], parameters: &Ewma, widening: f64) -> (Plot, Vec<Signal>) {
+pub(super) fn run(setup: &Setup, z: &[Standard], parameters: &Ewma, widening: &[f64]) -> (Plot, Vec<Signal>) {
     let (mut lines, mut signals) = (Vec::with_capacity(z.len()), Vec::new());
     let (mut since, mut before) = (0, 0.0);
-    for (index, [average, deviation]) in averages(z, parameters).enumerate() {
+    for (index, ([average, deviation], widening)) in averages(z, parameters).zip(widening).enumerate() {
         let width = parameters.limit * widening * deviation;
         let value = setup.center + average * setup.sigma;
         let [lower, upper] = [-1.0, 1.0].map(|sign| setup.center + sign * width * setup.sigma);

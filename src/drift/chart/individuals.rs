@@ -40,19 +40,17 @@ pub(super) fn run(
     points: &[Point],
     z: &[Standard],
     parameters: &Individuals,
-    widening: f64,
+    widening: &[f64],
 ) -> (Plot, Vec<Signal>) {
-    let width = |point: &Point| parameters.single * widening * point.sigma;
-    let lines = points.iter().map(|point| PlotLine {
-        statistic: point.value,
-        lower: setup.center - width(point),
-        upper: setup.center + width(point),
+    let lines = points.iter().zip(widening).map(|(point, widening)| {
+        let width = parameters.single * widening * point.sigma;
+        PlotLine { statistic: point.value, lower: setup.center - width, upper: setup.center + width }
     });
     let mut signals = Vec::new();
     let zones = zones(parameters);
-    for (index, point) in points.iter().enumerate() {
+    for (index, (point, widening)) in points.iter().zip(widening).enumerate() {
         for zone in &zones {
-            let line = zone.widened(widening);
+            let line = zone.widened(*widening);
             for side in Side::BOTH {
                 let Some(since) = met(zone, z, index, line, side) else { continue };
                 let limit = setup.center + side.sign() * line * point.sigma;

@@ -5,21 +5,25 @@
 //! | `setup` | centre and spread from the first groups |
 //! | `parameters` | the charts' constants, with their sources |
 //! | `run` | a chart over the monitored groups: what is drawn, and what is signalled |
-//! | `individuals`, `ewma`, `cusum` | the charts themselves, and what points reach in each, for `widening` |
+//! | `changepoint`, `limits` | the chart that learns from all groups in control, and its limits |
+//! | `individuals`, `ewma`, `cusum` | the charts that stand on the setup groups, and what points reach in each, for `widening` |
 //! | `signal` | a signal, and signals of one lasting cause together |
 //! | `widening` | how much wider the limits must be when centre and spread come from few groups |
 
+mod changepoint;
 mod cusum;
 mod ewma;
 mod individuals;
+mod limits;
 mod parameters;
 mod run;
 mod setup;
 mod signal;
 mod widening;
 
+pub use changepoint::{ChangePointRun, Learnt, Mean, changepoint};
 pub use parameters::{Cusum, Ewma, Individuals, Parameters};
-pub use run::{ChartRun, Plot, PlotLine, PlotSums, Point, run_chart};
+pub use run::{ChartRun, Plot, PlotLine, PlotSums, Point, run_chart, run_widened};
 pub use setup::{D2, Setup};
 pub use signal::{Rule, Side, Signal, Spell};
-pub use widening::{FALSE_ALARMS, HORIZON, LEAST_TARGET, Widening, widening};
+pub use widening::{FALSE_ALARMS, HORIZON, LEAST_TARGET, Rung, Widening, ladder, least_target, widening};

@@ -27,13 +27,15 @@ pub struct PlotLine {
     pub upper: f64,
 }
 
-/// Cumulative sums after one group, in the quantity's unit, both 0 or more.
+/// Cumulative sums after one group, in the quantity's unit, all 0 or more.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlotSums {
     /// Of deviations upwards.
     pub upper: f64,
     /// Of deviations downwards.
     pub lower: f64,
+    /// Decision interval of both.
+    pub interval: f64,
 }
 
 /// What a picture of a chart needs, a point for each group.
@@ -42,12 +44,7 @@ pub enum Plot {
     /// Individuals and moving average.
     Lines(Vec<PlotLine>),
     /// Cumulative sums.
-    Sums {
-        /// The sums.
-        points: Vec<PlotSums>,
-        /// Decision interval of both, in the quantity's unit.
-        interval: f64,
-    },
+    Sums(Vec<PlotSums>),
 }
 
 /// A chart over the monitored groups.
@@ -86,11 +83,25 @@ pub fn run_chart(
     parameters: &Parameters,
     widening: f64,
 ) -> ChartRun {
+    run_widened(kind, setup, points, parameters, &vec![widening; points.len()])
+}
+
+/// The same with a factor for each point. A [`Chart::ChangePoint`] stands on no setup alone, so none is drawn of it and it never
+/// signals here: see [`super::changepoint()`].
+#[must_use]
+pub fn run_widened(
+    kind: Chart,
+    setup: &Setup,
+    points: &[Point],
+    parameters: &Parameters,
+    widening: &[f64],
+) -> ChartRun {
     let z: Vec<Standard> = points.iter().map(|point| (point.value - setup.center) / point.sigma).collect();
     let (plot, signals) = match kind {
         Chart::Individuals => individuals::run(setup, points, &z, &parameters.individuals, widening),
         Chart::Ewma => ewma::run(setup, &z, &parameters.ewma, widening),
         Chart::Cusum => cusum::run(setup, &z, &parameters.cusum, widening),
+        Chart::ChangePoint => (Plot::Lines(Vec::new()), Vec::new()),
     };
     ChartRun { plot, signals }
 }

@@ -17,6 +17,8 @@ pub enum Rule {
     Ewma,
     /// A cumulative sum beyond its decision interval.
     Cusum,
+    /// The odds that the level has changed beyond their limit.
+    ChangePoint,
 }
 
 impl Rule {
@@ -30,6 +32,7 @@ impl Rule {
             Self::EightInARow => "eight-in-a-row",
             Self::Ewma => "ewma",
             Self::Cusum => "cusum",
+            Self::ChangePoint => "changepoint",
         }
     }
 }

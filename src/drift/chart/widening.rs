@@ -27,6 +27,15 @@ pub const FALSE_ALARMS: f64 = 0.05;
 /// Smallest share that can be asked for: rarer signals in control are too few among the trials to place a limit by.
 pub const LEAST_TARGET: f64 = 1e-4;
 
+/// Smallest share that can be asked of a chart.
+#[must_use]
+pub const fn least_target(kind: Chart) -> f64 {
+    match kind {
+        Chart::ChangePoint => super::limits::LEAST_CHANCE,
+        Chart::Individuals | Chart::Ewma | Chart::Cusum => LEAST_TARGET,
+    }
+}
+
 /// Share above which limits say nothing.
 const LARGEST_TARGET: f64 = 0.5;
 /// Trials: another seed changes the factor by 0.6 % at most at 5 %, and by some 1 % at 0.1 % (standard deviations).
@@ -36,6 +45,8 @@ const SEED: u64 = 20;
 const MANY: usize = 200;
 /// A factor that no chart comes to: two setup groups at the smallest target need some 10^4.
 const LARGEST_FACTOR: f64 = 1e9;
+/// From rung to rung of a ladder the share falls by so much, at most.
+const RUNG: f64 = 2.0;
 /// Steps of halving a bracket of a factor of two: to 1e-4.
 const HALVINGS: usize = 13;
 
@@ -53,7 +64,7 @@ pub struct Widening {
 /// [`super::Setup::new`], such that at most a share `target` of charts in control signals within [`HORIZON`] groups. Group means are
 /// normal and independent.
 ///
-/// Targets below [`LEAST_TARGET`] are not met, which the result says. With very few setup groups the factor is large (two
+/// Of a [`Chart::ChangePoint`], which has limits of its own, the factor is 1. Targets below [`LEAST_TARGET`] are not met, which the result says. With very few setup groups the factor is large (two
 /// of them, 5 %: above 10), because the spread may by chance be very small: such a chart sees only gross shifts.
 #[must_use]
 pub fn widening(kind: Chart, setup_groups: usize, target: f64, parameters: &Parameters) -> Widening {
@@ -61,28 +72,68 @@ pub fn widening(kind: Chart, setup_groups: usize, target: f64, parameters: &Para
 }
 
 fn with_seed(kind: Chart, setup_groups: usize, target: f64, parameters: &Parameters, seed: u64) -> Widening {
-    let target = target.clamp(LEAST_TARGET, LARGEST_TARGET);
-    let groups = setup_groups.clamp(2, MANY);
-    let trials = simulate(kind, groups, parameters, seed);
-    let spread = Chi::new(groups - 1);
-    let share = |factor: f64| {
-        let signals = trials.iter().map(|trial| spread.below(bound(trial, factor)));
-        signals.sum::<f64>() / trials.len() as f64
-    };
-    let mut low = 1.0;
-    if share(low) <= target {
-        return Widening { factor: low, target };
+    Calm::new(kind, setup_groups, parameters, seed).widening(target, 1.0)
+}
+
+/// A factor and what it holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rung {
+    /// Chance of any signal within [`HORIZON`] groups in control, at most.
+    pub chance: f64,
+    /// Factor on all limits.
+    pub factor: f64,
+}
+
+/// Factors for chances from `most` down to `least`, each half of the one before or nearer: how rare a signal is can be told by the
+/// last one at which it still is one. See [`widening()`].
+#[must_use]
+pub fn ladder(kind: Chart, setup_groups: usize, most: f64, least: f64, parameters: &Parameters) -> Vec<Rung> {
+    let calm = Calm::new(kind, setup_groups, parameters, SEED);
+    let [most, least] = [most, least].map(|target| target.clamp(LEAST_TARGET, LARGEST_TARGET));
+    let steps = (most / least).max(1.0).log(RUNG).ceil().max(0.0);
+    let mut factor = 1.0;
+    let rungs = (0..=steps as u32).map(|step| {
+        let chance = most * (least / most).powf(if steps > 0.0 { f64::from(step) / steps } else { 0.0 });
+        factor = calm.widening(chance, factor).factor;
+        Rung { chance, factor }
+    });
+    rungs.collect()
+}
+
+/// Simulated charts in control.
+struct Calm {
+    trials: Vec<Vec<Reach>>,
+    spread: Chi,
+}
+
+impl Calm {
+    fn new(kind: Chart, setup_groups: usize, parameters: &Parameters, seed: u64) -> Self {
+        let groups = setup_groups.clamp(2, MANY);
+        Self { trials: simulate(kind, groups, parameters, seed), spread: Chi::new(groups - 1) }
     }
-    let mut high = 2.0;
-    while share(high) > target && high < LARGEST_FACTOR {
-        low = high;
-        high *= 2.0;
+
+    fn share(&self, factor: f64) -> f64 {
+        let signals = self.trials.iter().map(|trial| self.spread.below(bound(trial, factor)));
+        signals.sum::<f64>() / self.trials.len() as f64
     }
-    for _ in 0..HALVINGS {
-        let middle = 0.5 * (low + high);
-        if share(middle) > target { low = middle } else { high = middle }
+
+    /// At least as wide as `low`.
+    fn widening(&self, target: f64, mut low: f64) -> Widening {
+        let target = target.clamp(LEAST_TARGET, LARGEST_TARGET);
+        if self.share(low) <= target {
+            return Widening { factor: low, target };
+        }
+        let mut high = 2.0 * low;
+        while self.share(high) > target && high < LARGEST_FACTOR {
+            low = high;
+            high *= 2.0;
+        }
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            if self.share(middle) > target { low = middle } else { high = middle }
+        }
+        Widening { factor: high, target }
     }
-    Widening { factor: high, target }
 }
 
 /// What points come to in one of the rules: a chart whose spread is s signals with limits widened by w if
@@ -124,6 +175,7 @@ fn simulate(kind: Chart, groups: usize, parameters: &Parameters, seed: u64) -> V
             Chart::Individuals => individuals::reach(&z, &parameters.individuals),
             Chart::Ewma => ewma::reach(&z, &parameters.ewma),
             Chart::Cusum => cusum::reach(&z, &parameters.cusum),
+            Chart::ChangePoint => Vec::new(),
         };
         reach.iter_mut().for_each(|reach| reach.deviation /= pattern);
         reach

@@ -88,6 +88,7 @@ struct ChartBody<'a> {
     kind: &'static str,
     setup: usize,
     widening: f64,
+    correlation: Option<f64>,
     points: Vec<PointBody<'a>>,
 }
 
@@ -210,6 +211,16 @@ struct AbilityBody {
     low: f64,
     units: u64,
     share: Option<f64>,
+    lots: Option<LotsBody>,
+}
+
+/// Scatter of lots and of units inside them.
+#[derive(Serialize)]
+struct LotsBody {
+    between: f64,
+    within: f64,
+    freedom: f64,
+    independent_units: f64,
 }
 
 #[derive(Serialize)]
@@ -348,6 +359,7 @@ fn chart_body<'a>(heads: &'a [GroupHead], chart: &ChartRun) -> ChartBody<'a> {
         kind: super::words::chart_name(chart.kind),
         setup: chart.setup,
         widening: chart.widening,
+        correlation: chart.correlation,
         points: chart.points.iter().map(point).collect(),
     }
 }
@@ -457,8 +469,14 @@ impl From<Reach> for ReachBody {
 
 impl From<Ability> for AbilityBody {
     fn from(ability: Ability) -> Self {
-        let Ability { ppk, low, units, share } = ability;
-        Self { ppk, low, units, share }
+        let Ability { ppk, low, units, share, lots } = ability;
+        let lots = lots.map(|lots| LotsBody {
+            between: lots.between,
+            within: lots.within,
+            freedom: lots.freedom,
+            independent_units: lots.independent,
+        });
+        Self { ppk, low, units, share, lots }
     }
 }
 

@@ -25,6 +25,7 @@ pub(super) const fn chart_name(chart: Chart) -> &'static str {
         Chart::Individuals => "individuals",
         Chart::Ewma => "ewma",
         Chart::Cusum => "cusum",
+        Chart::ChangePoint => "changepoint",
     }
 }
 
@@ -139,6 +140,12 @@ pub(super) fn capability(ability: &Ability) -> String {
         count_of(ability.units, "unit"),
         ability.low
     );
+    if let Some(lots) = &ability.lots {
+        text.push_str(&format!(
+            ", since units of one group are alike and worth about {} independent ones",
+            number(lots.independent, 2)
+        ));
+    }
     if let Some(share) = ability.share {
         let share = share_text(share);
         text.push_str(&format!(
@@ -235,7 +242,7 @@ pub(super) fn retested(units: &[Retested]) -> Option<String> {
 pub(super) fn false_alarms(alarms: &FalseAlarms) -> String {
     // Rounded up: it is a bound.
     let percent = |chance: f64| number((chance * 1e3 - 1e-9).ceil() / 10.0, 3);
-    let mut text = if alarms.charts == 1 {
+    if alarms.charts == 1 {
         let any = percent(alarms.any_chart);
         format!(
             "1 chart watches: without a cause it sounds within 20 groups with a probability of at most {any} %"
@@ -248,30 +255,35 @@ pub(super) fn false_alarms(alarms: &FalseAlarms) -> String {
             percent(alarms.any_chart),
             percent(alarms.one_chart)
         )
-    };
-    if alarms.is_held {
-        text.push_str(", as asked for");
     }
-    text
 }
 
 /// What the chart stands on.
 pub(super) fn chart(series: &SeriesOutcome) -> Option<String> {
     let chart = series.chart.as_ref()?;
     let scale = Scale::of(series);
+    let stands = format!(
+        "the first {} groups set the centre, {}, and the spread of a group mean, {}",
+        chart.setup,
+        scale.text(chart.center),
+        scale.text(chart.sigma)
+    );
     let kind = match chart.kind {
+        Chart::ChangePoint => {
+            let along = chart.correlation.map_or_else(String::new, |correlation| {
+                let correlation = number(correlation, 1);
+                format!("; means go along with the group before (correlation about {correlation}), which the limits allow for")
+            });
+            return Some(format!(
+                "the mean of the groups since the likeliest change (changepoint), whose limits learn from every group in control; \
+                 {stands}{along}"
+            ));
+        }
         Chart::Individuals => "the group means",
         Chart::Ewma => "a weighted mean of the group means (ewma)",
         Chart::Cusum => "sums of how far the group means lie off (cusum)",
     };
-    Some(format!(
-        "{kind}; the first {} groups set the centre, {}, and the spread of a group mean, {}; limits widened {} times \
-         for so few",
-        chart.setup,
-        scale.text(chart.center),
-        scale.text(chart.sigma),
-        number(chart.widening, 3)
-    ))
+    Some(format!("{kind}; {stands}; limits widened {} times for so few", number(chart.widening, 3)))
 }
 
 #[cfg(test)]
@@ -329,7 +341,7 @@ mod tests {
 
     #[test]
     fn promises_are_not_rounded_up() {
-        let ability = |share| Ability { ppk: 1.214, low: 0.983, units: 168, share: Some(share) };
+        let ability = |share| Ability { ppk: 1.214, low: 0.983, units: 168, share: Some(share), lots: None };
         assert!(capability(&ability(0.992_79)).contains("at least 99.27 % of all"));
         assert!(capability(&ability(0.999_999)).contains("more than 99.99 % of all"));
         let alarms = FalseAlarms { charts: 9, one_chart: 0.05, any_chart: 0.3698, is_held: false };

@@ -54,7 +54,7 @@ fn product(index: usize, product: &ProductDrift) -> Markup {
                 p.small {
                     (alarms.charts) " charts watch. Without any cause one of them sounds within twenty groups with a probability of at most "
                     (number(100.0 * alarms.one_chart, 2)) " %, any of them with at most " (number(100.0 * alarms.any_chart, 2)) " %"
-                    @if alarms.is_held { ", as asked for" } "."
+                    "."
                 }
             }
             (overview(index, product))
