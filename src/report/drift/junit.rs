@@ -4,6 +4,7 @@
 //! history in every reader.
 
 use super::groups::{unit, with_numbers};
+use super::movements::told;
 use super::scale::Scale;
 use super::to_do::to_do;
 use super::words;
@@ -41,7 +42,7 @@ pub fn drift_suite(product: &ProductDrift) -> io::Result<Vec<u8>> {
     }
     let suite = TestSuite {
         name: name(&format!("drift {}", product.product)).into_owned(),
-        system_out: values_of_passing_series(product),
+        system_out: system_out(product),
         ..empty_suite(cases)
     };
     write(suite, false, None, &properties(product))
@@ -114,8 +115,21 @@ fn properties(product: &ProductDrift) -> Vec<(&'static str, String)> {
     .collect()
 }
 
-/// A line per series that passes: its newest mean and the facts beside it; `None` when none does.
-fn values_of_passing_series(product: &ProductDrift) -> Option<String> {
+/// What moved, then the values of series that pass.
+fn system_out(product: &ProductDrift) -> Option<String> {
+    let mut text = String::new();
+    for joint in product.movements.iter().filter(|joint| joint.relevant) {
+        let told = told(product, joint);
+        let line = format!("movement: {}; {}; worst: {}", told.head, told.which, told.worst);
+        text.push_str(&xml_line(&line));
+        text.push('\n');
+    }
+    text.push_str(&values_of_passing_series(product));
+    (!text.is_empty()).then(|| xml_body(&text).into_owned())
+}
+
+/// A line per series that passes: its newest mean and the facts beside it.
+fn values_of_passing_series(product: &ProductDrift) -> String {
     let mut text = String::new();
     for series in product.series.iter().filter(|series| series.verdict == Verdict::Pass) {
         let newest = series.groups.iter().rev().find_map(|group| group.mean);
@@ -130,5 +144,5 @@ fn values_of_passing_series(product: &ProductDrift) -> Option<String> {
         text.push_str(&xml_line(&line));
         text.push('\n');
     }
-    (!text.is_empty()).then(|| xml_body(&text).into_owned())
+    text
 }

@@ -7,6 +7,7 @@
 //! | `terminal` | the text: verdict and counts, what does not pass in full, the rest in brief |
 //! | `full`, `brief` | a series in full; the table of all others |
 //! | `groups` | which groups are shown, and the table of them |
+//! | `movements` | series that moved together, in words |
 //! | `strip` | a small chart in a line of text |
 //! | `layout` | columns as wide as they must be |
 //! | `scale` | numbers of a series in one prefix, with the same decimals |
@@ -19,6 +20,7 @@ mod groups;
 mod json;
 mod junit;
 mod layout;
+mod movements;
 mod scale;
 mod strip;
 mod terminal;
@@ -32,7 +34,8 @@ mod sample_drift;
 
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};
+pub(in crate::report) use movements::told;
 pub(in crate::report) use scale::newest_text;
 pub use terminal::render_drift;
 pub(in crate::report) use to_do::to_do;
-pub(in crate::report) use words::quantity;
+pub(in crate::report) use words::{moved, quantity};

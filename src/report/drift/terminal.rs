@@ -2,13 +2,17 @@
 
 use super::layout::push_words;
 use super::strip::LEGEND;
-use super::{brief, full, words};
+use super::{brief, full, movements, words};
 use crate::check::Verdict;
 use crate::drift::{GroupHead, ProductDrift, ReferenceSeries, SeriesOutcome};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::terminal::palette::{self, paint};
 use crate::report::terminal::{Style, count_of, phrase, write_table};
+use std::collections::HashSet;
+
+/// Series of a product up to which those that pass have a row each.
+const MOST_ROWS: usize = 24;
 
 /// The text of any number of products. Text from the data is shown harmless. With [`Style::every_check`] all series are
 /// written in full.
@@ -57,14 +61,19 @@ fn push_product(
     for line in groups(product) {
         push_words(text, 2, anstyle::Style::new(), &terminal(&line), style);
     }
-    let is_full = |s: &&SeriesOutcome| style.every_check || !is_quiet(s.verdict);
-    let full = || product.series.iter().filter(is_full);
+    movements::push(text, product, style);
+    let folded = if style.every_check { HashSet::new() } else { movements::folded(product) };
+    let is_full = |(place, series): &(usize, &SeriesOutcome)| {
+        style.every_check || !is_quiet(series.verdict) && !folded.contains(place)
+    };
+    let full = || product.series.iter().enumerate().filter(is_full).map(|(_, series)| series);
     for verdict in Verdict::ALL {
         for series in full().filter(|series| series.verdict == verdict) {
             text.push('\n');
             text.push_str(&full::series(product, series, legend.take(), style));
         }
     }
+    push_folded(text, product, &folded);
     if !style.every_check {
         push_brief(text, product, style);
     }
@@ -112,6 +121,22 @@ fn named(names: &[Option<String>]) -> Vec<String> {
     names.iter().map(|name| name.clone().unwrap_or_else(|| "unnamed".to_owned())).collect()
 }
 
+/// How many series stand behind the movements.
+fn push_folded(text: &mut String, product: &ProductDrift, folded: &HashSet<usize>) {
+    let of = |verdict: Verdict| {
+        let series = folded.iter().filter_map(|place| product.series.get(*place));
+        series.filter(|series| series.verdict == verdict).count()
+    };
+    let (fail, undecided) = (of(Verdict::Fail), of(Verdict::Undecided));
+    let counts = match (fail, undecided) {
+        (0, 0) => return,
+        (fail, 0) => format!("{fail} fail"),
+        (0, undecided) => format!("{undecided} undecided"),
+        (fail, undecided) => format!("{fail} fail, {undecided} undecided"),
+    };
+    text.push_str(&format!("\n  Series of these movements: {counts}; -v shows each in full\n"));
+}
+
 /// Whether a series of this verdict is told in brief.
 const fn is_quiet(verdict: Verdict) -> bool {
     matches!(verdict, Verdict::Pass | Verdict::Waived | Verdict::NotJudged)
@@ -126,6 +151,15 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
         if series.is_empty() {
             continue;
         }
+        if product.series.len() > MOST_ROWS {
+            let count = series.len();
+            text.push_str(&format!(
+                "\n  {}: {count} series; -v shows each\n",
+                paint(title, palette::of(verdict), style)
+            ));
+            text.push_str(&brief::reasons(&series, style));
+            continue;
+        }
         let title = paint(title, palette::of(verdict), style);
         let has_intervals = series.iter().any(|series| series.trend.is_some() || series.capability.is_some());
         let note = if has_intervals {
@@ -138,10 +172,6 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
         text.push_str(&brief::table(&series, style));
         for series in &series {
             let name = format!("{} {}", series.corner, words::quantity(series));
-            if let Some(moved) = words::movement(product, series) {
-                let line = format!("{name}: {moved}");
-                push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
-            }
             let moves = |unit: &&ReferenceSeries| unit.trend.as_ref().is_some_and(words::is_shown);
             for unit in series.references.iter().filter(moves) {
                 let line = format!("reference unit, {name}: {}", words::reference(series, unit));

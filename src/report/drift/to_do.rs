@@ -37,7 +37,8 @@ pub(in crate::report) fn to_do(
     }
 }
 
-fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
+/// What to do about a series that moved.
+pub(super) fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
     let is_station = !series.signals.is_empty() && series.signals.iter().all(|s| s.explained_by_station);
     let unnamed = series
         .signals

@@ -118,6 +118,17 @@ pub(super) fn forecast(series: &SeriesOutcome, reach: &Reach) -> String {
     )
 }
 
+/// `at least 50 deg is reached in about 9.1 groups (95 % interval 6.4 to 16)`
+pub(super) fn ahead(series: &SeriesOutcome, reach: &Reach) -> String {
+    let limit = limit_text(&reach.limit, series.unit);
+    if reach.in_groups <= 0.0 {
+        return format!("{limit} is reached");
+    }
+    let end = |groups: Option<f64>| groups.map_or_else(|| "never".to_owned(), groups_ahead);
+    let (about, low, high) = (groups_ahead(reach.in_groups), end(reach.low), end(reach.high));
+    format!("{limit} is reached in about {about} groups (95 % interval {low} to {high})")
+}
+
 /// Groups ahead, as far as they can be told.
 pub(super) fn groups_ahead(groups: f64) -> String {
     if groups > FAR_GROUPS { "more than 10000".to_owned() } else { number(groups, 2) }
@@ -156,7 +167,11 @@ pub(super) fn capability(ability: &Ability) -> String {
 }
 
 /// `step down by 0.82 deg (0.61 deg to 1.03 deg) since 2026-W17 (2026-W16 to 2026-W18), probability 0.97; …`
-pub(super) fn moved(product: &ProductDrift, series: &SeriesOutcome, movement: &Movement) -> String {
+pub(in crate::report) fn moved(
+    product: &ProductDrift,
+    series: &SeriesOutcome,
+    movement: &Movement,
+) -> String {
     let size = movement.size;
     let scale = Scale::new(size.value.abs(), (size.high - size.low) / 2.0, series.unit);
     let falls = size.value < 0.0;

@@ -1,12 +1,12 @@
 //! The page of `drift`: every product, its groups, and series by series what it came to.
 
-use super::drift_plot::series_plot;
+use super::drift_plot::{series_plot, spark};
 use super::frame;
 use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
-use crate::drift::{GroupHead, GroupStats, Kind, ProductDrift, SeriesOutcome};
+use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
-use crate::report::drift::share_text;
+use crate::report::drift::{share_text, to_do, told};
 use maud::{Markup, html};
 use std::io::{self, Write};
 
@@ -49,6 +49,7 @@ fn product(index: usize, product: &ProductDrift) -> Markup {
     html! {
         section aria-labelledby=(id) {
             h2 id=(id) { (safe(&product.product)) " over " (product.over.name()) @if let Some(verdict) = product.verdict { " " (mark(verdict)) } }
+            (movements(index, product))
             @for note in &product.notes { p.note { (safe(note)) } }
             @if let Some(alarms) = &product.false_alarms {
                 p.small {
@@ -63,8 +64,42 @@ fn product(index: usize, product: &ProductDrift) -> Markup {
                 h3.group { "Measured again until it passed" }
                 div.sheet { ul.boards { @for unit in &product.retested { li { strong { (safe(&unit.serial)) } " in " (safe(&unit.group)) ": " @for verdict in &unit.verdicts { (mark(*verdict)) " " } } } } }
             }
-            @for (number, series) in product.series.iter().enumerate() { (detail(&format!("p{index}s{number}"), &product.groups, series)) }
+            @for (number, series) in product.series.iter().enumerate() { (detail(&format!("p{index}s{number}"), product, series)) }
         }
+    }
+}
+
+/// What moved, the one that ate most of the distance to its limit first; those that do not matter folded.
+fn movements(index: usize, product: &ProductDrift) -> Markup {
+    let (relevant, harmless): (Vec<_>, Vec<_>) = product.movements.iter().partition(|joint| joint.relevant);
+    html! {
+        @if !relevant.is_empty() {
+            h3.group { "Movements" }
+            ol.moves { @for joint in relevant { li { (moved(index, product, joint)) } } }
+        }
+        @if !harmless.is_empty() {
+            details.sheet {
+                summary { (harmless.len()) " more moved, and not by what matters" }
+                ol.moves { @for joint in harmless { li { (moved(index, product, joint)) } } }
+            }
+        }
+    }
+}
+
+fn moved(index: usize, product: &ProductDrift, joint: &JointMovement) -> Markup {
+    let told = told(product, joint);
+    let verdicts =
+        joint.series.iter().filter_map(|moved| product.series.get(moved.series)).map(|s| s.verdict);
+    let worst =
+        joint.series.first().and_then(|moved| Some((moved.series, product.series.get(moved.series)?)));
+    html! {
+        p.lead { @if let Some(verdict) = Verdict::worst(verdicts) { (mark(verdict)) " " } strong { (safe(&told.head)) } }
+        @if let Some((place, series)) = worst { a.spark href={ "#p" (index) "s" (place) } title="the series that ate most" { (spark(series)) } }
+        p { (safe(&told.which)) }
+        p { "Worst: " (safe(&told.worst)) "." }
+        @if let Some(next) = &told.next { p { "Ahead: " (safe(next)) "." } }
+        @if !told.rules.is_empty() { p { "Rules: " (told.rules) "." } }
+        @if let Some(advice) = &told.to_do { p.todo { b { "To do: " } (safe(advice)) } }
     }
 }
 
@@ -72,7 +107,7 @@ fn overview(index: usize, product: &ProductDrift) -> Markup {
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label="series" {
             table.files {
-                thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
+                thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "means" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
                 tbody {
                     @for (number, series) in product.series.iter().enumerate() {
                         @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
@@ -80,6 +115,7 @@ fn overview(index: usize, product: &ProductDrift) -> Markup {
                             th scope="row" { (safe(&series.corner)) }
                             td { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } }
                             td { (mark(series.verdict)) }
+                            td { (spark(series)) }
                             td.number { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
                             td.number { (limit_text(&series.limit, series.unit)) }
                             td { (safe(&series.message)) }
@@ -120,7 +156,8 @@ fn groups(groups: &[GroupHead]) -> Markup {
     }
 }
 
-fn detail(id: &str, heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
+fn detail(id: &str, product: &ProductDrift, series: &SeriesOutcome) -> Markup {
+    let heads = &product.groups;
     let is_good = matches!(series.verdict, Verdict::Pass | Verdict::NotJudged);
     html! {
         article.corner.bad[!is_good] {
@@ -131,7 +168,7 @@ fn detail(id: &str, heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
                     p.lead { (safe(&series.message)) }
                 }
                 div.body id=(id) {
-                    (findings(heads, series))
+                    (findings(product, series))
                     @if let Some(plot) = series_plot(heads, series) { (plot) }
                     (stats(heads, series))
                     (references(series))
@@ -141,7 +178,8 @@ fn detail(id: &str, heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
     }
 }
 
-fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
+fn findings(product: &ProductDrift, series: &SeriesOutcome) -> Markup {
+    let heads = &product.groups;
     let label = |group: usize| heads.get(group).map_or_else(String::new, |head| safe(&head.label));
     let with = |value: f64| value_text(value, None, series.unit, false);
     html! {
@@ -149,7 +187,7 @@ fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
             @for good in [false, true] {
                 @let rules: Vec<_> = series.rules.iter().filter(|rule| rule.verdict.is_good() == good).collect();
                 @if !rules.is_empty() {
-                    ul class=(if good { "noticed" } else { "wrong" }) { @for rule in rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) } } }
+                    ul class=(if good { "noticed" } else { "wrong" }) { @for rule in rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) @if let Some(advice) = to_do(product, series, rule) { p.todo { b { "To do: " } (safe(&advice)) } } } } }
                 }
             }
         }
@@ -157,15 +195,11 @@ fn findings(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
             @for signal in &series.signals {
                 li { b { (label(signal.group)) ", " (signal.rule) ": " } (safe(&signal.message)) @if signal.explained_by_station { " Another station's chain may explain it." } }
             }
-            @if let Some((movement, since)) = series.moved() {
-                li {
-                    b { (if movement.kind == Kind::Step { "Step" } else { "Ramp" }) " since " (label(since.group)) ": " } (with(movement.size.value))
-                    ", 95 % between " (with(movement.size.low)) " and " (with(movement.size.high)) ", with a probability of " (number(movement.probability.of(movement.kind), 2))
-                    @if !movement.together_with.is_empty() { "; together with " (safe(&movement.together_with.join(", "))) }
-                }
+            @if let Some((movement, _)) = series.moved() {
+                li { b { "Movement: " } (safe(&crate::report::drift::moved(product, series, movement))) }
             }
             @if let Some(trend) = &series.trend {
-                li { b { "Trend: " } (with(trend.per_group)) " per group, 95 % between " (with(trend.low)) " and " (with(trend.high)) "; least squares " (with(trend.least_squares)) }
+                li { b { "Trend: " } (with(trend.per_group)) " per group, 95 % between " (with(trend.low)) " and " (with(trend.high)) }
             }
             @if let Some(reach) = &series.forecast {
                 li {

@@ -1,11 +1,11 @@
-//! One series over its groups: means with uncertainty, spread, extremes, limits, chart, trend, step and forecast.
+//! One series over its groups: means with their scatter, spread, extremes, limits, chart, movement and forecast.
 
 use super::axis::{linear_ticks, round_step, widened};
 use super::path::{Place, area, line, whole};
 use super::strip::{Across, Strip};
 use super::text::safe;
-use crate::check::Unit;
-use crate::drift::{GroupHead, GroupStats, SeriesOutcome};
+use crate::check::{Unit, value_text};
+use crate::drift::{GroupHead, GroupStats, Kind, Movement, SeriesOutcome, Since};
 use crate::quantity::si;
 use crate::report::escape::clip;
 use maud::{Escaper, Markup, html};
@@ -39,7 +39,8 @@ pub fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup
                 div.strips { (strip.markup(&axis, "series")) span {} (axis.labels("group")) }
                 figcaption {
                     "In " (if unit.is_empty() { "units of one" } else { unit.as_str() })
-                    ". Dot: mean of a group with its expanded uncertainty; shade: one spread between units; thin line: lowest to highest. Triangle: signal of the chart."
+                    ". Dot: mean of a group, with two standard errors of what scatters from unit to unit; shade: one spread between units; thin line: lowest to highest. Triangle: signal of the chart."
+                    @if let Some(chain) = common_error(series) { " All means may be off together by " (value_text(chain, None, series.unit, false)) ", the measuring chain's own accuracy." }
                 }
             }
             (legend(series))
@@ -55,8 +56,47 @@ fn legend(series: &SeriesOutcome) -> Markup {
         ul.legend {
             (entry("limit", "limit"))
             @if series.chart.is_some() { (entry("centre", "centre line")) (entry("chart", "limits of the chart")) }
-            @if series.trend.is_some() { (entry("trend", "trend")) }
+            @if series.movement.is_some() { (entry("trend", "level, and what it did")) }
+            @if series.moved().is_some() { (entry("step", "beginning, with its 95 % interval")) }
             @if series.forecast.is_some() { (entry("ahead", "forecast, 95 %")) }
+        }
+    }
+}
+
+/// Largest error that all means of a series share, expanded; `None` where none is declared.
+fn common_error(series: &SeriesOutcome) -> Option<f64> {
+    series.groups.iter().filter_map(|group| group.chain).reduce(f64::max).filter(|chain| *chain > 0.0)
+}
+
+/// Two standard errors of a mean from its units, without what the chain does to all alike.
+fn scatter(group: &GroupStats) -> f64 {
+    // Groups are small enough for an f64.
+    2.0 * group.sd.unwrap_or(0.0) / (group.units.max(1) as f64).sqrt()
+}
+
+/// Size of a small plot.
+const SPARK: (f64, f64) = (96.0, 22.0);
+
+/// The means of a series as a line in a line of text, and where it moved.
+pub fn spark(series: &SeriesOutcome) -> Markup {
+    let means: Vec<(usize, f64)> =
+        series.groups.iter().enumerate().filter_map(|(i, group)| Some((i, group.mean?))).collect();
+    let low = means.iter().map(|(_, mean)| *mean).fold(f64::INFINITY, f64::min);
+    let high = means.iter().map(|(_, mean)| *mean).fold(f64::NEG_INFINITY, f64::max);
+    let across = SPARK.0 / series.groups.len().max(2) as f64;
+    let x = |group: f64| (group + 0.5) * across;
+    let down = |mean: f64| {
+        if high > low { 2.0 + (SPARK.1 - 4.0) * (high - mean) / (high - low) } else { 0.5 * SPARK.1 }
+    };
+    let mut d = String::new();
+    for (k, (i, mean)) in means.iter().enumerate() {
+        // Writing to a string does not fail.
+        let _ = write!(d, "{}{:.1} {:.1}", if k == 0 { 'M' } else { 'L' }, x(*i as f64), down(*mean));
+    }
+    html! {
+        svg.spark width=(SPARK.0) height=(SPARK.1) aria-hidden="true" {
+            @if let Some((_, since)) = series.moved() { path.step d={ "M" (format!("{:.1}", x(since.group as f64 - 0.5))) " 0V" (SPARK.1) } {} }
+            path.curve d=(d) {}
         }
     }
 }
@@ -77,6 +117,16 @@ fn axis(heads: &[GroupHead], series: &SeriesOutcome) -> Across {
     Across { from: place(-0.6), to: place(newest + ahead + 0.6), ticks }
 }
 
+/// Corners of the line that a movement draws through the means: group and value.
+fn fitted(movement: &Movement, since: Since, newest: f64) -> [(f64, f64); 4] {
+    let after = movement.level.value;
+    let before = after - movement.size.value;
+    let first = since.group as f64;
+    let begins = if movement.kind == Kind::Step { first - 0.5 } else { (first - 1.0).max(0.0) };
+    let ends = if movement.kind == Kind::Step { begins } else { newest };
+    [(0.0, before), (begins, before), (ends, after), (newest, after)]
+}
+
 struct Plot<'a> {
     series: &'a SeriesOutcome,
     scale: f64,
@@ -94,7 +144,7 @@ impl Plot<'_> {
     fn range(&self) -> Option<(f64, f64)> {
         let mut all: Vec<f64> = Vec::new();
         for (_, mean, group) in self.means() {
-            let u = group.uncertainty.unwrap_or(0.0) / self.scale;
+            let u = scatter(group) / self.scale;
             all.extend([mean - u, mean + u]);
             all.extend([group.min, group.max].into_iter().flatten().map(|v| v / self.scale));
         }
@@ -192,33 +242,47 @@ impl Plot<'_> {
         strip.draw("curve other", &d);
     }
 
+    /// The most probable movement as it is drawn through the means, and the fan of the forecast.
     fn trend(&self, strip: &mut Strip) {
-        let Some(trend) = &self.series.trend else { return };
-        let newest = self.series.groups.len().saturating_sub(1) as f64;
-        let at = |strip: &Strip, slope: f64, ahead: f64| {
-            (place(newest + ahead), strip.down((trend.level + slope * ahead) / self.scale))
+        let Some(movement) = &self.series.movement else { return };
+        let newest = self.series.groups.iter().rposition(|group| group.mean.is_some()).unwrap_or(0) as f64;
+        let level = movement.level.value;
+        let at = |group: f64, value: f64| (place(group), strip.down(value / self.scale));
+        let fitted = match self.series.moved() {
+            Some((movement, since)) => {
+                fitted(movement, since, newest).map(|(group, value)| at(group, value)).to_vec()
+            }
+            None => vec![at(0.0, level), at(newest, level)],
         };
-        let d = line([at(strip, trend.per_group, -newest), at(strip, trend.per_group, 0.0)]);
-        strip.draw("trend", &d);
-        if let Some(reach) = &self.series.forecast {
+        let fitted = line(fitted);
+        let fan = self.series.forecast.map(|reach| {
             let ahead = reach.in_groups.clamp(0.0, AHEAD);
-            let ends = [trend.high, trend.low].map(|slope| [at(strip, slope, 0.0), at(strip, slope, ahead)]);
-            let [upper, lower] = ends;
-            strip.draw("cone", &area(&upper, &lower));
-            let d = line([at(strip, trend.per_group, 0.0), at(strip, trend.per_group, ahead)]);
-            strip.draw("ahead", &d);
+            let end = |slope: f64, level: f64| [at(newest, level), at(newest + ahead, level + slope * ahead)];
+            let upper = end(movement.slope.high, movement.level.high);
+            let lower = end(movement.slope.low, movement.level.low);
+            (area(&upper, &lower), line(end(movement.slope.value, level)))
+        });
+        strip.draw("trend", &fitted);
+        if let Some((cone, ahead)) = fan {
+            strip.draw("cone", &cone);
+            strip.draw("ahead", &ahead);
         }
     }
 
     fn marks(&self, strip: &mut Strip) {
         if let Some((_, since)) = self.series.moved() {
+            let (from, to) = (place(since.low as f64 - 0.5), place(since.high as f64 - 0.5));
+            let (low, high) = (strip.low, strip.high);
+            if to > from {
+                strip.fill("begins", from, to, low, high);
+            }
             let at = place(since.group as f64 - 0.5);
-            let d = line([(at, strip.down(strip.high)), (at, strip.down(strip.low))]);
+            let d = line([(at, strip.down(high)), (at, strip.down(low))]);
             strip.draw("step", &d);
         }
         let mut d = String::new();
         for (i, mean, group) in self.means() {
-            let u = group.uncertainty.unwrap_or(0.0) / self.scale;
+            let u = scatter(group) / self.scale;
             d += &line([(place(i), strip.down(mean - u)), (place(i), strip.down(mean + u))]);
         }
         strip.draw("span", &d);

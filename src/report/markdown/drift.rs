@@ -1,4 +1,4 @@
-//! Margins over builds: series that fail or are undecided, worst first.
+//! Margins over builds: what moved, then series that fail or are undecided, worst first.
 
 use super::report::MOST;
 use super::shelf::{Rank, Shelf};
@@ -6,7 +6,7 @@ use super::text::line;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::TOOL;
-use crate::report::drift::{newest_text, quantity, to_do};
+use crate::report::drift::{newest_text, quantity, to_do, told};
 use crate::report::terminal::phrase;
 use std::io::{self, Write};
 
@@ -37,7 +37,9 @@ pub fn write_drift_markdown(mut sink: impl Write, products: &[ProductDrift]) -> 
     let all = series().count();
     let (fail, undecided, pass) = (of(Verdict::Fail), of(Verdict::Undecided), of(Verdict::Pass));
     text.push_str(&format!("Series: {all}, of which {fail} fail, {undecided} undecided, {pass} pass.\n"));
-    let mut shelf = Shelf::new(MOST - FRAME);
+    text.push_str(&movements(products));
+    let room = (MOST - FRAME).saturating_sub(text.len());
+    let mut shelf = Shelf::new(room);
     for (product, series) in series() {
         let kind = match series.verdict {
             Verdict::Fail => 0,
@@ -46,7 +48,7 @@ pub fn write_drift_markdown(mut sink: impl Write, products: &[ProductDrift]) -> 
         };
         shelf.add(Rank::new(kind, None), row(product, series));
     }
-    let shown = shelf.take(MOST - FRAME);
+    let shown = shelf.take(room);
     if shown.all > 0 {
         text.push_str(&format!("\n{HEAD}{}", shown.text));
     }
@@ -59,6 +61,44 @@ pub fn write_drift_markdown(mut sink: impl Write, products: &[ProductDrift]) -> 
     text.push_str(&format!("\nWritten by {TOOL}.\n"));
     sink.write_all(text.as_bytes())?;
     sink.flush()
+}
+
+/// Movements that are told one by one.
+const MOVEMENTS: usize = 20;
+
+/// What moved and is worth an action, product by product, in a list.
+fn movements(products: &[ProductDrift]) -> String {
+    let all = || {
+        products.iter().flat_map(|product| {
+            let relevant = product.movements.iter().filter(|joint| joint.relevant);
+            relevant.map(move |joint| (product, joint))
+        })
+    };
+    let count = all().count();
+    if count == 0 {
+        return String::new();
+    }
+    let mut text = "\nMovements:\n\n".to_owned();
+    for (product, joint) in all().take(MOVEMENTS) {
+        let told = told(product, joint);
+        let rest = [
+            Some(told.which),
+            Some(told.worst),
+            told.next,
+            told.to_do.map(|advice| format!("to do: {advice}")),
+        ];
+        let rest: Vec<String> = rest.into_iter().flatten().collect();
+        text.push_str(&format!(
+            "1. {}: **{}**: {}\n",
+            line(&product.product, NAME),
+            line(&told.head, SENTENCE),
+            line(&rest.join("; "), 2 * SENTENCE)
+        ));
+    }
+    if count > MOVEMENTS {
+        text.push_str(&format!("\n{} more movements are in the JSON result.\n", count - MOVEMENTS));
+    }
+    text
 }
 
 fn row(product: &ProductDrift, series: &SeriesOutcome) -> String {

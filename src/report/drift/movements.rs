@@ -1,0 +1,189 @@
+//! Movements as they are told: series that moved together are one entry, in every report in the same words.
+
+use super::layout::{push_sentence, push_words};
+use super::scale::Scale;
+use super::to_do::{about_chart, to_do};
+use super::words;
+use crate::check::{Verdict, limit_text};
+use crate::drift::{JointMovement, Kind, Moved, ProductDrift, SeriesOutcome};
+use crate::quantity::number;
+use crate::report::escape::terminal;
+use crate::report::terminal::palette::{self, paint};
+use crate::report::terminal::{Style, phrase};
+use std::collections::HashSet;
+
+/// Names of corners or quantities that are written out.
+const NAMED: usize = 4;
+/// Harmless movements that are told one by one; the others are counted.
+const HARMLESS: usize = 3;
+
+/// What is told of a movement. Text of the data stands in it as it is.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::report) struct Told {
+    /// `ramp since 2026-W20 (95 % interval 2026-W18 to 2026-W24), probability 0.99`
+    pub head: String,
+    /// `28 series: phase margin, gain margin and crossover at all 8 corners`
+    pub which: String,
+    /// The series that ate most of the distance to its limit.
+    pub worst: String,
+    /// The first limit that is reached.
+    pub next: Option<String>,
+    /// `chart fails in 24, forecast fails in 8`; empty where every rule passes.
+    pub rules: String,
+    /// What to do; `None` where nothing calls for action.
+    pub to_do: Option<String>,
+}
+
+/// The words of a movement.
+pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> Told {
+    let [group, low, high] =
+        [joint.since.group, joint.since.low, joint.since.high].map(|group| words::label(product, group));
+    let since =
+        if low == high { group.to_owned() } else { format!("{group} (95 % interval {low} to {high})") };
+    let probability = number(joint.probability, 2);
+    Told {
+        head: format!("{} since {since}, probability {probability}", joint.kind.name()),
+        which: which(product, joint),
+        worst: joint.series.first().map(|worst| worst_text(product, worst)).unwrap_or_default(),
+        next: joint.nearest.filter(|_| joint.kind == Kind::Ramp).and_then(|(place, reach)| {
+            let series = product.series.get(place)?;
+            let ahead = words::ahead(series, &reach);
+            Some(format!("{}: {ahead}", name(series)))
+        }),
+        rules: rules(product, joint),
+        to_do: advice(product, joint),
+    }
+}
+
+/// `phase margin at 24V-3A`
+fn name(series: &SeriesOutcome) -> String {
+    format!("{} at {}", words::quantity(series), series.corner)
+}
+
+fn members<'a>(
+    product: &'a ProductDrift,
+    joint: &'a JointMovement,
+) -> impl Iterator<Item = &'a SeriesOutcome> {
+    joint.series.iter().filter_map(|moved| product.series.get(moved.series))
+}
+
+fn which(product: &ProductDrift, joint: &JointMovement) -> String {
+    let mut titles: Vec<String> = Vec::new();
+    for series in members(product, joint) {
+        let title = words::quantity(series);
+        if !titles.contains(&title) {
+            titles.push(title);
+        }
+    }
+    let corners: HashSet<&str> = product.series.iter().map(|series| series.corner.as_str()).collect();
+    let at = match joint.corners.as_slice() {
+        [only] => only.clone(),
+        all if all.len() == corners.len() => format!("all {} corners", all.len()),
+        some if some.len() <= NAMED => words::and(some),
+        some => format!("{} of {} corners", some.len(), corners.len()),
+    };
+    format!("{} series: {} at {at}", joint.series.len(), words::and(&titles))
+}
+
+fn worst_text(product: &ProductDrift, moved: &Moved) -> String {
+    let Some(series) = product.series.get(moved.series) else { return String::new() };
+    let size = moved.size;
+    let scale = Scale::new(size.value.abs(), (size.high - size.low) / 2.0, series.unit);
+    let (way, [by, least, most]) = if size.value < 0.0 {
+        ("down", [-size.value, -size.high, -size.low])
+    } else {
+        ("up", [size.value, size.low, size.high])
+    };
+    let limit = limit_text(&series.limit, series.unit);
+    let eaten = if moved.share_eaten > 0.0 {
+        format!("{} % of the way to its limit ({limit})", number(100.0 * moved.share_eaten, 2))
+    } else {
+        format!("away from its limit ({limit})")
+    };
+    format!(
+        "{} {way} by {} (95 % interval {} to {}), {eaten}",
+        name(series),
+        scale.text(by),
+        scale.number(least),
+        scale.number(most)
+    )
+}
+
+/// How many series each rule does not pass in, the worst verdict first.
+fn rules(product: &ProductDrift, joint: &JointMovement) -> String {
+    let mut counts: Vec<(Verdict, &str, u64)> = Vec::new();
+    for rule in members(product, joint).flat_map(|series| &series.rules) {
+        if !matches!(rule.verdict, Verdict::Fail | Verdict::Undecided) {
+            continue;
+        }
+        match counts.iter_mut().find(|(verdict, name, _)| (*verdict, *name) == (rule.verdict, rule.rule)) {
+            Some((.., count)) => *count += 1,
+            None => counts.push((rule.verdict, rule.rule, 1)),
+        }
+    }
+    counts.sort_by_key(|(verdict, ..)| *verdict != Verdict::Fail);
+    let texts = counts.iter().map(|(verdict, rule, count)| {
+        let verdict = if *verdict == Verdict::Fail { "fails" } else { "is undecided" };
+        format!("{rule} {verdict} in {count}")
+    });
+    texts.collect::<Vec<_>>().join(", ")
+}
+
+/// What the worst member calls for.
+fn advice(product: &ProductDrift, joint: &JointMovement) -> Option<String> {
+    let is_bad = |series: &&SeriesOutcome| matches!(series.verdict, Verdict::Fail | Verdict::Undecided);
+    let worst = members(product, joint).find(is_bad).filter(|_| joint.relevant)?;
+    let chart = worst.rules.iter().find(|rule| rule.rule == "chart");
+    let about = chart.and_then(|rule| to_do(product, worst, rule));
+    Some(about.unwrap_or_else(|| about_chart(product, worst)))
+}
+
+/// Series that a movement worth an action tells of: they are folded behind it.
+pub(super) fn folded(product: &ProductDrift) -> HashSet<usize> {
+    let relevant = product.movements.iter().filter(|joint| joint.relevant);
+    relevant.flat_map(|joint| &joint.series).map(|moved| moved.series).collect()
+}
+
+/// Appends the movements of a product: those worth an action in full, the others in a line each.
+pub(super) fn push(text: &mut String, product: &ProductDrift, style: Style) {
+    let (relevant, harmless): (Vec<_>, Vec<_>) = product.movements.iter().partition(|joint| joint.relevant);
+    if !relevant.is_empty() {
+        let title = "Movements, the one that ate most of the distance to its limit first";
+        text.push_str(&format!("\n  {}\n", paint(title, palette::STRONG, style)));
+    }
+    for (number, joint) in relevant.iter().enumerate() {
+        let told = told(product, joint);
+        let verdict = Verdict::worst(members(product, joint).map(|series| series.verdict));
+        let verdict = verdict.unwrap_or(Verdict::NotJudged);
+        let name = format!("{}. {}", number + 1, phrase(verdict));
+        push_sentence(text, 2, &name, palette::of(verdict), &terminal(&told.head), style);
+        let lines = [("", Some(told.which)), ("worst: ", Some(told.worst)), ("ahead: ", told.next)];
+        for (name, line) in lines {
+            if let Some(line) = line {
+                push_words(text, 5, anstyle::Style::new(), &terminal(&format!("{name}{line}")), style);
+            }
+        }
+        if !told.rules.is_empty() {
+            push_words(text, 5, anstyle::Style::new(), &format!("rules: {}", told.rules), style);
+        }
+        if let Some(advice) = told.to_do {
+            push_words(text, 5, palette::REMEDY, &terminal(&format!("to do: {advice}")), style);
+        }
+    }
+    push_harmless(text, product, &harmless, style);
+}
+
+fn push_harmless(text: &mut String, product: &ProductDrift, harmless: &[&JointMovement], style: Style) {
+    if harmless.is_empty() {
+        return;
+    }
+    text.push_str("\n  Moved, and not by what matters\n");
+    for joint in harmless.iter().take(HARMLESS) {
+        let told = told(product, joint);
+        let line = format!("{}; {}; most: {}", told.head, told.which, told.worst);
+        push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
+    }
+    if harmless.len() > HARMLESS {
+        text.push_str(&format!("    and {} more\n", harmless.len() - HARMLESS));
+    }
+}
