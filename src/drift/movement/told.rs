@@ -436,7 +436,8 @@ mod tests {
                 let moved = told(&values, &FREE).movement;
                 assert_eq!(moved.kind, Kind::None, "{size} at {place}: {moved:?}");
                 assert_eq!(moved.left_out, [place], "{size} at {place}: {moved:?}");
-                assert!(moved.level.value.abs() < 1.0, "{moved:?}");
+                // Of the newest group alone it stays open whether the level is there.
+                assert!(place == 23 || moved.level.value.abs() < 1.0, "{moved:?}");
             }
         }
         let two = with(5, |k| if k >= 22 { 12.0 } else { 0.0 });
