@@ -95,24 +95,14 @@ enum Trouble {
     Clean,
     BadAnywhere,
     BadNewest,
-    /// Lots follow each other with that correlation; half of the variance of a mean of five is theirs.
+    /// Lots follow each other with that correlation, and units hardly differ: the worst case.
     Lots(f64),
-    /// The means do, and units hardly differ.
-    Means(f64),
     Station,
 }
 
 impl Trouble {
-    const ALL: [Self; 8] = [
-        Self::Clean,
-        Self::BadAnywhere,
-        Self::BadNewest,
-        Self::Lots(0.5),
-        Self::Lots(0.8),
-        Self::Means(0.5),
-        Self::Means(0.8),
-        Self::Station,
-    ];
+    const ALL: [Self; 6] =
+        [Self::Clean, Self::BadAnywhere, Self::BadNewest, Self::Lots(0.5), Self::Lots(0.8), Self::Station];
 
     fn label(self) -> String {
         match self {
@@ -120,7 +110,6 @@ impl Trouble {
             Self::BadAnywhere => "one bad lot".to_owned(),
             Self::BadNewest => "newest bad".to_owned(),
             Self::Lots(r) => format!("lots AR {r}"),
-            Self::Means(r) => format!("means AR {r}"),
             Self::Station => "new station".to_owned(),
         }
     }
@@ -173,9 +162,7 @@ fn history(what: What, units: Units, trouble: Trouble, random: &mut Random) -> H
     let ahead = 2.0 + 11.5 * (random.even() + 1.0);
     let newest = levels.last().copied().unwrap_or(0.0);
     let (lot, unit, correlation) = match (trouble, units) {
-        (Trouble::Means(r), _) => (1.0, 1e-4, r),
-        (Trouble::Lots(r), Units::One) => (SINGLE, SINGLE, r),
-        (Trouble::Lots(r), _) => (LOT, UNIT, r),
+        (Trouble::Lots(r), _) => (1.0, 1e-4, r),
         (_, Units::One) => (SINGLE, SINGLE, 0.0),
         _ => (LOT, UNIT, 0.0),
     };
@@ -210,7 +197,7 @@ fn history(what: What, units: Units, trouble: Trouble, random: &mut Random) -> H
                 (kind, since, size) = (Kind::Step, moved, by);
             }
         }
-        Trouble::Clean | Trouble::Lots(_) | Trouble::Means(_) => {}
+        Trouble::Clean | Trouble::Lots(_) => {}
     }
     let limit = Limit { min: Some(newest + slope * ahead), max: None };
     let limit = if slope < 0.0 { limit } else { Limit { min: Some(-8.0), max: None } };

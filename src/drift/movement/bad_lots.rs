@@ -136,7 +136,7 @@ impl Search {
         let rows = self.rows(&[], 0.0);
         let pasts = self.pasts(&rows, &[], 0.0);
         let mut explanations = Vec::new();
-        explain(&rows, &pasts, &self.given(0, 0.0, 0.0), &mut explanations);
+        explain(&rows, &pasts, &self.given(0, &[], 0.0, 0.0), &mut explanations);
         explanations.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
         let mut places: Vec<usize> = Vec::new();
         for explanation in &explanations {
@@ -153,8 +153,8 @@ impl Search {
         self.places = places;
     }
 
-    fn given(&self, set: usize, correlation: f64, prior: f64) -> Given {
-        Given { correlation, set, prior, rounding: self.rounding }
+    fn given(&self, number: usize, set: &[usize], correlation: f64, prior: f64) -> Given {
+        Given { correlation, set: number, bad_lots: set.len() as f64, prior, rounding: self.rounding }
     }
 
     fn all(&self, set: &[usize], number: usize, into: &mut Vec<Explanation>) {
@@ -162,7 +162,7 @@ impl Search {
         for (correlation, probability) in CORRELATIONS {
             let rows = self.rows(set, correlation);
             let pasts = self.pasts(&rows, set, correlation);
-            let given = self.given(number, correlation, odds + probability.ln());
+            let given = self.given(number, set, correlation, odds + probability.ln());
             explain(&rows, &pasts, &given, into);
         }
     }

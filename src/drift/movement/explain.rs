@@ -45,6 +45,8 @@ pub(super) struct Explanation {
 pub(super) struct Given {
     pub(super) correlation: f64,
     pub(super) set: usize,
+    /// How many those are.
+    pub(super) bad_lots: f64,
     /// Logarithm of what is held probable of both.
     pub(super) prior: f64,
     /// Variance of a mean that is rounding; no explanation leaves less.
@@ -89,7 +91,13 @@ impl<'a> Present<'a> {
             given,
             past,
             sums,
-            base: given.prior + past.prior + past.scales + sums.log - sizes - 0.5 * whole.bb.ln(),
+            base: given.prior
+                + if past.is_line { ENDED.ln() } else { 0.0 }
+                + past.prior
+                + past.scales
+                + sums.log
+                - sizes
+                - 0.5 * whole.bb.ln(),
             about_level: sums.about_level(),
         })
     }
@@ -102,7 +110,7 @@ impl<'a> Present<'a> {
     fn weighed(&self, squares: f64, share: f64, sizes: f64) -> (f64, f64, f64) {
         let groups = self.groups();
         let squares = self.past.squares + squares + groups * self.given.rounding;
-        let freedom = (groups - 1.0 - self.past.parameters - sizes).max(1.0);
+        let freedom = (groups - 1.0 - self.past.parameters - sizes - self.given.bad_lots).max(1.0);
         let log_weight =
             self.base + share.ln() - 0.5 * sizes * groups.ln_1p() - 0.5 * (groups - 1.0) * squares.ln();
         (log_weight, squares / freedom, freedom)
@@ -110,12 +118,10 @@ impl<'a> Present<'a> {
 
     /// Nothing since the past. After a level that would be a step: only a line can have ended.
     fn stayed(&self, into: &mut Vec<Explanation>) {
-        let share = match (self.past.end, self.past.is_line) {
-            (0, _) => NONE,
-            (_, true) => ENDED,
-            (_, false) => return,
-        };
-        let (log_weight, variance, freedom) = self.weighed(self.about_level, share, 0.0);
+        if self.past.end > 0 && !self.past.is_line {
+            return;
+        }
+        let (log_weight, variance, freedom) = self.weighed(self.about_level, NONE, 0.0);
         into.push(Explanation {
             log_weight,
             weight: 0.0,
@@ -248,7 +254,7 @@ mod tests {
         let means: Vec<Mean> =
             values.iter().enumerate().map(|(k, y)| Mean { x: k as f64 - last, y: *y, weight: 1.0 }).collect();
         let rows = Rows::new(&means, &vec![false; values.len()], 0.0);
-        let given = Given { correlation: 0.0, set: 0, prior: 0.0, rounding: 0.0 };
+        let given = Given { correlation: 0.0, set: 0, bad_lots: 0.0, prior: 0.0, rounding: 0.0 };
         let mut all = Vec::new();
         explain(&rows, &[Past::none()], &given, &mut all);
         all

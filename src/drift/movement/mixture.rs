@@ -7,7 +7,7 @@ const MOST_TURNS: usize = 90;
 /// An interval so much narrower than the spread is narrow enough.
 const NARROW: f64 = 1e-4;
 /// A share that is met so closely is met.
-const CLOSE: f64 = 1e-6;
+const CLOSE: f64 = 1e-5;
 
 /// One part: `location + scale t`, t with so many degrees of freedom; without a scale it is the location for certain.
 #[derive(Debug, Clone, Copy)]

@@ -19,14 +19,16 @@ pub(super) const EARLIER: f64 = 0.3;
 pub(super) const EARLIER_AT_STATION: f64 = 1.0;
 /// Share of the earlier part that is a level; the others are lines.
 pub(super) const LEVEL: f64 = 0.5;
-/// That a ramp has ended and the level stays since, beside [`EARLIER`]; chosen by simulation.
-pub(super) const ENDED: f64 = 0.02;
+/// Factor on all that follows a line: that a ramp has ended. Chosen by simulation: an ended ramp and one that goes on are hard to tell
+/// apart at first.
+pub(super) const ENDED: f64 = 0.04;
 
 /// Standing alone beyond a step, a group is so much less probably its beginning than a bad lot; chosen by simulation.
 pub(super) const SINGLE: f64 = 0.03;
 /// That a group is a bad lot (G. E. P. Box and G. C. Tiao, Biometrika 55, 1968, take shares of a few percent; from memory).
 pub(super) const BAD_LOT: f64 = 0.02;
-/// Spread of bad lots in that of the others: above the 3 to 5 of Box and Tiao, as a lot that is slightly off does no harm.
+/// What a bad lot's own level costs: as much as a spread so many times that of the others. Above the 3 to 5 of Box and Tiao, as a lot
+/// that is slightly off does no harm.
 pub(super) const BAD_LOT_SPREAD: f64 = 8.0;
 /// Bad lots that are looked for.
 pub(super) const MOST_BAD_LOTS: usize = 2;

@@ -3,7 +3,7 @@
 //! Errors that are correlated from group to group (first-order autoregressive) are freed of it: of each mean the part is taken off that the
 //! one before foretells (D. Cochrane and G. H. Orcutt, J. American Statistical Association 44, 1949; with S. J. Prais and C. B. Winsten
 //! 1954 for the first; from memory). Over a gap of g groups the correlation is its g-th power. A bad lot foretells nothing and is foretold
-//! by nothing: it stands alone, with a larger spread.
+//! by nothing: it has a level of its own, which may lie anywhere, and says nothing of the others.
 
 use super::prior::BAD_LOT_SPREAD;
 use std::ops::{Add, Sub};
@@ -121,7 +121,7 @@ impl Rows {
         let (mut last, mut sums): (Option<Mean>, Sums) = (None, Sums::default());
         for (mean, is_bad) in means.iter().zip(is_bad) {
             let row = if *is_bad {
-                Row::alone(mean, mean.weight / BAD_LOT_SPREAD)
+                Row::bad(mean)
             } else {
                 let row = Row::after(last.as_ref(), mean, correlation);
                 last = Some(*mean);
@@ -177,7 +177,17 @@ impl Rows {
     }
 }
 
+/// Weight of a bad lot: none, but for the arithmetic.
+const NOTHING: f64 = 1e-9;
+
 impl Row {
+    fn bad(mean: &Mean) -> Self {
+        let mut row = Self::alone(mean, mean.weight * NOTHING);
+        row.sums.log = (mean.weight / BAD_LOT_SPREAD).ln();
+        row.fresh = row.sums;
+        row
+    }
+
     fn alone(mean: &Mean, scale: f64) -> Self {
         let sums = Sums::of(scale, scale * mean.x, scale * mean.y, scale);
         Self { own: scale, level: scale, value: scale * mean.y, x: mean.x, sums, fresh: sums }
@@ -230,7 +240,7 @@ mod tests {
     fn a_bad_lot_stands_alone_and_the_next_is_foretold_by_the_one_before_it() {
         let values = [1.0, 100.0, 0.36];
         let rows = Rows::new(&means(&values), &[false, true, false], 0.6);
-        assert!((rows.rows[1].value - 100.0 / BAD_LOT_SPREAD).abs() < 1e-12);
+        assert!(rows.rows[1].value.abs() < 1e-6);
         assert!(rows.rows[2].value.abs() < 1e-12);
         assert_eq!((rows.next(0), rows.next(1), rows.next(3)), (0, 2, 3));
     }

