@@ -76,6 +76,7 @@ fn interpolated(points: &[(f64, f64)], x: f64) -> f64 {
 
 /// By setup, monitored group and target.
 #[rustfmt::skip]
+#[expect(clippy::approx_constant, reason = "numbers that came out, no constants")]
 const LIMITS: [[[f64; 7]; 11]; 8] = [
     [
         [0.27437, 0.27537, 0.27637, 0.27737, 0.27837, 0.27937, 0.28037],
