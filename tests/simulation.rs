@@ -142,6 +142,16 @@ fn sound_corners_raise_no_alarm() {
 }
 
 #[test]
+fn a_chart_that_learns_holds_its_rate_and_sees_a_step_soon() {
+    assert_eq!(missed("learning", 50), Vec::<String>::new());
+}
+
+#[test]
+fn bounds_of_capability_hold_the_truth_where_units_of_a_lot_are_alike() {
+    assert_eq!(missed("lots", 20), Vec::<String>::new());
+}
+
+#[test]
 fn charts_have_their_run_lengths_and_false_alarms() {
     assert_eq!(missed("charts", 20), Vec::<String>::new());
 }

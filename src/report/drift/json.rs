@@ -211,6 +211,7 @@ struct AbilityBody {
     low: f64,
     units: u64,
     share: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     lots: Option<LotsBody>,
 }
 
