@@ -56,7 +56,10 @@ fn title(product: &ProductDrift, series: &SeriesOutcome, style: Style) -> String
 }
 
 /// What is known beside the rules, by name.
-fn facts(product: &ProductDrift, series: &SeriesOutcome) -> Vec<(&'static str, String)> {
+pub(in crate::report) fn facts(
+    product: &ProductDrift,
+    series: &SeriesOutcome,
+) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
     facts.extend(words::signals(product, series).into_iter().map(|line| ("signal", line)));
     facts.extend(

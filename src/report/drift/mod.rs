@@ -27,15 +27,14 @@ mod terminal;
 mod to_do;
 mod words;
 
-pub(in crate::report) use words::share_text;
-
 #[cfg(test)]
 mod sample_drift;
 
+pub(in crate::report) use full::facts;
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};
-pub(in crate::report) use movements::told;
+pub(in crate::report) use movements::{ORDER, told};
 pub(in crate::report) use scale::newest_text;
 pub use terminal::render_drift;
 pub(in crate::report) use to_do::to_do;
-pub(in crate::report) use words::{moved, quantity};
+pub(in crate::report) use words::quantity;

@@ -2,7 +2,7 @@
 
 use super::layout::{push_sentence, push_words};
 use super::scale::Scale;
-use super::to_do::{about_chart, to_do};
+use super::to_do::{about_cause, about_station};
 use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{JointMovement, Kind, Moved, ProductDrift, SeriesOutcome};
@@ -17,10 +17,14 @@ const NAMED: usize = 4;
 /// Harmless movements that are told one by one; the others are counted.
 const HARMLESS: usize = 3;
 
+/// How movements are listed and what stands in their brackets.
+pub(in crate::report) const ORDER: &str =
+    "the one that ate most of the distance to its limit first; in brackets 95 % intervals";
+
 /// What is told of a movement. Text of the data stands in it as it is.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::report) struct Told {
-    /// `ramp since 2026-W20 (95 % interval 2026-W18 to 2026-W24), probability 0.99`
+    /// `ramp since 2026-W20 (2026-W18 to 2026-W24), probability 0.99`
     pub head: String,
     /// `28 series: phase margin, gain margin and crossover at all 8 corners`
     pub which: String,
@@ -38,8 +42,7 @@ pub(in crate::report) struct Told {
 pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> Told {
     let [group, low, high] =
         [joint.since.group, joint.since.low, joint.since.high].map(|group| words::label(product, group));
-    let since =
-        if low == high { group.to_owned() } else { format!("{group} (95 % interval {low} to {high})") };
+    let since = if low == high { group.to_owned() } else { format!("{group} ({low} to {high})") };
     let probability = number(joint.probability, 2);
     Told {
         head: format!("{} since {since}, probability {probability}", joint.kind.name()),
@@ -101,7 +104,7 @@ fn worst_text(product: &ProductDrift, moved: &Moved) -> String {
         format!("away from its limit ({limit})")
     };
     format!(
-        "{} {way} by {} (95 % interval {} to {}), {eaten}",
+        "{} {way} by {} ({} to {}), {eaten}",
         name(series),
         scale.text(by),
         scale.number(least),
@@ -133,9 +136,10 @@ fn rules(product: &ProductDrift, joint: &JointMovement) -> String {
 fn advice(product: &ProductDrift, joint: &JointMovement) -> Option<String> {
     let is_bad = |series: &&SeriesOutcome| matches!(series.verdict, Verdict::Fail | Verdict::Undecided);
     let worst = members(product, joint).find(is_bad).filter(|_| joint.relevant)?;
-    let chart = worst.rules.iter().find(|rule| rule.rule == "chart");
-    let about = chart.and_then(|rule| to_do(product, worst, rule));
-    Some(about.unwrap_or_else(|| about_chart(product, worst)))
+    Some(
+        about_station(product, worst)
+            .unwrap_or_else(|| about_cause(product, joint.since.group, &joint.together_with)),
+    )
 }
 
 /// Series that a movement worth an action tells of: they are folded behind it.
@@ -148,8 +152,7 @@ pub(super) fn folded(product: &ProductDrift) -> HashSet<usize> {
 pub(super) fn push(text: &mut String, product: &ProductDrift, style: Style) {
     let (relevant, harmless): (Vec<_>, Vec<_>) = product.movements.iter().partition(|joint| joint.relevant);
     if !relevant.is_empty() {
-        let title = "Movements, the one that ate most of the distance to its limit first";
-        text.push_str(&format!("\n  {}\n", paint(title, palette::STRONG, style)));
+        text.push_str(&format!("  {}\n", paint(&format!("Movements, {ORDER}"), palette::STRONG, style)));
     }
     for (number, joint) in relevant.iter().enumerate() {
         let told = told(product, joint);

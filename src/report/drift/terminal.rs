@@ -73,8 +73,9 @@ fn push_product(
             text.push_str(&full::series(product, series, legend.take(), style));
         }
     }
-    push_folded(text, product, &folded);
-    if !style.every_check {
+    let is_short = product.series.len() > MOST_ROWS && !style.every_check;
+    push_folded(text, product, &folded, is_short);
+    if !style.every_check && !is_short {
         push_brief(text, product, style);
     }
     push_remarks(text, product, style);
@@ -121,20 +122,22 @@ fn named(names: &[Option<String>]) -> Vec<String> {
     names.iter().map(|name| name.clone().unwrap_or_else(|| "unnamed".to_owned())).collect()
 }
 
-/// How many series stand behind the movements.
-fn push_folded(text: &mut String, product: &ProductDrift, folded: &HashSet<usize>) {
-    let of = |verdict: Verdict| {
-        let series = folded.iter().filter_map(|place| product.series.get(*place));
-        series.filter(|series| series.verdict == verdict).count()
-    };
-    let (fail, undecided) = (of(Verdict::Fail), of(Verdict::Undecided));
-    let counts = match (fail, undecided) {
-        (0, 0) => return,
-        (fail, 0) => format!("{fail} fail"),
-        (0, undecided) => format!("{undecided} undecided"),
-        (fail, undecided) => format!("{fail} fail, {undecided} undecided"),
-    };
-    text.push_str(&format!("\n  Series of these movements: {counts}; -v shows each in full\n"));
+/// How many series stand behind the movements, and in short how many others there are.
+fn push_folded(text: &mut String, product: &ProductDrift, folded: &HashSet<usize>, is_short: bool) {
+    let mut counts: Vec<String> = Vec::new();
+    for verdict in Verdict::ALL {
+        let series = product.series.iter().enumerate().filter(|(_, series)| series.verdict == verdict);
+        let hidden = |place: &usize| if is_quiet(verdict) { is_short } else { folded.contains(place) };
+        let count = series.filter(|(place, _)| hidden(place)).count();
+        if count > 0 {
+            counts.push(format!("{count} {}", phrase(verdict)));
+        }
+    }
+    if !counts.is_empty() {
+        let behind = if folded.is_empty() { "Series" } else { "Series behind the movements and others" };
+        let behind = if is_short || folded.is_empty() { behind } else { "Series behind the movements" };
+        text.push_str(&format!("  {behind}: {}; -v shows each\n", counts.join(", ")));
+    }
 }
 
 /// Whether a series of this verdict is told in brief.
@@ -149,15 +152,6 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
         let series: Vec<&SeriesOutcome> =
             product.series.iter().filter(|series| series.verdict == verdict).collect();
         if series.is_empty() {
-            continue;
-        }
-        if product.series.len() > MOST_ROWS {
-            let count = series.len();
-            text.push_str(&format!(
-                "\n  {}: {count} series; -v shows each\n",
-                paint(title, palette::of(verdict), style)
-            ));
-            text.push_str(&brief::reasons(&series, style));
             continue;
         }
         let title = paint(title, palette::of(verdict), style);

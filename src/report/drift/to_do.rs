@@ -37,38 +37,43 @@ pub(in crate::report) fn to_do(
     }
 }
 
-/// What to do about a series that moved.
-pub(super) fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
-    let is_station = !series.signals.is_empty() && series.signals.iter().all(|s| s.explained_by_station);
-    let unnamed = series
-        .signals
-        .iter()
-        .any(|signal| product.groups.get(signal.group).is_some_and(|head| head.stations.contains(&None)));
-    if is_station && unnamed {
-        return "write `station` into every run.yaml: without it each run may have come from another one"
-            .to_owned();
-    }
-    if is_station {
-        return "measure one unit on both stations: another station's chain may make such a shift of the same units"
-            .to_owned();
+/// What to do about a series whose chart signals.
+fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
+    if let Some(advice) = about_station(product, series) {
+        return advice;
     }
     match (series.moved(), series.signals.first()) {
-        (Some((movement, since)), _) if !movement.together_with.is_empty() => format!(
-            "begin with what changed at {}: {}",
-            words::label(product, since.group),
-            movement.together_with.join("; ")
-        ),
-        (Some((_, since)), _) => asks_for_cause(product, since.group),
-        (None, Some(signal)) => asks_for_cause(product, signal.group),
+        (Some((movement, since)), _) => about_cause(product, since.group, &movement.together_with),
+        (None, Some(signal)) => about_cause(product, signal.group, &[]),
         (None, None) => {
             "compare the newest groups with the first: parts, assembly, firmware, stations".to_owned()
         }
     }
 }
 
-fn asks_for_cause(product: &ProductDrift, group: usize) -> String {
+/// What to do where all that moved is what another station explains; `None` where it is more.
+pub(super) fn about_station(product: &ProductDrift, series: &SeriesOutcome) -> Option<String> {
+    if series.signals.is_empty() || series.signals.iter().any(|signal| !signal.explained_by_station) {
+        return None;
+    }
+    let unnamed = series
+        .signals
+        .iter()
+        .any(|signal| product.groups.get(signal.group).is_some_and(|head| head.stations.contains(&None)));
+    Some(if unnamed {
+        "write `station` into every run.yaml: without it each run may have come from another one".to_owned()
+    } else {
+        "measure one unit on both stations: another station's chain may make such a shift of the same units"
+            .to_owned()
+    })
+}
+
+/// Where to look for the cause of what moved since a group.
+pub(super) fn about_cause(product: &ProductDrift, group: usize, together_with: &[String]) -> String {
     let label = words::label(product, group);
-    format!(
-        "find what is new since {label}: lots of parts, assembly, firmware, station, how units are measured"
-    )
+    if together_with.is_empty() {
+        format!("find what is new since {label}: parts, assembly, firmware, station, how it is measured")
+    } else {
+        format!("begin with what changed at {label}: {}", together_with.join("; "))
+    }
 }

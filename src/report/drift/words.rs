@@ -118,7 +118,7 @@ pub(super) fn forecast(series: &SeriesOutcome, reach: &Reach) -> String {
     )
 }
 
-/// `at least 50 deg is reached in about 9.1 groups (95 % interval 6.4 to 16)`
+/// `at least 50 deg is reached in about 9.1 groups (6.4 to 16)`
 pub(super) fn ahead(series: &SeriesOutcome, reach: &Reach) -> String {
     let limit = limit_text(&reach.limit, series.unit);
     if reach.in_groups <= 0.0 {
@@ -126,7 +126,7 @@ pub(super) fn ahead(series: &SeriesOutcome, reach: &Reach) -> String {
     }
     let end = |groups: Option<f64>| groups.map_or_else(|| "never".to_owned(), groups_ahead);
     let (about, low, high) = (groups_ahead(reach.in_groups), end(reach.low), end(reach.high));
-    format!("{limit} is reached in about {about} groups (95 % interval {low} to {high})")
+    format!("{limit} is reached in about {about} groups ({low} to {high})")
 }
 
 /// Groups ahead, as far as they can be told.
@@ -135,7 +135,7 @@ pub(super) fn groups_ahead(groups: f64) -> String {
 }
 
 /// A share of the population that is promised: `at least 98.12 %`, rounded down.
-pub(in crate::report) fn share_text(share: f64) -> String {
+pub(super) fn share_text(share: f64) -> String {
     if share > NEARLY_ALL {
         "more than 99.99 %".to_owned()
     } else {
@@ -167,11 +167,7 @@ pub(super) fn capability(ability: &Ability) -> String {
 }
 
 /// `step down by 0.82 deg (0.61 deg to 1.03 deg) since 2026-W17 (2026-W16 to 2026-W18), probability 0.97; …`
-pub(in crate::report) fn moved(
-    product: &ProductDrift,
-    series: &SeriesOutcome,
-    movement: &Movement,
-) -> String {
+pub(super) fn moved(product: &ProductDrift, series: &SeriesOutcome, movement: &Movement) -> String {
     let size = movement.size;
     let scale = Scale::new(size.value.abs(), (size.high - size.low) / 2.0, series.unit);
     let falls = size.value < 0.0;
@@ -264,8 +260,7 @@ pub(super) fn false_alarms(alarms: &FalseAlarms) -> String {
         )
     } else {
         format!(
-            "{} charts watch: without a cause one of them sounds within 20 groups with a probability of at most {} %, \
-             a single one with {} %",
+            "{} charts: without a cause any of them sounds within 20 groups in at most {} %, one in {} %",
             alarms.charts,
             percent(alarms.any_chart),
             percent(alarms.one_chart)
@@ -360,6 +355,6 @@ mod tests {
         assert!(capability(&ability(0.992_79)).contains("at least 99.27 % of all"));
         assert!(capability(&ability(0.999_999)).contains("more than 99.99 % of all"));
         let alarms = FalseAlarms { charts: 9, one_chart: 0.05, any_chart: 0.3698, is_held: false };
-        assert!(false_alarms(&alarms).contains("at most 37 %, a single one with 5 %"));
+        assert!(false_alarms(&alarms).contains("at most 37 %, one in 5 %"));
     }
 }

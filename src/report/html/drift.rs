@@ -6,7 +6,7 @@ use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
-use crate::report::drift::{share_text, to_do, told};
+use crate::report::drift::{ORDER, facts, newest_text as value_in_series, to_do, told};
 use maud::{Markup, html};
 use std::io::{self, Write};
 
@@ -75,6 +75,7 @@ fn movements(index: usize, product: &ProductDrift) -> Markup {
     html! {
         @if !relevant.is_empty() {
             h3.group { "Movements" }
+            p.small { "Listed is " (ORDER) "." }
             ol.moves { @for joint in relevant { li { (moved(index, product, joint)) } } }
         }
         @if !harmless.is_empty() {
@@ -106,7 +107,7 @@ fn moved(index: usize, product: &ProductDrift, joint: &JointMovement) -> Markup 
 fn overview(index: usize, product: &ProductDrift) -> Markup {
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label="series" {
-            table.files {
+            table.files.several-series {
                 thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "means" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
                 tbody {
                     @for (number, series) in product.series.iter().enumerate() {
@@ -179,9 +180,6 @@ fn detail(id: &str, product: &ProductDrift, series: &SeriesOutcome) -> Markup {
 }
 
 fn findings(product: &ProductDrift, series: &SeriesOutcome) -> Markup {
-    let heads = &product.groups;
-    let label = |group: usize| heads.get(group).map_or_else(String::new, |head| safe(&head.label));
-    let with = |value: f64| value_text(value, None, series.unit, false);
     html! {
         @if !series.rules.is_empty() {
             @for good in [false, true] {
@@ -191,34 +189,12 @@ fn findings(product: &ProductDrift, series: &SeriesOutcome) -> Markup {
                 }
             }
         }
-        ul.noticed {
-            @for signal in &series.signals {
-                li { b { (label(signal.group)) ", " (signal.rule) ": " } (safe(&signal.message)) @if signal.explained_by_station { " Another station's chain may explain it." } }
-            }
-            @if let Some((movement, _)) = series.moved() {
-                li { b { "Movement: " } (safe(&crate::report::drift::moved(product, series, movement))) }
-            }
-            @if let Some(trend) = &series.trend {
-                li { b { "Trend: " } (with(trend.per_group)) " per group, 95 % between " (with(trend.low)) " and " (with(trend.high)) }
-            }
-            @if let Some(reach) = &series.forecast {
-                li {
-                    b { "Forecast: " } (limit_text(&reach.limit, series.unit)) " is reached in " (number(reach.in_groups, 3)) " groups, 95 % between "
-                    (reach.low.map_or_else(|| "never".to_owned(), |n| number(n, 3))) " and " (reach.high.map_or_else(|| "never".to_owned(), |n| number(n, 3)))
-                }
-            }
-            @if let Some(ability) = &series.capability {
-                li {
-                    b { "Capability: " } "Ppk " (number(ability.ppk, 3)) ", at least " (number(ability.low, 3)) " with 95 % confidence, from " (ability.units) " units"
-                    @if let Some(share) = ability.share { "; " (share_text(share)) " of the population meets the limit, if it is normal" }
-                }
-            }
-        }
+        ul.noticed { @for (name, line) in facts(product, series).into_iter().filter(|(name, _)| *name != "reference unit") { li { b { (name) ": " } (safe(&line)) } } }
     }
 }
 
 fn stats(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
-    let one = |value: Option<f64>| value.map(|v| value_text(v, None, series.unit, false)).unwrap_or_default();
+    let one = |value: Option<f64>| value.map(|v| value_in_series(series, v)).unwrap_or_default();
     html! {
         div.wide tabindex="0" role="group" aria-label="groups of the series" {
             table.checks {

@@ -6,7 +6,7 @@ use super::text::line;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::TOOL;
-use crate::report::drift::{newest_text, quantity, to_do, told};
+use crate::report::drift::{ORDER, newest_text, quantity, to_do, told};
 use crate::report::terminal::phrase;
 use std::io::{self, Write};
 
@@ -78,7 +78,7 @@ fn movements(products: &[ProductDrift]) -> String {
     if count == 0 {
         return String::new();
     }
-    let mut text = "\nMovements:\n\n".to_owned();
+    let mut text = format!("\nMovements, {ORDER}:\n\n");
     for (product, joint) in all().take(MOVEMENTS) {
         let told = told(product, joint);
         let rest = [
