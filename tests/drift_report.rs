@@ -55,10 +55,19 @@ fn json_has_the_keys_of_the_format() {
     has(
         series,
         "product corner quantity unit verdict groups center sigma signals trend forecast capability message \
-         limit over rules chart step references",
+         limit over rules chart movement references",
     );
     has(&series["groups"][0], "group units mean sd min max bounds uncertainty");
     has(&series["signals"][0], "group rule message explained_by_station");
+    has(
+        &series["movement"],
+        "kind probability since size slope level threshold relevant towards_limit share_eaten earlier left_out correlation together_with",
+    );
+    assert_eq!(
+        series["movement"]["since"],
+        json!({"group": "2026-W10", "low": "2026-W09", "high": "2026-W10"})
+    );
+    assert_eq!(value["movements"], json!([]));
     has(&series["trend"], "per_group low high level least_squares");
     has(&series["chart"]["points"][0], "group statistic low high sigma");
     has(&series["chart"], "kind setup widening points");
@@ -74,7 +83,7 @@ fn json_has_the_keys_of_the_format() {
     has(&value["products"][0]["groups"][0], "group units records revisions firmwares stations");
     // What does not exist is null.
     let bare = &value["series"][5];
-    for key in ["center", "sigma", "chart", "trend", "forecast", "capability", "step"] {
+    for key in ["center", "sigma", "chart", "trend", "forecast", "capability", "movement"] {
         assert_eq!(bare[key], Value::Null, "{key}");
     }
     assert_eq!(bare["groups"][1]["mean"], Value::Null);

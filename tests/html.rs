@@ -422,7 +422,7 @@ fn the_page_of_drift_is_well_formed_self_contained_and_complete() {
             "Trend: -0.5 deg per group",
             "is reached in 1.2 groups",
             "Ppk 0.9",
-            "Step at 2026-W16",
+            "Step since 2026-W16",
         ] {
             assert!(page.text.contains(words), "{words}");
         }

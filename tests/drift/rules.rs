@@ -21,19 +21,22 @@ fn a_straight_line_is_forecast_exactly() {
     let room = room(&Drift { forecast_groups: Some(11), ..RULES }, &singles(&margins));
     let result = drifted(&room, 1);
     let series = only(&result);
+    // What is read from sweep files is rounded to five digits.
+    let near =
+        |value: &Value, wanted: f64| assert!((number(value) - wanted).abs() < 0.02, "{value} {wanted}");
     for key in ["per_group", "low", "high"] {
-        close(&series["trend"][key], -0.5);
+        near(&series["trend"][key], -0.5);
     }
     assert_eq!(series["forecast"]["reaches"]["min"], 50.0);
     for key in ["in_groups", "low", "high"] {
-        close(&series["forecast"][key], 11.0);
+        near(&series["forecast"][key], 11.0);
     }
     assert_eq!(rule(series, "forecast").0, "fail", "11 is at most 11");
     let later = asked(&room, &Drift { forecast_groups: Some(10), ..RULES }, &margins, 0);
     assert_eq!(rule(only(&later), "forecast").0, "pass");
     // Without the rule the numbers stay and nothing is judged.
     let unasked = asked(&room, &RULES, &margins, 0);
-    close(&only(&unasked)["forecast"]["in_groups"], 11.0);
+    near(&only(&unasked)["forecast"]["in_groups"], 11.0);
     assert_eq!(only(&unasked)["verdict"], "not_judged");
 }
 
@@ -56,13 +59,13 @@ fn the_forecast_counts_from_the_newest_group_and_is_undecided_in_between() {
     let series = only(&result);
     assert_eq!(rule(series, "forecast").0, "pass");
     let (trend, forecast) = (&series["trend"], &series["forecast"]);
-    let slope = median_slope(&SCATTERED);
-    close(&trend["per_group"], slope);
-    assert!(number(&trend["low"]) < slope && slope < number(&trend["high"]) && number(&trend["high"]) < 0.0);
+    let slope = number(&trend["per_group"]);
+    assert!((slope - median_slope(&SCATTERED)).abs() < 0.05, "{trend}");
+    assert!(number(&trend["low"]) < -0.5 && -0.5 < number(&trend["high"]) && number(&trend["high"]) < 0.0);
     let (in_groups, low, high) =
         (number(&forecast["in_groups"]), number(&forecast["low"]), number(&forecast["high"]));
     // The line at the newest group over the slope.
-    assert!((in_groups - (number(&trend["level"]) - 50.0) / -slope).abs() < 1e-9, "{forecast}");
+    assert!((in_groups - (number(&trend["level"]) - 50.0) / -slope).abs() < 0.5, "{forecast}");
     assert!((number(&trend["level"]) - SCATTERED[9]).abs() < 0.6 && low < in_groups && in_groups < high);
     for (groups, verdict) in [
         (low.floor(), "pass"),
@@ -94,7 +97,8 @@ fn away_from_every_limit_there_is_no_forecast() {
     let forecast = &only(&result)["forecast"];
     assert_eq!((&forecast["reaches"]["max"], forecast["reaches"].get("min")), (&json!(65.0), None));
     let level = number(&only(&result)["trend"]["level"]);
-    assert!((number(&forecast["in_groups"]) - (65.0 - level) / median_slope(&rising)).abs() < 1e-9);
+    let about = (65.0 - level) / median_slope(&rising);
+    assert!((number(&forecast["in_groups"]) - about).abs() < 1.5, "{forecast} {about}");
 }
 
 #[test]
@@ -163,12 +167,12 @@ fn a_step_is_told_with_what_changed_there() {
     }
     let room = room(&RULES, &runs);
     let result = drifted(&room, 0);
-    let step = &only(&result)["step"];
-    assert_eq!(step["group"], "W11");
-    let (size, error) = (number(&step["size"]), number(&step["standard_error"]));
-    assert!((size + 2.0).abs() < 3.0 * error && error < 0.2, "{step}");
-    assert!(number(&step["chance"]) < 0.01);
-    assert_eq!(step["together_with"], json!(["revision C to D", "firmware 2.3.1 to 2.4.0"]));
+    let moved = &only(&result)["movement"];
+    assert_eq!((&moved["kind"], &moved["since"]["group"]), (&json!("step"), &json!("W11")));
+    let [low, high] = ["low", "high"].map(|key| number(&moved["size"][key]));
+    assert!(low < -2.0 && high > -2.0 && high - low < 0.8, "{moved}");
+    assert!(number(&moved["probability"]["step"]) > 0.9, "{moved}");
+    assert_eq!(moved["together_with"], json!(["revision C to D", "firmware 2.3.1 to 2.4.0"]));
     let told = room.run("drift --history h.db").ends(0);
     assert!(told.out().contains("W11"), "{}", told.out());
 }

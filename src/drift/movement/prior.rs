@@ -40,8 +40,9 @@ pub(super) const CORRELATIONS: [(f64, f64); 4] = [(0.0, 0.5), (0.3, 0.15), (0.6,
 /// Probability from which on the correlation is named.
 pub(super) const CORRELATION_SHOWN: f64 = 0.9;
 
-/// Probability of a ramp from which on slope and forecast are those of the ramps alone. What is left is told by `probability`.
-pub(super) const RAMP_ALONE: f64 = 0.8;
+/// Probability of a kind from which on slope and forecast (a ramp) and size (a step or a ramp) are those of that kind alone. What is left
+/// is told by `probability`.
+pub(super) const KIND_ALONE: f64 = 0.8;
 /// Least probability of a ramp in intervals of slope and forecast: means of a few dozen groups exclude no slow ramp.
 pub(super) const LEAST_RAMP: f64 = 0.06;
 /// Least probability of a ramp for a forecast.

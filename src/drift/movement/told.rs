@@ -4,7 +4,7 @@ use super::bad_lots::{Piece, Weighed, weigh};
 use super::explain::Explanation;
 use super::mixture::{Part, crossing, quantile, together};
 use super::outcome::{Earlier, Kind, Movement, Range, Since, Weights};
-use super::prior::{CORRELATION_SHOWN, FEWEST_GROUPS, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS, RAMP_ALONE};
+use super::prior::{CORRELATION_SHOWN, FEWEST_GROUPS, KIND_ALONE, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS};
 use super::spread::Observation;
 use crate::decision::{Limit, meets};
 use crate::drift::Reach;
@@ -95,10 +95,22 @@ impl<'a> Teller<'a> {
         together(self.all().iter().map(of))
     }
 
+    fn sizes(&self) -> Vec<Part> {
+        let probability = self.probability.of(self.kind);
+        let alone = self.kind != Kind::None && probability >= KIND_ALONE;
+        let part = |e: &Explanation| Part {
+            weight: if alone { e.weight / probability } else { e.weight },
+            location: e.size,
+            scale: e.size_variance.sqrt(),
+            freedom: e.freedom,
+        };
+        together(self.all().iter().filter(|e| !alone || e.kind == self.kind).map(part))
+    }
+
     /// Factors on the weights of ramps and of the others, where the present slope is asked for.
     fn leaning(&self) -> (f64, f64) {
         let ramp = self.probability.ramp;
-        if ramp >= RAMP_ALONE {
+        if ramp >= KIND_ALONE {
             (1.0 / ramp, 0.0)
         } else if ramp > 0.0 && ramp < LEAST_RAMP {
             (LEAST_RAMP / ramp, (1.0 - LEAST_RAMP) / (1.0 - ramp))
@@ -133,7 +145,7 @@ impl<'a> Teller<'a> {
             low: about_middle.low + middle,
             high: about_middle.high + middle,
         };
-        let size = range(&self.parts(|e| (e.size, e.size_variance)));
+        let size = range(&self.sizes());
         let slope = self.slope();
         let numbers = [level.value, level.low, level.high, size.low, size.high, slope.low, slope.high];
         if numbers.iter().any(|number| !number.is_finite()) {
@@ -264,7 +276,7 @@ impl<'a> Teller<'a> {
             }
             let even = |log: f64| rises(log.exp_m1());
             let last = NEVER.ln_1p();
-            (rises(NEVER) >= share).then(|| crossing(even, share, 0.0, last, 1e-5).exp_m1())
+            (rises(NEVER) >= share).then(|| crossing(even, share, 0.0, last, 1e-9).exp_m1())
         };
         let in_groups = when(&ramps_by, 0.5 * ramps_by(NEVER))?;
         let low = when(&by, LOW).map(|low| low.min(in_groups));

@@ -62,9 +62,7 @@ pub(in crate::report) fn facts(
 ) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
     facts.extend(words::signals(product, series).into_iter().map(|line| ("signal", line)));
-    facts.extend(
-        series.moved().map(|(movement, _)| (movement.kind.name(), words::moved(product, series, movement))),
-    );
+    facts.extend(series.moved().map(|(movement, _)| ("moved", words::moved(product, series, movement))));
     facts.extend(series.trend.as_ref().map(|slope| ("trend", words::trend(series, slope, "group"))));
     facts.extend(series.forecast.as_ref().map(|reach| ("ahead", words::forecast(series, reach))));
     facts.extend(series.capability.as_ref().map(|ability| ("units", words::capability(ability))));
