@@ -42,7 +42,7 @@ const SPEC: &str = r#"{"product": "river-gauge-5v", "title": "5 V rail of the ri
 const DRIFT: Drift = Drift {
     over: Some(DriftAxis::Build),
     setup: Some(8),
-    chart: Some(Chart::ChangePoint),
+    chart: Some(Chart::Ewma),
     capability_min: Some(1.0),
     forecast_groups: Some(15),
     relevant: None,

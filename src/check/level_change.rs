@@ -52,6 +52,9 @@ pub struct Stronger<'a> {
 /// `bench-coverage`, shows what it covers).
 const CANCELLED: f64 = 0.1;
 
+/// The weaker neighbour's word counts up to this many times that of the stronger one: where it is drowned it tells nothing.
+const MOST_BELOW: f64 = 3.0;
+
 /// A change of the curve: ln of the magnitude, angle, and the standard uncertainties of both from noise.
 type Shift = (f64, f64, [f64; 2]);
 
@@ -88,7 +91,7 @@ impl<'a> Stronger<'a> {
         (moved.change, moved.noise)
     }
 
-    /// Standard uncertainty of a value from its change with the level. Each neighbouring level bounds it; the smaller bound counts.
+    /// Standard uncertainty of a value from its change with the level. Each neighbouring level tells of it.
     #[must_use]
     pub fn uncertainty(&self, judged: &Analysed, located: &Located) -> f64 {
         let x = located.point.ln_f;
@@ -101,11 +104,13 @@ impl<'a> Stronger<'a> {
             Some(ChangeShare { is_shown: true, .. }) => self.law.uncertainty(size.hypot(moved.noise), 0.0),
             _ => self.law.uncertainty(size, moved.noise),
         };
-        let below = self.weaker.map_or(f64::INFINITY, |weaker| {
+        // Both neighbours tell of one error, each with its noise: the mean of their squares.
+        self.weaker.map_or(above, |weaker| {
             let moved = of_value(located, shift(weaker.sweep, judged, x));
-            weaker.law.uncertainty_above(moved.change.abs().max(CANCELLED * moved.parts).hypot(moved.noise))
-        });
-        above.min(below)
+            let size = moved.change.abs().max(CANCELLED * moved.parts);
+            let below = weaker.law.uncertainty_above(size.hypot(moved.noise));
+            (0.5 * (above * above + below.min(MOST_BELOW * above).powi(2))).sqrt()
+        })
     }
 }
 

@@ -207,7 +207,12 @@ impl Rules<'_> {
             (None, None) => rule(
                 Verdict::Pass,
                 format!(
-                    "{title} stays: {} watched, none beyond the limits about {} (spread of the means {})",
+                    "{title} {}: {} watched, none beyond the limits about {} (spread of the means {})",
+                    if facts.movement.is_some_and(|m| m.since.is_some()) {
+                        "moves, unseen by the chart"
+                    } else {
+                        "stays"
+                    },
                     words::count(chart.points.len() as u64, "group"),
                     show(chart.center),
                     show(chart.sigma)

@@ -28,7 +28,7 @@ const LEAST_JUDGED_PERCENT: f64 = 98.0;
 /// A short corner.
 pub fn scene(key: Key) -> Scene {
     let mut d = key.draw(MODE);
-    for _ in 0..200 {
+    for _ in 0..5_000 {
         let mut scene = Scene::plain(key, &mut d, (8.0, 40.0), (1e-3, 1e-3));
         scene.receivers.correlation = 0.0;
         let noise = Facts::of(&scene).noise_at_margins[0];

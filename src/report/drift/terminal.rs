@@ -11,6 +11,8 @@ use crate::report::terminal::palette::{self, paint};
 use crate::report::terminal::{Style, count_of, phrase, write_table};
 use std::collections::HashSet;
 
+/// Series of movements up to which each is told in full all the same.
+const MOST_IN_FULL: usize = 3;
 /// Series of a product up to which those that pass have a row each.
 const MOST_ROWS: usize = 24;
 
@@ -62,7 +64,11 @@ fn push_product(
         push_words(text, 2, anstyle::Style::new(), &terminal(&line), style);
     }
     movements::push(text, product, style);
-    let folded = if style.every_check { HashSet::new() } else { movements::folded(product) };
+    let mut folded = if style.every_check { HashSet::new() } else { movements::folded(product) };
+    folded.retain(|place| product.series.get(*place).is_some_and(|series| !is_quiet(series.verdict)));
+    if folded.len() <= MOST_IN_FULL {
+        folded.clear();
+    }
     let is_full = |(place, series): &(usize, &SeriesOutcome)| {
         style.every_check || !is_quiet(series.verdict) && !folded.contains(place)
     };
