@@ -47,3 +47,5 @@ pub(super) const KIND_ALONE: f64 = 0.8;
 pub(super) const LEAST_RAMP: f64 = 0.06;
 /// Least probability of a ramp for a forecast.
 pub(super) const LEAST_FORECAST: f64 = 0.1;
+/// Share, of the explanations of a kind, of those with earlier changes or of those without from which on the size is theirs alone.
+pub(super) const PAST_ALONE: f64 = 0.9;

@@ -4,7 +4,9 @@ use super::bad_lots::{Piece, Weighed, weigh};
 use super::explain::Explanation;
 use super::mixture::{Part, crossing, quantile, together};
 use super::outcome::{Earlier, Kind, Movement, Range, Since, Weights};
-use super::prior::{CORRELATION_SHOWN, FEWEST_GROUPS, KIND_ALONE, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS};
+use super::prior::{
+    CORRELATION_SHOWN, FEWEST_GROUPS, KIND_ALONE, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS, PAST_ALONE,
+};
 use super::spread::Observation;
 use crate::decision::{Limit, meets};
 use crate::drift::Reach;
@@ -96,15 +98,33 @@ impl<'a> Teller<'a> {
     }
 
     fn sizes(&self) -> Vec<Part> {
-        let probability = self.probability.of(self.kind);
-        let alone = self.kind != Kind::None && probability >= KIND_ALONE;
+        // Of the explanations of that kind, those with earlier changes and those without speak of different movements: the more
+        // probable ones count alone, if they are so by far.
+        let own = |earlier: bool| {
+            let of = move |e: &Explanation| e.kind == self.kind && (e.from > 0) == earlier;
+            self.all().iter().filter(|e| of(e)).map(|e| e.weight).sum::<f64>()
+        };
+        let (plain, after) = (own(false), own(true));
+        let (most, earlier) = if after > plain { (after, true) } else { (plain, false) };
+        let kind_alone = self.kind != Kind::None && plain + after >= KIND_ALONE;
+        let past_alone = kind_alone && most >= PAST_ALONE * (plain + after);
+        let counts = |e: &Explanation| {
+            (!kind_alone || e.kind == self.kind) && (!past_alone || (e.from > 0) == earlier)
+        };
+        let all = if past_alone {
+            most
+        } else if kind_alone {
+            plain + after
+        } else {
+            1.0
+        };
         let part = |e: &Explanation| Part {
-            weight: if alone { e.weight / probability } else { e.weight },
+            weight: e.weight / all,
             location: e.size,
             scale: e.size_variance.sqrt(),
             freedom: e.freedom,
         };
-        together(self.all().iter().filter(|e| !alone || e.kind == self.kind).map(part))
+        together(self.all().iter().filter(|e| counts(e)).map(part))
     }
 
     /// Factors on the weights of ramps and of the others, where the present slope is asked for.
