@@ -97,9 +97,9 @@ impl<'a> Teller<'a> {
         together(self.all().iter().map(of))
     }
 
-    fn sizes(&self) -> Vec<Part> {
-        // Of the explanations of that kind, those with earlier changes and those without speak of different movements: the more
-        // probable ones count alone, if they are so by far.
+    /// Whether the explanations of the told kind count alone, and which of them: those with earlier changes and those without speak of
+    /// different movements, and the more probable ones count alone if they are so by far.
+    fn alone(&self) -> (bool, Option<bool>) {
         let own = |earlier: bool| {
             let of = move |e: &Explanation| e.kind == self.kind && (e.from > 0) == earlier;
             self.all().iter().filter(|e| of(e)).map(|e| e.weight).sum::<f64>()
@@ -108,16 +108,15 @@ impl<'a> Teller<'a> {
         let (most, earlier) = if after > plain { (after, true) } else { (plain, false) };
         let kind_alone = self.kind != Kind::None && plain + after >= KIND_ALONE;
         let past_alone = kind_alone && most >= PAST_ALONE * (plain + after);
+        (kind_alone, past_alone.then_some(earlier))
+    }
+
+    fn sizes(&self) -> Vec<Part> {
+        let (kind_alone, past) = self.alone();
         let counts = |e: &Explanation| {
-            (!kind_alone || e.kind == self.kind) && (!past_alone || (e.from > 0) == earlier)
+            (!kind_alone || e.kind == self.kind) && past.is_none_or(|earlier| (e.from > 0) == earlier)
         };
-        let all = if past_alone {
-            most
-        } else if kind_alone {
-            plain + after
-        } else {
-            1.0
-        };
+        let all: f64 = self.all().iter().filter(|e| counts(e)).map(|e| e.weight).sum();
         let part = |e: &Explanation| Part {
             weight: e.weight / all,
             location: e.size,
@@ -209,7 +208,9 @@ impl<'a> Teller<'a> {
                 });
                 found.or(list.last()).map(|(place, _)| *place)
             };
-        let moved = |e: &Explanation| e.kind != Kind::None;
+        let (_, past) = self.alone();
+        let moved =
+            |e: &Explanation| e.kind != Kind::None && past.is_none_or(|earlier| (e.from > 0) == earlier);
         let own = |e: &Explanation| e.kind == self.kind;
         if self.kind == Kind::None {
             return None;
