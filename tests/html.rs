@@ -11,8 +11,9 @@ use html5ever::tendril::TendrilSink;
 use loopgauge::check::{CornerPlot, GainLine, LevelPlot, Limit, PlotPoint, Role, RunOutcome, Unit, Verdict};
 use loopgauge::diagnostic::Diagnostic;
 use loopgauge::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, Kind, Movement, ProductDrift, Range,
-    Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope, Weights,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, JointMovement, Kind, Moved, Movement,
+    ProductDrift, Range, Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Signal, Since, Slope,
+    Weights,
 };
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec, sha256};
 use loopgauge::report::Tally;
@@ -392,7 +393,27 @@ fn history(name: &str) -> ProductDrift {
         groups: (0..10).map(head).collect(),
         verdict: Some(Verdict::Fail),
         series: vec![falling(name), seconds, empty],
-        movements: Vec::new(),
+        movements: vec![JointMovement {
+            kind: Kind::Step,
+            probability: 0.97,
+            since: Since { group: 6, low: 5, high: 6 },
+            series: vec![Moved {
+                series: 0,
+                corner: name.to_owned(),
+                quantity: "phase_margin_deg".to_owned(),
+                unit: Unit::Deg,
+                size: Range { value: -1.2, low: -1.5, high: -0.9 },
+                relevant: true,
+                share_eaten: 0.4,
+            }],
+            corners: vec![name.to_owned()],
+            quantities: vec!["phase_margin_deg".to_owned()],
+            relevant: true,
+            share_eaten: 0.4,
+            nearest: None,
+            together_with: vec![name.to_owned()],
+            message: name.to_owned(),
+        }],
         retested: vec![Retested {
             serial: name.to_owned(),
             group: name.to_owned(),
@@ -419,10 +440,12 @@ fn the_page_of_drift_is_well_formed_self_contained_and_complete() {
         for words in [
             "53.5 deg ± 0.6 deg",
             "limit",
-            "Trend: -0.5 deg per group",
-            "is reached in 1.2 groups",
-            "Ppk 0.9",
-            "Step since 2026-W16",
+            "trend: falls by 0.50 deg per group",
+            "in about 1.2 groups",
+            "Ppk 0.90",
+            "since 2026-W16",
+            "Movements",
+            "To do: ",
         ] {
             assert!(page.text.contains(words), "{words}");
         }

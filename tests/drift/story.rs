@@ -95,6 +95,9 @@ fn the_report_tells_the_story() {
         "revision B to C",
         "RG-00505 in 2026-W10 (fail, invalid, pass)",
         "the station moves",
+        "1. fail: ramp since 2026-W20 (2026-W18 to 2026-W24)",
+        "2 series: phase margin and delay margin at 24V-3A",
+        "2. fail: step since 2026-W26",
         "1 record has no `build`",
         "20 groups from 2026-W02 to 2026-W40: 160 units in 162 records",
     ] {
@@ -117,4 +120,37 @@ fn what_stays_passes_when_false_alarms_are_held() {
             assert_eq!(is_found, is_moved(series), "{} {}: {message}", series["corner"], series["quantity"]);
         }
     }
+}
+
+/// One part on two rails at eight corners: 64 series, one movement a product, and what it comes to on one screen.
+#[test]
+fn one_cause_is_one_entry() {
+    let room = Room::empty();
+    assert_eq!(make_line::tell_of_one_part(&Address::File(room.path("h.db"))).unwrap(), 200);
+    let result = room.run("drift --history h.db --json -").ends(1).json();
+    assert_eq!(list(&result["series"]).len(), 64);
+    let movements = list(&result["movements"]);
+    let products: Vec<&str> = movements.iter().map(|movement| text(&movement["product"])).collect();
+    assert_eq!(products.len(), 2, "{products:?}");
+    assert_ne!(products[0], products[1]);
+    for movement in movements {
+        assert_eq!(movement["kind"], "ramp", "{movement}");
+        // From the ninth build on.
+        let [low, high] = ["low", "high"].map(|key| text(&movement["since"][key]));
+        assert!(low <= "2026-W18" && high >= "2026-W18", "{}", movement["since"]);
+        assert!(list(&movement["series"]).len() >= 20, "{movement}");
+        let worst = &movement["worst"];
+        assert_eq!((&worst["corner"], &worst["quantity"]), (&json!("24V-3A"), &json!("phase_margin_deg")));
+    }
+    // 53.7 - 12 * 0.16 = 51.78 deg in the newest build: 11.1 builds from the limit.
+    for series in list(&result["series"]).iter().filter(|series| {
+        (&series["corner"], &series["quantity"]) == (&json!("24V-3A"), &json!("phase_margin_deg"))
+    }) {
+        let ahead = &series["forecast"];
+        assert!(number(&ahead["low"]) < 11.1 && number(&ahead["high"]) > 11.1, "{ahead}");
+    }
+    let told = room.run("drift --history h.db").ends(1);
+    assert!(told.out().lines().count() < 40, "{}", told.out());
+    let page = room.run("drift --history h.db --markdown -").ends(1);
+    assert_eq!(page.out().matches("\n1. river-gauge").count(), 2, "{}", page.out());
 }
