@@ -158,7 +158,7 @@ impl Line {
         let serial = format!("RG-{:05}", 100 * (build + 1) + unit);
         let level = Level { margin: 0.0, crossover: 0.0 };
         let run = self.unit(&serial, build, 3 + unit, level);
-        RunOutcome { product: rail.to_owned(), revision: "B".to_owned(), corners: corners.into(), ..run }
+        RunOutcome { product: rail.to_owned(), revision: "B".to_owned(), corners, ..run }
     }
 
     fn normal(&mut self) -> f64 {
