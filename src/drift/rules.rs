@@ -233,7 +233,10 @@ impl Rules<'_> {
                 Some(Observation { new_station, ..Observation::of(*place, group)? })
             })
             .collect();
-        let mut told = movement(&observations, &key.limit, None)?;
+        let setup = filled.get(..self.settings.setup().min(filled.len())).unwrap_or(filled);
+        let centre = setup.iter().map(|(_, mean, _)| mean).sum::<f64>() / setup.len().max(1) as f64;
+        let relevant = self.settings.drift.and_then(|drift| drift.relevant_for(&key.quantity, centre));
+        let mut told = movement(&observations, &key.limit, relevant)?;
         let heads = told.movement.since.and_then(|since| {
             let before = filled.iter().rev().find(|(place, ..)| *place < since.group)?.0;
             self.population.groups.get(before).zip(self.population.groups.get(since.group))

@@ -20,11 +20,11 @@ const FLAT_RAD: f64 = 25.0 / 180.0 * PI;
 /// Fewest samples that make an end.
 const FEWEST: usize = 3;
 
-/// rms of what is left of the phase when the gain is doubled, rad: 10 deg at most …
-const FITS: f64 = 10.0 / 180.0 * PI;
-/// … where the gain as it stands leaves 20 deg and more, and so many times as much.
-const MISSES: f64 = 20.0 / 180.0 * PI;
-const TIMES: f64 = 2.5;
+/// rms of what is left of the phase when the gain is doubled, rad: 12 deg at most …
+const FITS: f64 = 12.0 / 180.0 * PI;
+/// … where the gain as it stands leaves 13 deg and more, and so many times as much.
+const MISSES: f64 = 13.0 / 180.0 * PI;
+const TIMES: f64 = 2.0;
 /// Distance of the nodes from the ends of the sweep, ln f: what lies beyond is not known.
 const AWAY: f64 = 0.3 * LN_10;
 /// Lags at the crossover that a delay may make, rad, and right-half-plane zeros as multiples of the crossover.

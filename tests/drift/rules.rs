@@ -3,7 +3,8 @@
 use super::line::{DRIFT, close, drifted, number, only, room, rule, singles, tell};
 use crate::tool::{Room, list, text};
 use loopgauge::check::Limit;
-use loopgauge::spec::Drift;
+use loopgauge::quantity::Degrees;
+use loopgauge::spec::{Drift, Relevant};
 use serde_json::{Value, json};
 
 const RULES: Drift = Drift { chart: None, ..DRIFT };
@@ -175,6 +176,23 @@ fn a_step_is_told_with_what_changed_there() {
     assert_eq!(moved["together_with"], json!(["revision C to D", "firmware 2.3.1 to 2.4.0"]));
     let told = room.run("drift --history h.db").ends(0);
     assert!(told.out().contains("W11"), "{}", told.out());
+}
+
+/// The spec says what is worth an action: a step of 2 deg is, unless 3 deg are asked for.
+#[test]
+fn what_is_relevant_is_what_the_spec_says() {
+    let wobble = [0.0, 0.2, -0.2, 0.1, -0.1, 0.05];
+    let margins: Vec<f64> =
+        (0..18).map(|k| if k < 10 { 56.0 } else { 54.0 } + wobble[k % wobble.len()]).collect();
+    for (least, status, verdict) in [(None, 1, "fail"), (Some(1.5), 1, "fail"), (Some(3.0), 0, "pass")] {
+        let phase_margin = least.and_then(Degrees::new);
+        let relevant = phase_margin.map(|_| Relevant { phase_margin, ..Relevant::default() });
+        let drift = Drift { setup: Some(8), relevant, ..DRIFT };
+        let result = drifted(&room(&drift, &singles(&margins)), status);
+        let series = only(&result);
+        assert_eq!(rule(series, "chart").0, verdict, "{least:?}: {}", rule(series, "chart").1);
+        assert_eq!(series["movement"]["relevant"], verdict == "fail", "{}", series["movement"]);
+    }
 }
 
 /// Every measured quantity that has a limit; one with a limit and no value too.
