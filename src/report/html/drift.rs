@@ -105,12 +105,15 @@ fn moved(index: usize, product: &ProductDrift, joint: &JointMovement) -> Markup 
 }
 
 fn overview(index: usize, product: &ProductDrift) -> Markup {
+    // The worst first; of equal ones in the order of the spec.
+    let mut order: Vec<(usize, &SeriesOutcome)> = product.series.iter().enumerate().collect();
+    order.sort_by_key(|(_, series)| Verdict::ALL.iter().position(|verdict| *verdict == series.verdict));
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label="series" {
             table.files.several-series {
                 thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "means" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
                 tbody {
-                    @for (number, series) in product.series.iter().enumerate() {
+                    @for (number, series) in order {
                         @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
                         tr {
                             th scope="row" { (safe(&series.corner)) }
