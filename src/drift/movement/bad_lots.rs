@@ -101,7 +101,8 @@ fn normalize(explanations: &mut Vec<Explanation>) {
         let all: f64 = of().map(|e| e.weight).sum();
         let best = of().map(|e| e.weight).fold(0.0, f64::max);
         let from = kept.len();
-        kept.extend(of().filter(|e| e.weight >= NEGLIGIBLE * best).copied());
+        // A kind beside which the others are certain has no weight at all.
+        kept.extend(of().filter(|e| e.weight > 0.0 && e.weight >= NEGLIGIBLE * best).copied());
         let left: f64 = kept.iter().skip(from).map(|e| e.weight).sum();
         kept.iter_mut().skip(from).for_each(|e| e.weight *= all / left);
     }
