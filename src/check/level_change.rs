@@ -2,7 +2,7 @@
 
 use crate::analysed::Analysed;
 use crate::curve::wrap;
-use crate::linearity::{ChangeShare, Difference};
+use crate::linearity::Difference;
 use crate::margins::Located;
 use crate::uncertainty::{Chain, LevelChange};
 
@@ -41,8 +41,8 @@ pub struct Stronger<'a> {
     pub difference: Option<&'a Difference>,
     /// How far the two levels are apart.
     pub law: LevelChange,
-    /// How much of their difference as a whole is change; `None` where nothing tells.
-    pub whole: Option<ChangeShare>,
+    /// Whether the two levels differ as a whole by more than noise.
+    pub changes: bool,
     /// The next weaker level than the judged one.
     pub weaker: Option<Weaker<'a>>,
 }
@@ -75,7 +75,7 @@ impl<'a> Stronger<'a> {
         Self {
             sweep: strong,
             difference,
-            whole: difference.and_then(Difference::change_beside_noise),
+            changes: difference.is_some_and(Difference::shows_change),
             law: LevelChange { step_db: strong_db - weak_db },
             weaker: None,
         }
@@ -84,31 +84,32 @@ impl<'a> Stronger<'a> {
     /// Change of a value that was found on `judged`, to first order, and its standard uncertainty from noise.
     #[must_use]
     pub fn change(&self, judged: &Analysed, located: &Located) -> (f64, f64) {
-        let x = located.point.ln_f;
-        let shift =
-            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
-        let moved = of_value(located, shift);
+        let moved = self.moved(judged, located);
         (moved.change, moved.noise)
+    }
+
+    fn moved(&self, judged: &Analysed, located: &Located) -> Moved {
+        let x = located.point.ln_f;
+        let shifted =
+            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
+        of_value(located, shifted)
     }
 
     /// Standard uncertainty of a value from its change with the level. Each neighbouring level tells of it.
     #[must_use]
     pub fn uncertainty(&self, judged: &Analysed, located: &Located) -> f64 {
-        let x = located.point.ln_f;
-        let shifted =
-            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
-        let moved = of_value(located, shifted);
-        let size = moved.change.abs().max(CANCELLED * moved.parts);
-        let above = match self.whole {
+        let moved = self.moved(judged, located);
+        let size = moved.size();
+        let above = if self.changes {
             // Noise may as well have hidden some of a change that is there.
-            Some(ChangeShare { is_shown: true, .. }) => self.law.uncertainty(size.hypot(moved.noise), 0.0),
-            _ => self.law.uncertainty(size, moved.noise),
+            self.law.uncertainty(size.hypot(moved.noise), 0.0)
+        } else {
+            self.law.uncertainty(size, moved.noise)
         };
         // Both neighbours tell of one error, each with its noise: the mean of their squares.
         self.weaker.map_or(above, |weaker| {
-            let moved = of_value(located, shift(weaker.sweep, judged, x));
-            let size = moved.change.abs().max(CANCELLED * moved.parts);
-            let below = weaker.law.uncertainty_above(size.hypot(moved.noise));
+            let moved = of_value(located, shift(weaker.sweep, judged, located.point.ln_f));
+            let below = weaker.law.uncertainty_above(moved.size().hypot(moved.noise));
             (0.5 * (above * above + below.min(MOST_BELOW * above).powi(2))).sqrt()
         })
     }
@@ -121,6 +122,13 @@ struct Moved {
     parts: f64,
     /// Standard uncertainty of the change from noise.
     noise: f64,
+}
+
+impl Moved {
+    /// The change, or the share of its parts that counts at least.
+    fn size(&self) -> f64 {
+        self.change.abs().max(CANCELLED * self.parts)
+    }
 }
 
 /// Strong less weak at a place.

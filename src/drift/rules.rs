@@ -4,7 +4,7 @@ use super::ahead::forecast_rule;
 use super::judge::{SeriesKey, Settings};
 use super::movement::{Kind, Movement, Observation, Told, movement};
 use super::together::together;
-use super::watch::Watch;
+use super::watch::{Watch, filled};
 use super::words::{self, quantity_title};
 use super::{
     Ability, Capability, ChartRun, GroupStats, Line, Lots, Population, Range, Reach, ReferenceSeries,
@@ -28,12 +28,7 @@ impl<'a> Rules<'a> {
     }
 
     pub(super) fn judge(&mut self, key: SeriesKey, series: &Series) -> SeriesOutcome {
-        let filled: Vec<Filled<'_>> = series
-            .groups
-            .iter()
-            .enumerate()
-            .filter_map(|(index, group)| Some((index, group.mean?, group)))
-            .collect();
+        let filled = filled(series);
         let (chart, signals) = self.watch.run(&filled, key.unit).unzip();
         let signals = signals.unwrap_or_default();
         let told = self.movement(&filled, &key);
@@ -268,7 +263,8 @@ impl Rules<'_> {
 
 /// Whether a signal is only a finding: the group, and all that moved, lie where no limit is, or are shown to be too small for an action.
 fn is_harmless(signal: &Signal, facts: &Facts<'_>, chart: &ChartRun) -> bool {
-    let mean = facts.filled.iter().find(|(group, ..)| *group == signal.group).map(|(_, mean, _)| *mean);
+    let place = facts.filled.binary_search_by_key(&signal.group, |(group, ..)| *group).ok();
+    let mean = place.and_then(|place| facts.filled.get(place)).map(|(_, mean, _)| *mean);
     let harmless = |mean: f64| {
         facts
             .movement

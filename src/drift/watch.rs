@@ -269,7 +269,7 @@ fn step_up(mut chances: Vec<f64>, rate: f64) -> f64 {
 }
 
 /// The groups of a series that have a mean.
-fn filled(series: &Series) -> Vec<Filled<'_>> {
+pub(super) fn filled(series: &Series) -> Vec<Filled<'_>> {
     let groups = series.groups.iter().enumerate();
     groups.filter_map(|(index, group)| Some((index, group.mean?, group))).collect()
 }

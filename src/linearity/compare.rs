@@ -21,15 +21,6 @@ pub struct Difference {
     noise: Noise,
 }
 
-/// How much of the difference of two levels as a whole is change and not noise.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ChangeShare {
-    /// Whether it is more than chance.
-    pub is_shown: bool,
-    /// Share of the squared difference that is change, one standard deviation above what is seen; 0 to 1.
-    pub share: f64,
-}
-
 impl Default for Difference {
     fn default() -> Self {
         Self {
@@ -61,12 +52,11 @@ impl Difference {
         (point.ln_mag, point.angle, [noise.ln_mag, noise.angle])
     }
 
-    /// How much of the difference of the levels as a whole is change and not noise; `None` where nothing is known of the noise.
-    ///
-    /// The mean square of the smoothed difference in its own standard uncertainties is 1 on average where nothing changes. The fits at all
-    /// samples together have as many independent values, for gain and phase each, as the sum of their variances per variance of a sample.
+    /// Whether the levels differ as a whole by more than noise: the mean square of the smoothed difference in its own standard
+    /// uncertainties, 1 on average where nothing changes, against its scatter. The fits at all samples together have as many independent
+    /// values, for gain and phase each, as the sum of their variances per variance of a sample.
     #[must_use]
-    pub fn change_beside_noise(&self) -> Option<ChangeShare> {
+    pub fn shows_change(&self) -> bool {
         let [gain_share, phase_share] = self.noise.shares();
         let columns = self.curve.ln_mag().iter().zip(self.curve.angle());
         let sigmas = self.noise.fit().iter().zip(self.noise.sigma());
@@ -80,10 +70,7 @@ impl Difference {
             }
         }
         let scatter = 1.0 / f64::max(independent, 1.0).sqrt();
-        let excess = squares / count - 1.0;
-        let variance = (excess + scatter).max(0.0);
-        (independent > 0.0)
-            .then(|| ChangeShare { is_shown: excess > SURELY * scatter, share: variance / (1.0 + variance) })
+        independent > 0.0 && squares / count - 1.0 > SURELY * scatter
     }
 
     /// How far a value that was found on the weak curve moves to the strong one, to first order.

@@ -18,7 +18,7 @@ mod compare;
 pub use change::{Change, Comparison, Deviation, Relation};
 pub(crate) use choose::STEP_SLACK_DB;
 pub use choose::{Selection, select};
-pub use compare::{ChangeShare, Difference, compare};
+pub use compare::{Difference, compare};
 
 #[cfg(test)]
 mod tests;

@@ -112,7 +112,11 @@ fn normalize(explanations: &mut Vec<Explanation>) {
 impl Search {
     fn rows(&self, set: &[usize], correlation: f64) -> Rows {
         let mut is_bad = vec![false; self.means.len()];
-        set.iter().filter_map(|k| is_bad.get_mut(*k).map(|slot| *slot = true)).for_each(drop);
+        for k in set {
+            if let Some(slot) = is_bad.get_mut(*k) {
+                *slot = true;
+            }
+        }
         Rows::new(&self.means, &is_bad, correlation)
     }
 

@@ -140,8 +140,11 @@ fn push_folded(text: &mut String, product: &ProductDrift, folded: &HashSet<usize
         }
     }
     if !counts.is_empty() {
-        let behind = if folded.is_empty() { "Series" } else { "Series behind the movements and others" };
-        let behind = if is_short || folded.is_empty() { behind } else { "Series behind the movements" };
+        let behind = match (folded.is_empty(), is_short) {
+            (true, _) => "Series",
+            (false, true) => "Series behind the movements and others",
+            (false, false) => "Series behind the movements",
+        };
         text.push_str(&format!("  {behind}: {}; -v shows each\n", counts.join(", ")));
     }
 }
