@@ -8,6 +8,17 @@
 //! Between samples both parts follow the cubic through the four nearest samples (Lagrange's interpolation over
 //! ln f; any numerical handbook, e.g. NIST Digital Library of Mathematical Functions 3.3). It stays local, so that
 //! a sharp resonance disturbs only its neighbourhood.
+//!
+//! **Why a local cubic, and not a spline or a rational fit?** A spline spreads a sharp resonance over the whole
+//! sweep, and a rational fit needs an order that somebody must choose. Four points see only their neighbourhood, meet
+//! smooth loops to far below the accuracy of any chain, and say how wrong they may be (the two neighbouring cubics).
+//! Against noise the samples are replaced by local fits first; without noise they stay as they are.
+//!
+//! **Why ln gain and phase, and not real and imaginary part?** Over ln frequency both are nearly straight for real
+//! loops, and every margin is a statement about one of them.
+//!
+//! **Why is everything referred to the critical point?** Both sign conventions become one at the entrance of `Curve`,
+//! so that no formula after it has a case for each, and a test can hold that they give the same numbers.
 
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;

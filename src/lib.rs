@@ -2,6 +2,9 @@
 //!
 //! The core is pure: it does no I/O, prints nothing and reads no clock. The command line (feature `cli`, on by
 //! default) adds files, threads and reports.
+//!
+//! **Why one crate and not two?** The core without the command line is a feature away (`--no-default-features`, built
+//! and tested by `.ci/run`), and one version number is one less thing to keep in step.
 
 #[cfg(test)]
 extern crate self as loopgauge;
@@ -22,6 +25,7 @@ pub mod excitation;
 pub mod history;
 pub mod inspect;
 pub mod linearity;
+pub mod manual;
 pub mod margins;
 pub mod monte_carlo;
 pub mod noise;

@@ -6,6 +6,8 @@
 //!
 //! Nothing is replaced but what is empty or an earlier output of the same kind, by what it holds and not by its name, and
 //! never what this process has read.
+//!
+//! **Why are output files written aside and renamed?** A dashboard that reads half a file shows half a truth.
 
 mod inputs;
 mod kind;

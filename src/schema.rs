@@ -2,6 +2,14 @@
 //!
 //! All keys, units, examples and defaults stand in `schema/defs.json`. The readers ask for each key by hand; the tests hold the
 //! two against each other, key by key.
+//!
+//! **Why is the schema a file by hand, and not derived?** The readers ask for keys one by one, so there are no types
+//! to derive it from, and its descriptions are texts for people. What could drift apart is held together by a test:
+//! an unknown key is planted into every map, and the keys that the reader then lists must be those of the schema.
+//!
+//! **Why does the schema not require what `extends` may bring?** It sees one file. A file without `product` may be a
+//! part, and one with `extends` gets the rest from below. Only a file that names a product and extends nothing must
+//! be whole.
 
 /// The definitions that all documents share.
 const DEFS: &str = include_str!("schema/defs.json");

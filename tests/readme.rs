@@ -1,4 +1,4 @@
-//! The README is true: its commands print what it says, its examples are read.
+//! README and manual are true: their commands print what they say, their examples are read, their links lead somewhere.
 
 #![cfg(feature = "cli")]
 #![expect(
@@ -7,15 +7,26 @@
     reason = "a test that cannot run its own program must stop"
 )]
 
+#[path = "../examples/make-line/main.rs"]
+#[expect(dead_code, reason = "its own `main` is not called")]
+mod make_line;
+
+use loopgauge::history::Address;
+use loopgauge::manual::{CHAPTERS, chapter};
 use std::fs;
+use std::path::Path;
 use std::process::Command;
 
 const README: &str = include_str!("../README.md");
 
-/// The fenced blocks of one language, without their fences.
-fn blocks(language: &str) -> Vec<String> {
+/// The fenced blocks of one language in a chapter, without their fences.
+fn blocks(name: &str, language: &str) -> Vec<String> {
+    blocks_of(chapter(name).unwrap().text, language)
+}
+
+fn blocks_of(text: &str, language: &str) -> Vec<String> {
     let mut blocks = Vec::new();
-    let mut lines = README.lines();
+    let mut lines = text.lines();
     while let Some(line) = lines.next() {
         if let Some(found) = line.strip_prefix("```") {
             let body: Vec<&str> = lines.by_ref().take_while(|line| *line != "```").collect();
@@ -40,11 +51,32 @@ fn words(command: &str) -> Vec<String> {
     words
 }
 
-/// Runs a command of the README in the project's folder. Problems are written while the work goes on, the result at its end,
+/// Specs and runs of the demo, in a folder where commands may write.
+fn clone() -> tempfile::TempDir {
+    fn copy(from: &Path, to: &Path) {
+        fs::create_dir_all(to).unwrap();
+        for entry in fs::read_dir(from).unwrap() {
+            let entry = entry.unwrap();
+            let to = to.join(entry.file_name());
+            if entry.file_type().unwrap().is_dir() {
+                copy(&entry.path(), &to);
+            } else {
+                fs::copy(entry.path(), to).unwrap();
+            }
+        }
+    }
+    let room = tempfile::tempdir().unwrap();
+    for folder in ["specs", "demo-data"] {
+        copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join(folder), &room.path().join(folder));
+    }
+    room
+}
+
+/// Runs a command in a folder. Problems are written while the work goes on, the result at its end,
 /// so a terminal shows standard error first.
-fn run(arguments: &str) -> (String, i32) {
+fn run(folder: &Path, arguments: &str) -> (String, i32) {
     let output = Command::new(env!("CARGO_BIN_EXE_loopgauge"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .current_dir(folder)
         .args(words(arguments))
         // 2026-11-25: no waiver of the demo ends.
         .env("SOURCE_DATE_EPOCH", "1795564800")
@@ -66,10 +98,10 @@ fn fits(written: &[&str], real: &[&str]) -> bool {
     }
 }
 
-#[test]
-fn commands_print_what_the_readme_says() {
+/// Runs the commands of a text in their order and holds what they print against it; gives their number.
+fn commands_print_what_is_said(text: &str, folder: &Path) -> usize {
     let mut commands = 0;
-    for block in blocks("console") {
+    for block in blocks_of(text, "console") {
         let mut status: Option<i32> = None;
         for part in format!("\n{block}").split("\n$ ").skip(1) {
             let (command, written) = part.split_once('\n').unwrap_or((part, ""));
@@ -78,21 +110,41 @@ fn commands_print_what_the_readme_says() {
                 assert_eq!(written, [status.unwrap().to_string()], "status");
                 continue;
             }
+            commands += 1;
+            if let Some(line) = command.strip_prefix("cargo run --release --example make-line -- ") {
+                make_line::tell(&Address::File(folder.join(line))).unwrap();
+                continue;
+            }
             let arguments = ["cargo run --release -- ", "loopgauge "];
             let arguments = arguments.iter().find_map(|program| command.strip_prefix(program)).unwrap();
-            let (text, code) = run(arguments);
+            let (text, code) = run(folder, arguments);
             let real: Vec<&str> = text.lines().collect();
             assert!(fits(&written, &real), "`{command}` prints\n{text}");
             status = Some(code);
-            commands += 1;
         }
     }
-    assert!(commands >= 4, "{commands} commands found");
+    commands
+}
+
+#[test]
+fn the_job_in_ten_commands() {
+    let room = clone();
+    // The demo by itself comes first.
+    assert_eq!(commands_print_what_is_said(README, room.path()), 11);
+    assert!(README.lines().count() <= 250);
+}
+
+#[test]
+fn commands_print_what_the_manual_says() {
+    let room = clone();
+    let commands: usize =
+        CHAPTERS.iter().map(|chapter| commands_print_what_is_said(chapter.text, room.path())).sum();
+    assert!(commands >= 6, "{commands} commands found");
 }
 
 #[test]
 fn the_spec_walked_through_is_that_of_the_demo() {
-    let block = blocks("yaml").into_iter().find(|block| block.starts_with("spec: 1")).unwrap();
+    let block = blocks("specs", "yaml").into_iter().find(|block| block.starts_with("spec: 1")).unwrap();
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/specs/");
     let disk = |path: &str| fs::read(format!("{folder}{path}")).map_err(|error| error.to_string());
     let shown =
@@ -101,18 +153,18 @@ fn the_spec_walked_through_is_that_of_the_demo() {
     let readme = loopgauge::spec::load("river-gauge-5v.yaml", &shown).unwrap();
     assert_eq!(readme.spec, demo.spec);
 
-    let run = blocks("yaml").into_iter().find(|block| block.starts_with("run: 1")).unwrap();
+    let run = blocks("files", "yaml").into_iter().find(|block| block.starts_with("run: 1")).unwrap();
     let run = loopgauge::run::parse(run.as_bytes(), "run.yaml", ".").unwrap().resolve(&demo, &[]).unwrap();
     assert_eq!(run.corners().iter().map(|corner| corner.entries.len()).sum::<usize>(), 4);
 
-    let reading = blocks("yaml").into_iter().find(|block| block.starts_with("reading:")).unwrap();
+    let reading = blocks("files", "yaml").into_iter().find(|block| block.starts_with("reading:")).unwrap();
     let reading = loopgauge::spec::load_reading(reading.as_bytes(), "reading.yaml").unwrap();
     assert_eq!((reading.delimiter, reading.decimal, reading.skip_rows), (';', ',', 2));
 }
 
 #[test]
 fn waivers_shown_are_read() {
-    let waivers = blocks("yaml").into_iter().find(|block| block.starts_with("waivers:")).unwrap();
+    let waivers = blocks("specs", "yaml").into_iter().find(|block| block.starts_with("waivers:")).unwrap();
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/specs/");
     let files = |name: &str| {
         let mut text = fs::read(format!("{path}{name}")).map_err(|error| error.to_string())?;
@@ -129,10 +181,12 @@ fn waivers_shown_are_read() {
 
 #[test]
 fn the_json_shown_is_a_part_of_the_real_one() {
-    let block = blocks("json").into_iter().find(|block| block.contains("\"corner\"")).unwrap();
+    let block = blocks("reports", "json").into_iter().find(|block| block.contains("\"corner\"")).unwrap();
     let shown: serde_json::Value = serde_json::from_str(&block).unwrap();
-    let (text, _) =
-        run("check demo-data/rev-b/RG-00011/river-gauge-5v --only '10V-3A/phase_margin' --json -");
+    let (text, _) = run(
+        clone().path(),
+        "check demo-data/rev-b/RG-00011/river-gauge-5v --only '10V-3A/phase_margin' --json -",
+    );
     let real: serde_json::Value = serde_json::from_str(&text).unwrap();
     let corner = &real["runs"][0]["corners"][0];
     for key in ["corner", "conditions", "verdict", "judged"] {
@@ -169,21 +223,30 @@ fn the_json_shown_is_a_part_of_the_real_one() {
     }
 }
 
+fn is_chapter(name: &str) -> bool {
+    chapter(name).is_some()
+}
+
 #[test]
-fn contents_lead_somewhere() {
-    let anchor = |heading: &str| {
-        let kept = heading.chars().filter(|c| c.is_alphanumeric() || matches!(c, ' ' | '-' | '_'));
-        kept.collect::<String>().to_lowercase().replace(' ', "-")
-    };
-    let headings: Vec<String> = README
-        .lines()
-        .filter_map(|line| line.strip_prefix('#'))
-        .map(|line| anchor(line.trim_matches(['#', ' '])))
-        .collect();
-    let links: Vec<&str> =
-        README.split("](#").skip(1).filter_map(|rest| rest.split_once(')')).map(|(to, _)| to).collect();
-    assert!(links.len() > 10);
-    for link in links {
-        assert!(headings.iter().any(|heading| heading == link), "#{link}");
+fn the_chapters_are_short_and_lead_to_each_other() {
+    for chapter in CHAPTERS {
+        assert!(chapter.text.lines().count() <= 200, "{} is long", chapter.name);
+        assert!(chapter.text.starts_with("# "), "{} has no title", chapter.name);
+        assert!(
+            README.contains(&format!("](src/manual/{}.md)", chapter.name)),
+            "{} is not linked",
+            chapter.name
+        );
+        for reference in chapter.text.split("chapter [").skip(1) {
+            let other = reference.split(']').next().unwrap();
+            assert!(is_chapter(other), "{}: no chapter [{other}]", chapter.name);
+        }
+        // A word of the command line means one thing.
+        let (text, status) = run(Path::new("."), &format!("help {}", chapter.name));
+        assert_eq!(status, 0);
+        assert!(text.starts_with(chapter.title()), "{text}");
+        assert_eq!(run(Path::new("."), &format!("{} --help", chapter.name)).1, 2, "{}", chapter.name);
     }
+    let (_, status) = run(Path::new("."), "help nothing-of-the-kind");
+    assert_eq!(status, 2);
 }

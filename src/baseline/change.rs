@@ -8,6 +8,9 @@
 //! Against the mean of n units the mean's own part is their scatter over the root of n, at least what their own parts
 //! make of it. Student's factor for its n − 1 degrees of freedom follows from the effective degrees of freedom of the
 //! whole (Welch and Satterthwaite: JCGM 100:2008, G.4.1).
+//!
+//! **Why may two bounds of a gain margin pass?** They are one thing read twice, the gain at the top of the band.
+//! Undecided for good would make people remove the check.
 
 use super::{AcceptedValue, Quantity};
 use crate::spec::Accuracy;

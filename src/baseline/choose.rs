@@ -1,4 +1,7 @@
 //! Which accepted units a corner is compared with.
+//!
+//! **Why is a unit compared with itself first?** What units differ by is no change. Only where it was never accepted
+//! is the product's mean the next best.
 
 use super::{Accepted, AcceptedCorner, AcceptedUnit};
 use crate::quantity::{Condition, ConditionValue};

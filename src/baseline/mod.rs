@@ -11,6 +11,17 @@
 //! | `choose` | which accepted units a corner is compared with |
 //! | `change` | the change of a value, with the uncertainty of both sides |
 //! | `deviation` | the largest deviation of a curve from the accepted one |
+//!
+//! **Why is a baseline text, with a file per unit?** A reviewer reads it in a diff, git keeps who and when, and two
+//! people who accept two units do not meet in one file. The curve is one block of text: a node for each number would
+//! meet the parser's bound.
+//!
+//! **Why does a baseline keep the parts of an uncertainty with their signs?** Half a degree of a station's phase
+//! error is in both sweeps and not in their difference. With the combined uncertainty alone a bench could never tell
+//! 1 deg from 0.
+//!
+//! **Why are the values stored, when the curve is?** They were judged on the whole sweep. The curve is for its
+//! largest deviation and for people; its thinning may then follow the noise.
 
 mod change;
 mod choose;

@@ -1,4 +1,6 @@
 //! One corner: from its sweeps to the verdict of every check.
+//!
+//! **Why do invalid sweeps have no margins?** A number beside a refusal gets quoted.
 
 use super::level_change::{Errors, Stronger, Weaker};
 use super::levels::{self, Level};

@@ -1,4 +1,7 @@
 //! What was seen to change with the level, value by value.
+//!
+//! **Why is the change with the level extrapolated in proportion?** It is the slowest law that occurs, so it bounds
+//! the others. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
 
 use crate::analysed::Analysed;
 use crate::curve::wrap;

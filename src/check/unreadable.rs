@@ -1,5 +1,10 @@
 //! A run without a verdict, since something of it could not be read. Reports that list the same checks of every run list
 //! them all the same.
+//!
+//! **Why is a run with one unreadable sweep unreadable as a whole?** A verdict says that all corners were looked at.
+//! Judging what is left would let a board pass because its worst sweep was damaged. JUnit alone tells what the other
+//! corners came to: a case that vanishes takes its history along, and the case of the damaged corner keeps the suite
+//! red.
 
 use super::corner::not_judged;
 use super::outcome::{CornerOutcome, RunOutcome};

@@ -1,6 +1,7 @@
 //! What may be typed.
 
 use super::begin::BeginArgs;
+use super::help::HelpArgs;
 use super::schema::{CompletionsArgs, ManArgs, SchemaArgs};
 use super::secrets::Typed;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -29,7 +30,7 @@ qualified people do it.";
 
 /// Judges injected loop-gain sweeps of power converters against specs.
 #[derive(Debug, Parser)]
-#[command(name = "loopgauge", version, about, long_about = LONG, after_long_help = CAUTION)]
+#[command(name = "loopgauge", version, about, long_about = LONG, after_long_help = CAUTION, disable_help_subcommand = true)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
@@ -133,10 +134,15 @@ pub enum Command {
     ///
     /// Exit status: 0, or 2 when they cannot be written.
     Completions(CompletionsArgs),
-    /// Print the manual page, or write the pages of all commands.
+    /// Print the manual page, or write the pages of all commands or of the manual's chapters.
     ///
     /// Without --to the page of the program goes to standard output. Exit status: 0, or 2 when a page cannot be written.
     Man(ManArgs),
+    /// Read a chapter of the manual, or the help of a command.
+    ///
+    /// Without a word: the list of chapters. A command's name shows its help. Exit status: 0, or 2 when there is no such
+    /// chapter or command.
+    Help(HelpArgs),
 }
 
 /// Arguments of `check`.

@@ -1,4 +1,8 @@
 //! Sweeps that a run lists and that are not there yet: one finding that tells all of them.
+//!
+//! **Why is a folder with missing sweeps unreadable, and not judged as far as it goes?** A listed sweep was promised.
+//! What is to be judged without it is taken out of the list, and then the corner is `missing` by name. So a verdict
+//! is never about less than its run says.
 
 use super::discover::RunPlace;
 use super::files::{MISSING, label};

@@ -5,6 +5,7 @@
 //! | --- | --- |
 //! | `args` | what may be typed |
 //! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
+//! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `missing` | sweeps of a run that are still to collect, told as one |
 //! | `discover` | finds runs in folders |
@@ -27,6 +28,7 @@ mod console;
 mod discover;
 mod drift;
 mod files;
+mod help;
 mod history;
 mod inspect;
 mod judge;
@@ -85,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Schema(args) => schema::schema(&args, &mut console),
         Command::Completions(args) => schema::completions(&args, &mut console),
         Command::Man(args) => schema::man(&args, &mut console),
+        Command::Help(args) => help::help(&args, Cli::command(), &mut console),
     };
     ExitCode::from(status)
 }

@@ -4,7 +4,9 @@ use super::args::Cli;
 use super::console::Console;
 use super::outputs::{cannot_write, commit, print};
 use super::{PASSED, UNREADABLE};
+use crate::manual::CHAPTERS;
 use crate::output::{Kind, OutputFile};
+use crate::report::manual_page;
 use crate::schema::{Subject, document};
 use clap::{Args, Command, CommandFactory, ValueEnum};
 use std::io::Write;
@@ -49,11 +51,26 @@ pub struct CompletionsArgs {
 #[command(after_long_help = "\
 Examples:
   loopgauge man | man -l -
-  loopgauge man --to ~/.local/share/man/man1")]
+  loopgauge man --to ~/.local/share/man/man1
+  loopgauge man --section 7 --to ~/.local/share/man/man7")]
 pub struct ManArgs {
-    /// Write the pages of the program and of every command into this folder, as NAME.1.
+    /// Write the pages into this folder, as NAME.1 or NAME.7.
     #[arg(long, value_name = "FOLDER")]
     pub to: Option<PathBuf>,
+    /// 1: the program and every command; 7: the chapters of the manual.
+    #[arg(long, value_name = "NUMBER", default_value = "1", requires = "to")]
+    pub section: Section,
+}
+
+/// Sections of manual pages.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Section {
+    /// Commands.
+    #[value(name = "1")]
+    Commands,
+    /// The manual.
+    #[value(name = "7")]
+    Manual,
 }
 
 /// Runs `schema`.
@@ -77,8 +94,7 @@ pub fn completions(args: &CompletionsArgs, console: &mut Console) -> u8 {
 
 /// Runs `man`.
 pub fn man(args: &ManArgs, console: &mut Console) -> u8 {
-    // A page of `help` would say nothing that is not in the others.
-    let mut program = Cli::command().disable_help_subcommand(true);
+    let mut program = Cli::command();
     // Gives every command the options that hold for all of them.
     program.build();
     let Some(folder) = &args.to else {
@@ -88,7 +104,10 @@ pub fn man(args: &ManArgs, console: &mut Console) -> u8 {
         }
         return status(console);
     };
-    let count = write_pages(folder, "loopgauge", &program, console);
+    let count = match args.section {
+        Section::Commands => write_pages(folder, "loopgauge", &program, console),
+        Section::Manual => write_chapters(folder, console),
+    };
     if !console.has_errors() {
         print(&format!("{count} pages written to {}\n", folder.display()), console);
     }
@@ -114,11 +133,23 @@ fn write_pages(folder: &Path, name: &str, command: &Command, console: &mut Conso
 }
 
 fn write_page(folder: &Path, name: &str, command: &Command, console: &mut Console) {
-    let path = folder.join(format!("{name}.1"));
-    let written = page(command).map_err(|error| cannot_write(&path, error)).and_then(|text| {
+    write_file(&folder.join(format!("{name}.1")), || page(command), console);
+}
+
+/// Writes a page for every chapter of the manual; gives their number.
+fn write_chapters(folder: &Path, console: &mut Console) -> usize {
+    for chapter in CHAPTERS {
+        let path = folder.join(format!("loopgauge-{}.7", chapter.name));
+        write_file(&path, || Ok(manual_page(chapter).into_bytes()), console);
+    }
+    CHAPTERS.len()
+}
+
+fn write_file(path: &Path, text: impl FnOnce() -> std::io::Result<Vec<u8>>, console: &mut Console) {
+    let written = text().map_err(|error| cannot_write(path, error)).and_then(|text| {
         let mut file =
-            OutputFile::create_with_folders(&path, Kind::Page).map_err(|error| error.to_string())?;
-        file.write_all(&text).map_err(|error| cannot_write(&path, error))?;
+            OutputFile::create_with_folders(path, Kind::Page).map_err(|error| error.to_string())?;
+        file.write_all(&text).map_err(|error| cannot_write(path, error))?;
         Ok(file)
     });
     commit(written, console);

@@ -1,4 +1,7 @@
 //! The control charts of a product, from groups to signals in words, and how rarely they may signal without a cause.
+//!
+//! **Why is a shift from another station undecided?** Its accuracy is one unknown offset for all its sweeps: nobody
+//! can tell it from a change of the product. A reference unit measured on both stations can.
 
 use super::chart::{
     self, ChangePointRun, Mean, Parameters, Plot, Point, Rule, Rung, Setup, Side, run_chart, run_widened,

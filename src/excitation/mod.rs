@@ -9,6 +9,11 @@
 //! | `survey` | all of that over a grid of frequencies |
 //! | `findings` | the same in sentences |
 //! | `corner` | from the sweeps of a corner to the result, or why there is none |
+//!
+//! **Why do two levels differ only beyond three times the expanded noise?** `excitation/` compares hundreds of
+//! frequencies in dozens of pairs, and one that differs bounds all stronger levels there. With the factor that a
+//! single comparison needs, some frequency of a good corner would differ by chance. It matters only where the noise
+//! is above half of a tolerance; below, the rule is that of linearity.
 
 mod corner;
 mod findings;

@@ -16,6 +16,10 @@
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `parquet` | tables for other tools |
 //! | `maintain` | integrity, marks |
+//!
+//! **Why two databases and one schema?** A bench needs no server, and a site with twenty stations needs one. SQL is
+//! written once, in what both understand; what differs (opening, locking, retrying) is a file each. Values lie by
+//! series, because `drift` reads series.
 
 mod address;
 mod database;

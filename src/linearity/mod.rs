@@ -10,6 +10,9 @@
 //! | beyond the tolerance | any | differs |
 //! | inside | inside the tolerance | agrees |
 //! | inside | beyond the tolerance | tells nothing |
+//!
+//! **Why is the strongest confirmed level judged, and not the weakest?** It has the least noise, and a stronger one
+//! has shown that it is still linear.
 
 mod change;
 mod choose;

@@ -3,6 +3,9 @@
 //! A sample is a spike when the cubic through its neighbours misses it by far more than the noise and passes all the
 //! neighbours within the noise. A resonance, however sharp, lifts its neighbours too. What another sweep of the same loop shows as
 //! well is none, even if it stands on one sample alone.
+//!
+//! **Why are spikes left out and not refused?** One sample hit by interference says nothing of the loop, and its
+//! neighbours carry the curve. It is named. Only a limit that stands on such a sample (`gain@`) is invalid.
 
 use super::columns::Columns;
 use super::grid::DIFFERENCE;

@@ -4,6 +4,10 @@
 //! changes with the level, which is smooth; its third differences hold the noise alone. Noise that neighbouring samples
 //! share (a filter of the receiver, slow drift) hardly shows in differences of neighbours, so how alike neighbours are is
 //! estimated from differences over one and over two steps, and what that hides is added.
+//!
+//! **Why is noise what two levels do not show alike?** Differences of one sweep's own samples cannot tell a sharp
+//! resonance from noise, and what is taken for noise is smoothed away. Two sweeps of one loop share all of the loop
+//! and none of the noise.
 
 use super::columns::Columns;
 use super::grid::{Grid, SHORT};

@@ -1,4 +1,8 @@
 //! What stands at the place of an output, told by what it holds: an earlier output of that kind, or something that must stay.
+//!
+//! **Why is an earlier output known by its text, and not by its name?** A name says what somebody hopes for:
+//! `runs/u/24v-3a.txt` is a sweep, and `result` may be ours. What is ours says so in its first lines, or its last;
+//! what does not is somebody's work.
 
 use crate::sweep::may_be_sweep;
 use crate::yaml::first_key;

@@ -13,6 +13,7 @@ mod inspect;
 mod json;
 pub mod junit;
 mod levels;
+mod manual;
 pub mod markdown;
 mod plot;
 mod tally;
@@ -26,6 +27,7 @@ pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};
 pub use inspect::{render_inspect, write_inspect_json};
 pub use json::{JsonWriter, run_json, write_lint_json};
 pub use levels::{levels_csv, render_levels, write_levels_json};
+pub use manual::{manual_page, render_chapter};
 pub use plot::render_plot;
 pub use tally::{Board, Counts, Tally};
 

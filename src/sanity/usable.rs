@@ -3,6 +3,10 @@
 //! Noise that drowns an end of the sweep, a range that was switched, a resonance between two points: each makes worthless what stands
 //! on that place, and nothing else. What is left is judged as if the sweep began and ended there, as long as it holds every crossover and
 //! begins so far above 0 dB that stable closure can be argued from it. Otherwise the sweep is refused with the cause.
+//!
+//! **Why is a spoiled range left out, and not the sweep refused?** The input side drowns at low frequency in every
+//! loop with gain, and no margin stands there. What hangs on the range is invalid; the rest is judged as if the sweep
+//! began or ended there, but only where that alone shows a stable closed loop.
 
 use super::drowned::{self, Run};
 use super::{Refusal, Subject, jumps, unresolved};

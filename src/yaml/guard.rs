@@ -1,5 +1,8 @@
 //! What is refused before the parser sees it: it takes minutes or gigabytes over some small texts, and its errors about
 //! bytes carry no line.
+//!
+//! **Why is the parser guarded?** A few kilobytes of aliases or of open brackets cost it gigabytes or minutes. Size,
+//! nesting and expanded nodes are bounded before it sees the text.
 
 use super::Findings;
 use super::nesting::deepest_flow;

@@ -72,21 +72,21 @@ fn a_pull_request_is_red_where_it_loses_margin_and_green_once_accepted() {
     }
     assert_eq!(changed("-      phase_margin_deg"), 1, "{diff}");
 
-    readme_tells(red.out(), "loopgauge check runs --baseline baseline");
+    manual_tells(red.out(), "loopgauge check runs --baseline baseline");
     let calm = diff.lines().filter(|line| !line.starts_with("@@") && !line.starts_with("index"));
-    readme_tells(&calm.collect::<Vec<_>>().join("\n"), "git diff --unified=0 baseline");
+    manual_tells(&calm.collect::<Vec<_>>().join("\n"), "git diff --unified=0 baseline");
 }
 
-/// The README's block of a command holds what really comes out, where a line `...` stands for any number of lines.
-fn readme_tells(real: &str, command: &str) {
-    let readme = fs::read_to_string(checkout().join("README.md")).unwrap();
-    let start = readme
+/// The manual's block of a command holds what really comes out, where a line `...` stands for any number of lines.
+fn manual_tells(real: &str, command: &str) {
+    let chapter = fs::read_to_string(checkout().join("src/manual/regression.md")).unwrap();
+    let start = chapter
         .find(&format!("```text\n$ {command}\n"))
         .unwrap_or_else(|| panic!("no block of {command}:\n{real}"));
-    let block = readme[start..].split("```").nth(1).unwrap();
+    let block = chapter[start..].split("```").nth(1).unwrap();
     let written: Vec<&str> = block.lines().skip(2).collect();
     let lines: Vec<&str> = real.lines().collect();
-    assert!(fits(&written, &lines), "`{command}` prints\n{real}\nthe README says\n{}", written.join("\n"));
+    assert!(fits(&written, &lines), "`{command}` prints\n{real}\nthe manual says\n{}", written.join("\n"));
 }
 
 fn fits(written: &[&str], real: &[&str]) -> bool {

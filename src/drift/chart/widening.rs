@@ -10,6 +10,11 @@
 //! other, and R is chi distributed. A chart signals exactly if its spread, R times the pattern, is below a bound that the other
 //! draws set; so each trial counts with the exact chance of such an R instead of yes or no. This is what makes chances of one in
 //! thousands come out with few trials where they come from spreads that are far too small.
+//!
+//! **Why are a chart's limits widened by simulation?** With a centre and a spread from eight groups a 3-sigma chart
+//! in control sounds in a third of all series within 20 groups. Published factors are for the single mean; one
+//! simulation of the very chart gives them for all three, for run rules and for a family held together, and it
+//! repeats itself.
 
 use super::{D2, Parameters, cusum, ewma, individuals, setup::mean_moving_range};
 use crate::spec::Chart;

@@ -19,6 +19,11 @@
 //! Given the explanation, level and size have Student's t distribution (any textbook, e.g. A. Gelman and others, *Bayesian Data
 //! Analysis*, chapter 14; from memory). How often the intervals hold the truth is found by simulation (`examples/simulate`, mode
 //! `movement`).
+//!
+//! **Why three explanations instead of a line?** A line through eight good builds and a creep is too flat, and its
+//! interval does not know it. Weighed against each other, none, step and ramp say what happened, since when, and how
+//! sure that is. Of references, records are few and in a row: there a median of slopes is enough, which one bad
+//! record does not pull.
 
 mod bad_lots;
 mod explain;

@@ -18,6 +18,11 @@
 //! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
+//!
+//! **Why an own writer of plots?** Lines are whole numbers in units of the plot (1/4000 decade, 0.01 dB), stretched
+//! by the browser with strokes that keep their width: the text keeps its size at any width, a curve is a kilobyte,
+//! and the script reads values back from the very numbers that are drawn. Text stands in pixels and percent beside
+//! them.
 
 mod axis;
 mod bode;

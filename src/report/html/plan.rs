@@ -1,5 +1,9 @@
 //! Which details are worth making: all of them while there are few, later those that are not pass and those that may be the worst
 //! of their corner. Shared by the threads that make pieces and the writer that decides.
+//!
+//! **Why does a plan go with the pieces of a page?** Which corner is the worst is known at the end only, and the
+//! details of sixty thousand corners are a gigabyte. So workers make the details of what is not pass and of what is
+//! the worst so far; the writer picks in the order of the runs, so that the page does not hang on the threads.
 
 use crate::check::Verdict;
 use std::collections::HashMap;

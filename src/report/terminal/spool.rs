@@ -1,4 +1,7 @@
 //! The texts of runs put together.
+//!
+//! **Why are the terminal's texts spooled?** The verdict and the counts come first, then the worst, so nothing can be
+//! printed before the last run is judged; ten thousand runs would not fit in memory.
 
 use super::Style;
 use super::palette::{self, paint};
