@@ -441,7 +441,7 @@ impl Curve {
     }
 
     /// How far the interpolation at a frequency may be off, from how much the cubics through the four samples one step to
-    /// the left and one to the right differ from it.
+    /// the left and one to the right differ from it; at an end of the sweep the one further inside alone.
     ///
     /// The two samples beside it, each left out, tell as well; the largest counts.
     ///
@@ -459,7 +459,9 @@ impl Curve {
         let n = self.len();
         let point = self.at(ln_f);
         let mut error = LocalError::default();
-        for first in [i.checked_sub(2), Some(i)].into_iter().flatten().filter(|first| first + 4 <= n) {
+        let own = self.first_node(i);
+        for first in [own.checked_sub(1), Some(own + 1)].into_iter().flatten().filter(|first| first + 4 <= n)
+        {
             let nodes = first..first + 4;
             let (x, a, p) =
                 (self.ln_f.get(nodes.clone()), self.ln_mag.get(nodes.clone()), self.angle.get(nodes));

@@ -95,6 +95,22 @@ fn told(corner: &CornerOutcome) -> Vec<String> {
     corner.checks.iter().map(|c| format!("{}: {} {}", c.check, c.verdict, c.message)).collect()
 }
 
+/// Value and uncertainty of a check.
+fn stated(corner: &CornerOutcome, name: &str) -> (f64, f64) {
+    let check = check(corner, name);
+    (check.value.unwrap(), check.uncertainty.unwrap())
+}
+
+/// The frequency where a loop's gain is 1, by bisection.
+fn exact_crossover(the_loop: Loop<'_>) -> f64 {
+    let (mut low, mut high) = (1e3_f64, 1e5_f64);
+    for _ in 0..100 {
+        let middle = (low * high).sqrt();
+        if the_loop(middle).norm() > 1.0 { low = middle } else { high = middle }
+    }
+    low
+}
+
 // -- Passes that must not be ---------------------------------------------------------------------------------------------
 
 /// A second output filter at 95 kHz, Q 40, whose peak lies between samples at 40 points per decade: one sample shows it in both sweeps.
@@ -134,24 +150,45 @@ fn crossovers_that_both_sweeps_show_are_counted() {
 #[test]
 fn what_changes_with_the_level_widens_the_uncertainty() {
     let hz = grid(100.0, 400e3, 40.0);
-    let small = |hz: f64| plain(hz);
     let at = |level: f64| move |hz: f64| plain(hz) * Complex64::from_polar(1.0, 0.025 * level);
     // Levels 3 dB apart: squares of 1 and 2. Phase margins rise by 1.4 deg from one to the next.
     let sweeps = [measured(&hz, &at(1.0), 1e-6, 1), measured(&hz, &at(2.0), 1e-6, 2)];
     let corner = judge(&hz, "phase_margin: {min: 10 deg}", &sweeps);
     let margin = corner.measured.unwrap().phase_margin_deg.unwrap();
     let (u, budget) = (margin.uncertainty.unwrap(), margin.budget.unwrap());
-    // Exact crossover of the small-signal loop: by bisection.
-    let (mut low, mut high) = (1e3_f64, 1e5_f64);
-    for _ in 0..100 {
-        let middle = (low * high).sqrt();
-        if small(middle).norm() > 1.0 { low = middle } else { high = middle }
-    }
-    let exact = 180.0 + small(low).arg().to_degrees();
+    let exact = 180.0 + plain(exact_crossover(&plain)).arg().to_degrees();
     assert!((margin.value - exact).abs() < u, "{} ± {u}, exactly {exact}", margin.value);
     assert!((budget.level / u - 1.0).abs() < 0.05 && u > 1.4, "{budget:?} {u}");
     let limit = format!("phase_margin: {{min: {} deg}}", exact + 0.5);
     assert_eq!(check(&judge(&hz, &limit, &sweeps), "phase_margin").verdict, Verdict::Undecided);
+}
+
+/// A drift of the gain and a change with the level cancel in the gain, so that the two sweeps differ in phase alone. What changed once may
+/// have changed the gain, too.
+#[test]
+fn a_change_that_shows_in_phase_alone_widens_the_crossover() {
+    let hz = grid(100.0, 400e3, 40.0);
+    let at = |phase: f64| move |hz: f64| plain(hz) * Complex64::from_polar(1.004, phase);
+    let sweeps = [measured(&hz, &at(0.005), 1e-6, 1), measured(&hz, &at(0.02), 1e-6, 2)];
+    let corner = judge(&hz, "crossover: {min: 1 kHz}", &sweeps);
+    let ((value, u), exact) = (stated(&corner, "crossover"), exact_crossover(&plain));
+    assert!((value - exact).abs() < u, "{value} ± {u}, exactly {exact}");
+}
+
+/// The gap at an end of the sweep has neighbours on one side alone.
+#[test]
+fn a_value_in_the_last_gap_of_a_coarse_sweep_knows_its_interpolation() {
+    let filtered = |hz: f64| plain(hz) * second_order(hz, 3e5, 2.0);
+    for part in [0.3, 0.5, 0.7] {
+        let hz = grid(200.0, 200e3, 10.0);
+        let at = hz[hz.len() - 2] * (hz[hz.len() - 1] / hz[hz.len() - 2]).powf(part);
+        let limit = format!("crossover: {{min: 1 kHz}}, gain: [{{at: {at} Hz, max: 0 dB}}]");
+        let corner = judge(&hz, &limit, &pair(&hz, &filtered, 1e-6, 7));
+        let gain = corner.checks.iter().find(|check| check.check.starts_with("gain@")).unwrap();
+        let (value, u, exact) =
+            (gain.value.unwrap(), gain.uncertainty.unwrap(), 20.0 * filtered(at).norm().log10());
+        assert!((value - exact).abs() < u, "{part}: {value} ± {u}, exactly {exact}");
+    }
 }
 
 /// 3 dB of change at 600 Hz, where the band of the comparison has ended: the limit there is invalid, and nothing else.

@@ -399,6 +399,21 @@ mod referee {
         }
     }
 
+    /// 12 points per decade from a drowned low end up: over each block of samples the noise falls tenfold and more, and the difference of the
+    /// sweeps, taken by itself, looks all noise. About the crossover it stands far out of it.
+    #[test]
+    fn a_change_with_the_level_is_seen_in_a_short_sweep_with_a_drowned_low_end() {
+        let (key, repeat) = referee::parse_case("conditional/12/18", 13).unwrap();
+        let scene = Scene::bench(key, survey::MODE);
+        let sweeps = scene.measure(&mut key.noise(survey::MODE, repeat));
+        let judged = Bench::new(&scene, &lenient(&scene)).judge(&scene.hz, &sweeps);
+        for asked in [Asked::Crossover, Asked::Phase, Asked::Stability, Asked::Delay, Asked::GainAt] {
+            let (stated, exact) = judged.get(asked).zip(scene.exact(asked)).unwrap();
+            let u = stated.u.unwrap();
+            assert!((stated.value - exact).abs() < u, "{asked:?}: {} ± {u}, exactly {exact}", stated.value);
+        }
+    }
+
     #[test]
     fn a_case_can_be_played_again() {
         let (key, repeat) = referee::parse_case("pfc-notch/lin/12.3", 5).unwrap();

@@ -168,8 +168,12 @@ impl Judgement {
                         sweep,
                         law: LevelChange { step_db: level.db - weak.db },
                     });
-                    let own =
-                        Stronger::new((level.db, sweep), (strong.db, confirming), &mut workspace.difference);
+                    let own = Stronger::new(
+                        (level.db, sweep),
+                        (strong.db, confirming),
+                        usable.span,
+                        &mut workspace.difference,
+                    );
                     Stronger { weaker, ..own }
                 });
                 self.limits(context, sweep, usable, stronger, &mut workspace.trials);

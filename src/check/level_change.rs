@@ -2,9 +2,13 @@
 //!
 //! **Why is the change with the level extrapolated in proportion?** It is the slowest law that occurs, so it bounds
 //! the others. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
+//!
+//! **Why does a change count where it hardly moves the value?** A drift between two sweeps and a change with the level
+//! cancel somewhere along the curve, and there the pair shows nothing. They do not cancel half a decade away, nor in gain
+//! and phase alike.
 
 use crate::analysed::Analysed;
-use crate::curve::wrap;
+use crate::curve::{Span, wrap};
 use crate::linearity::Difference;
 use crate::margins::Located;
 use crate::uncertainty::{Chain, LevelChange};
@@ -42,6 +46,8 @@ pub struct Stronger<'a> {
     pub sweep: &'a Analysed,
     /// Its difference to the judged sweep, where both have the same frequencies.
     pub difference: Option<&'a Difference>,
+    /// The part of both that is judged.
+    pub span: Span,
     /// How far the two levels are apart.
     pub law: LevelChange,
     /// Whether the two levels differ as a whole by more than noise.
@@ -50,10 +56,11 @@ pub struct Stronger<'a> {
     pub weaker: Option<Weaker<'a>>,
 }
 
-/// Gain and phase that change together may move a value to opposite sides, so that it hardly changes; they do not do so in one proportion
-/// down to no level at all. This share of the parts counts at least (a choice; the simulated bench, `examples/simulate`, mode
-/// `bench-coverage`, shows what it covers).
-const CANCELLED: f64 = 0.1;
+/// A change of the loop is one complex number along the curve. That it hardly moves a value, since gain and phase move it to opposite sides
+/// or since two changes (with the level, and a drift between the sweeps) cancel there, is an accident of this pair of levels, which does
+/// not hold down to no level at all. This share of what the change about the place could do to the value counts at least (a choice; the
+/// simulated bench, `examples/simulate`, mode `bench-coverage`, shows what it covers).
+const CANCELLED: f64 = 0.25;
 
 /// The weaker neighbour's word counts up to this many times that of the stronger one: where it is drowned it tells nothing.
 const MOST_BELOW: f64 = 3.0;
@@ -62,22 +69,24 @@ const MOST_BELOW: f64 = 3.0;
 type Shift = (f64, f64, [f64; 2]);
 
 impl<'a> Stronger<'a> {
-    /// Of the judged and the confirming level, each with its dB; `difference` is filled.
+    /// Of the judged and the confirming level, each with its dB, inside the part that is judged; `difference` is filled.
     #[must_use]
     pub fn new(
         judged: (f64, &Analysed),
         confirming: (f64, &'a Analysed),
+        span: Span,
         difference: &'a mut Difference,
     ) -> Self {
         let ((weak_db, weak), (strong_db, strong)) = (judged, confirming);
         let on_one_grid = weak.raw.frequency_hz() == strong.raw.frequency_hz();
         if on_one_grid {
-            difference.take(&weak.raw, &strong.raw);
+            difference.take(weak, strong);
         }
         let difference = Some(&*difference).filter(|difference| on_one_grid && difference.is_known());
         Self {
             sweep: strong,
             difference,
+            span,
             changes: difference.is_some_and(Difference::shows_change),
             law: LevelChange { step_db: strong_db - weak_db },
             weaker: None,
@@ -93,9 +102,12 @@ impl<'a> Stronger<'a> {
 
     fn moved(&self, judged: &Analysed, located: &Located) -> Moved {
         let x = located.point.ln_f;
-        let shifted =
-            self.difference.map_or_else(|| shift(judged, self.sweep, x), |difference| difference.at(x));
-        of_value(located, shifted)
+        let Some(difference) = self.difference else {
+            return of_value(located, shift(judged, self.sweep, x));
+        };
+        let moved = of_value(located, difference.at(x));
+        let most = part(difference.about(x, self.span), length(located));
+        Moved { most: moved.most.max(most), ..moved }
     }
 
     /// Standard uncertainty of a value from its change with the level. Each neighbouring level tells of it.
@@ -121,17 +133,27 @@ impl<'a> Stronger<'a> {
 /// A change of the curve as a change of a value, in the value's unit.
 struct Moved {
     change: f64,
-    /// What gain and phase make of it, each counted as positive.
-    parts: f64,
+    /// What a change of that size can do to the value, whatever its direction.
+    most: f64,
     /// Standard uncertainty of the change from noise.
     noise: f64,
 }
 
 impl Moved {
-    /// The change, or the share of its parts that counts at least.
+    /// The change, or the share of what it could do that counts at least.
     fn size(&self) -> f64 {
-        self.change.abs().max(CANCELLED * self.parts)
+        self.change.abs().max(CANCELLED * self.most)
     }
+}
+
+/// What a change of nothing does, even where the value has no finite sensitivity.
+fn part(size: f64, sensitivity: f64) -> f64 {
+    if size == 0.0 { 0.0 } else { size * sensitivity }
+}
+
+/// How much a value answers to a change of the curve in the worst direction.
+fn length(located: &Located) -> f64 {
+    located.sensitivity.ln_gain.hypot(located.sensitivity.phase)
 }
 
 /// Strong less weak at a place.
@@ -145,11 +167,9 @@ fn shift(weak: &Analysed, strong: &Analysed, x: f64) -> Shift {
 /// A change of the curve as a change of a value.
 fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> Moved {
     let (g, p) = (located.sensitivity.ln_gain, located.sensitivity.phase);
-    let part = |size: f64, sensitivity: f64| if size == 0.0 { 0.0 } else { size * sensitivity };
-    let (gain, phase) = (part(ln_mag, g), part(angle, p));
     Moved {
-        change: gain + phase,
-        parts: gain.abs() + phase.abs(),
+        change: part(ln_mag, g) + part(angle, p),
+        most: part(ln_mag.hypot(angle), length(located)),
         noise: part(noise[0], g).hypot(part(noise[1], p)),
     }
 }
@@ -160,13 +180,13 @@ mod tests {
     use crate::curve::Point;
     use crate::margins::Sensitivity;
 
-    /// Gain and phase of one change that move a value to opposite sides count by a tenth of their parts.
+    /// Gain and phase of one change that move a value to opposite sides count by what they could do.
     #[test]
     fn parts_that_cancel_are_remembered() {
         let point = Point { ln_f: 9.0, ln_mag: 0.0, angle: 1.0, mag_slope: -1.0, angle_slope: -0.5 };
         let sensitivity = Sensitivity { ln_gain: 2.0, phase: 1.0 };
         let moved = of_value(&Located { value: 1.0, point, sensitivity }, (0.01, -0.02, [0.001, 0.001]));
-        assert!(moved.change.abs() < 1e-15 && (moved.parts - 0.04).abs() < 1e-15);
+        assert!(moved.change.abs() < 1e-15 && (moved.most - (0.0005f64 * 5.0).sqrt()).abs() < 1e-15);
         assert!((moved.noise - 0.001 * 5f64.sqrt()).abs() < 1e-15);
     }
 }

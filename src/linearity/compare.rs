@@ -11,6 +11,8 @@ use crate::spec::Tolerances;
 const COVERAGE: f64 = 2.0;
 /// Standard deviations beyond which a difference as a whole is no chance.
 const SURELY: f64 = 4.0;
+/// Distance to each side, ln f, over which a change with the level is taken as one: half a decade (a choice).
+const ABOUT: f64 = 0.5 * std::f64::consts::LN_10;
 /// The difference of two levels as a curve of its own. What both have in common has gone from it, so it is far smoother than
 /// either, and its noise can be averaged over far more samples. Memory is reused.
 #[derive(Debug, Clone)]
@@ -34,9 +36,10 @@ impl Default for Difference {
 
 impl Difference {
     /// Strong less weak, on the samples that both have.
-    pub fn take(&mut self, weak: &Curve, strong: &Curve) {
-        self.raw.difference(weak, strong);
-        self.smoother.smooth(&self.raw, None, &mut self.noise, &mut self.curve);
+    pub fn take(&mut self, weak: &Analysed, strong: &Analysed) {
+        self.raw.difference(&weak.raw, &strong.raw);
+        let noises = [&weak.noise, &strong.noise];
+        self.smoother.smooth_difference(&self.raw, noises, &mut self.noise, &mut self.curve);
     }
 
     /// Whether there were enough samples to tell its noise.
@@ -50,6 +53,22 @@ impl Difference {
     pub fn at(&self, ln_f: f64) -> (f64, f64, [f64; 2]) {
         let (point, noise) = (self.curve.at(ln_f), self.noise.at(&self.curve, ln_f));
         (point.ln_mag, point.angle, [noise.ln_mag, noise.angle])
+    }
+
+    /// Size of the difference about a place, neper and rad taken as one complex number: rms of the smoothed difference over half a decade to
+    /// each side inside `span`, with what noise makes of it on average taken off.
+    #[must_use]
+    pub fn about(&self, ln_f: f64, span: Span) -> f64 {
+        let [gain_share, phase_share] = self.noise.shares();
+        let per_fit = gain_share.powi(2) + phase_share.powi(2);
+        let columns = self.curve.ln_f().iter().zip(self.curve.ln_mag()).zip(self.curve.angle());
+        let near = |x: f64| (x - ln_f).abs() <= ABOUT && span.holds(x);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (((_, gain), phase), fit) in columns.zip(self.noise.fit()).filter(|(((x, _), _), _)| near(**x)) {
+            sum += gain * gain + phase * phase - per_fit * fit * fit;
+            count += 1.0;
+        }
+        if count > 0.0 { f64::max(sum / count, 0.0).sqrt() } else { 0.0 }
     }
 
     /// Whether the levels differ as a whole by more than noise: the mean square of the smoothed difference in its own standard
@@ -124,7 +143,7 @@ pub fn compare(
     if !same_grid || comparison.identical || comparison.relation(tolerances) == Relation::Agrees {
         return comparison;
     }
-    difference.take(&weak.raw, &strong.raw);
+    difference.take(weak, strong);
     let small = |change: &Change| change.value.abs() < FIRST_ORDER;
     if let (Some(f), Some(known)) = (f, comparison.crossover.filter(small)) {
         let Change { value, noise } = difference.change(&f);

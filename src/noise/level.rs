@@ -34,7 +34,7 @@ const FLAT: f64 = 4.0;
 const STEEPEST: f64 = 8.0;
 /// The noise that a sweep's own differences show counts against what others say of it when its variance is smaller by this, in its
 /// logarithm: half of the standard deviation, two standard errors of a block.
-const CLEARLY: f64 = 1.4;
+pub(super) const CLEARLY: f64 = 1.4;
 /// Smallest noise that is told from rounding: variance, neper^2.
 const LEAST: f64 = 1e-26;
 

@@ -8,7 +8,7 @@
 use super::choose::Chooser;
 use super::columns::Columns;
 use super::grid::{Grid, USED};
-use super::level::{BLOCK, Level, Power};
+use super::level::{BLOCK, CLEARLY, Level, Power};
 use super::spikes::{Spike, mend};
 use super::twin::{Evidence, Twins, rounding};
 use crate::curve::{Curve, LocalError};
@@ -165,6 +165,15 @@ impl Noise {
     }
 }
 
+/// Noise of a difference at a sample as its own samples show it, or as that of the two sweeps makes it, where this is clearly less.
+fn limited(own: f64, of_sweeps: Option<[&Noise; 2]>, i: usize) -> f64 {
+    let Some([weak, strong]) = of_sweeps.filter(|[a, b]| a.known && b.known) else { return own };
+    let at = |noise: &Noise| noise.sigma.get(i).copied();
+    let Some((a, b)) = at(weak).zip(at(strong)) else { return own };
+    let both = a.hypot(b);
+    if 2.0 * (both / own).ln() < -CLEARLY { both } else { own }
+}
+
 /// Variance of a weighted sum of unit noise whose correlation is `r` to the power of the distance.
 fn correlated(weights: impl Iterator<Item = f64>, r: f64) -> f64 {
     let (mut sum, mut before) = (0.0, 0.0);
@@ -240,6 +249,29 @@ impl Smoother {
         noise: &mut Noise,
         smooth: &mut Curve,
     ) {
+        self.smooth_beside(raw, evidence, None, noise, smooth);
+    }
+
+    /// Smooths the difference `raw` of two sweeps, whose own noises say what it can have: they know how the noise of the receivers goes with
+    /// the loop gain, which the difference alone does not. Noise that neighbours share counts as a change, which looks the same.
+    pub fn smooth_difference(
+        &mut self,
+        raw: &Curve,
+        of_sweeps: [&Noise; 2],
+        noise: &mut Noise,
+        smooth: &mut Curve,
+    ) {
+        self.smooth_beside(raw, None, Some(of_sweeps), noise, smooth);
+    }
+
+    fn smooth_beside(
+        &mut self,
+        raw: &Curve,
+        evidence: Option<&Evidence>,
+        of_sweeps: Option<[&Noise; 2]>,
+        noise: &mut Noise,
+        smooth: &mut Curve,
+    ) {
         let n = raw.len();
         let grid = self.grid(raw);
         self.y.copy(raw.ln_mag(), raw.angle());
@@ -254,7 +286,10 @@ impl Smoother {
         noise.rungs.resize(n, 0);
         noise.spikes.clear();
         if noise.known {
-            let of_block = |b: usize| noise.level.of_block(b);
+            let of_block = |b: usize| {
+                let middle = (b * BLOCK + BLOCK / 2).min(n.saturating_sub(1));
+                limited(noise.level.of_block(b), of_sweeps, middle)
+            };
             let other = evidence.map(|evidence| &evidence.other).filter(|other| other.len() == n);
             mend(raw, &self.powers, of_block, other, &mut self.y, &mut noise.spikes);
             self.chooser.choose(&grid, of_block, noise.shares, &self.y, &mut noise.rungs);
@@ -273,6 +308,9 @@ impl Smoother {
             self.correlate(&grid, noise);
         }
         noise.level.spread(raw.ln_f(), &mut noise.sigma);
+        for (i, sigma) in noise.sigma.iter_mut().enumerate() {
+            *sigma = limited(*sigma, of_sweeps, i);
+        }
         noise.fit.clear();
         noise.fit.extend(self.norm2.iter().zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));
         let pooling = noise.pooling();

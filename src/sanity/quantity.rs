@@ -6,7 +6,7 @@
 
 use super::bode::Kernel;
 use super::{Refusal, Subject};
-use crate::curve::{Curve, Span, db, wrap};
+use crate::curve::{Curve, Span, db, distance, wrap};
 use crate::quantity::{number, with_unit};
 use std::f64::consts::{LN_2, LN_10, PI};
 
@@ -17,11 +17,16 @@ const FLAT_DB: f64 = 3.0;
 /// The same at the low end, which lies closer to it: the loop gain is large there.
 const LOW_DB: f64 = 1.5;
 const FLAT_RAD: f64 = 25.0 / 180.0 * PI;
+/// Distance from 1 inside which the end of a sweep is that of 1 + T, too: a loop gain that has fallen below a half is further away.
+const NEAR: f64 = 0.48;
+/// The same in dB, at most.
+const NEAR_DB: f64 = 6.0;
+const RETURN: &str = "the return difference 1+T, or its inverse";
 /// Fewest samples that make an end.
 const FEWEST: usize = 3;
 
-/// rms of what is left of the phase when the gain is doubled, rad: 12 deg at most …
-const FITS: f64 = 12.0 / 180.0 * PI;
+/// rms of what is left of the phase when the gain is doubled, rad: 24 deg at most, which resonances at the ends of the sweep leave …
+const FITS: f64 = 24.0 / 180.0 * PI;
 /// … where the gain as it stands leaves 13 deg and more, and so many times as much.
 const MISSES: f64 = 13.0 / 180.0 * PI;
 const TIMES: f64 = 2.0;
@@ -50,7 +55,9 @@ fn flat_end(subject: &Subject<'_>) -> Option<Refusal> {
     let (part, most_db, name, quantity) = if is_unity(curve, low, LOW_DB) {
         (low, LOW_DB, "begins", "the closed loop's response T/(1+T)")
     } else if is_unity(curve, high, FLAT_DB) {
-        (high, FLAT_DB, "ends", "the return difference 1+T, or its inverse")
+        (high, FLAT_DB, "ends", RETURN)
+    } else if is_near_one(curve, high) {
+        (high, NEAR_DB, "ends", RETURN)
     } else {
         return None;
     };
@@ -77,6 +84,19 @@ fn is_unity(curve: &Curve, part: Span, most_db: f64) -> bool {
     for ((_, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
         let off = wrap(*angle).abs();
         if db(*ln_mag).abs() > most_db || off.min(PI - off) > FLAT_RAD {
+            return false;
+        }
+        count += 1;
+    }
+    count >= FEWEST
+}
+
+/// Whether all samples of an end lie about 1 in the textbook convention.
+fn is_near_one(curve: &Curve, part: Span) -> bool {
+    let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
+    let mut count = 0;
+    for ((_, ln_mag), angle) in columns.filter(|((x, _), _)| part.holds(**x)) {
+        if distance(*ln_mag, angle - PI) > NEAR {
             return false;
         }
         count += 1;
@@ -148,6 +168,43 @@ mod tests {
                 mistaken_quantity(&subject(&sweep), &mut Kernel::default()).is_some()
             })
             .count()
+    }
+
+    /// A loop whose gain stays at -10 dB with its phase near 180 deg at the end of the sweep: 1 + T then ends at 0.68.
+    #[test]
+    fn a_return_difference_whose_end_lies_below_0_db_is_refused() {
+        let t = |hz: f64| Complex64::new(0.0, -2e4 / hz) * Complex64::new(1.0, -hz / 6e4);
+        let of = |read: &dyn Fn(Complex64) -> Complex64| {
+            let sweep = sweep(40.0, |hz| {
+                let value = read(t(hz));
+                [value.norm().ln() + 1e-4 * hiss(), value.arg() + 1e-4 * hiss()]
+            });
+            mistaken_quantity(&subject(&sweep), &mut Kernel::default())
+        };
+        assert_eq!(of(&|t| t), None, "the loop gain");
+        let refusal = of(&|t| 1.0 + t).unwrap();
+        assert!(refusal.message.contains("6 dB") && refusal.message.contains("1+T"), "{}", refusal.message);
+    }
+
+    /// A sharp output filter near the low end of the sweep leaves Bode's relation by more than a smooth loop does.
+    #[test]
+    fn half_the_gain_shows_beside_a_sharp_output_filter() {
+        let t = |hz: f64| {
+            let w = hz / 1.2e3;
+            let zeros = Complex64::new(1.0, hz / 7e2) * Complex64::new(1.0, hz / 9e2);
+            Complex64::new(0.0, -2.2e3 / hz) * zeros
+                / Complex64::new(1.0 - w * w, w / 12.0)
+                / Complex64::new(1.0, hz / 2e5)
+        };
+        let of = |read: &dyn Fn(Complex64) -> Complex64| {
+            let sweep = sweep(20.0, |hz| {
+                let value = read(t(hz));
+                [value.norm().ln(), value.arg()]
+            });
+            half_the_gain(&subject(&sweep), &mut Kernel::default())
+        };
+        assert_eq!(of(&|t| t), None, "the loop gain");
+        assert!(of(&|t| Complex64::from_polar(t.norm().sqrt(), t.arg())).is_some(), "half the gain");
     }
 
     #[test]
