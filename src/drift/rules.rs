@@ -203,11 +203,7 @@ impl Rules<'_> {
                 Verdict::Pass,
                 format!(
                     "{title} {}: {} watched, none beyond the limits about {} (spread of the means {})",
-                    if facts.movement.is_some_and(|m| m.since.is_some()) {
-                        "moves, unseen by the chart"
-                    } else {
-                        "stays"
-                    },
+                    stays_text(facts.movement),
                     words::count(chart.points.len() as u64, "group"),
                     show(chart.center),
                     show(chart.sigma)
@@ -258,6 +254,17 @@ impl Rules<'_> {
                 })
             })
             .collect()
+    }
+}
+
+/// What a series does whose chart sees nothing.
+fn stays_text(movement: Option<&Movement>) -> &'static str {
+    match movement {
+        Some(moved) if moved.since.is_some() => "moves, unseen by the chart",
+        Some(moved) if moved.perhaps.is_some() => {
+            "may have moved or only wander, as means do that go along with the group before, which more groups will tell"
+        }
+        _ => "stays",
     }
 }
 

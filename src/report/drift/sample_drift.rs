@@ -149,6 +149,7 @@ fn failing(count: usize) -> SeriesOutcome {
     fail.movement = Some(Movement {
         kind: Kind::Step,
         probability: Weights { none: 0.0, step: 0.97, ramp: 0.03 },
+        perhaps: None,
         since: Some(Since { group: 9, low: 8, high: 9 }),
         size: Range { value: -0.82, low: -1.15, high: -0.49 },
         slope: Range::default(),
