@@ -328,6 +328,7 @@ fn falling(name: &str) -> SeriesOutcome {
             rule: "ewma",
             message: name.to_owned(),
             explained_by_station: true,
+            wanders: false,
         }],
         movement: Some(Movement {
             kind: Kind::Step,

@@ -68,6 +68,8 @@ pub struct Signal {
     pub message: String,
     /// Whether the shift is no larger than what another station's chain may make of the same units: no drift is shown then.
     pub explained_by_station: bool,
+    /// Whether it is more likely that nothing moved and the means go along with the group before: such means wander as far by themselves.
+    pub wanders: bool,
 }
 
 /// One monitored group on the chart, in the unit of the quantity.

@@ -311,6 +311,11 @@ impl<'a> Present<'a> {
 }
 
 impl Explanation {
+    /// Whether it takes the means for such that go along with the one before and did not move.
+    pub(super) fn wanders(&self) -> bool {
+        self.kind == Kind::None && self.correlation > 0.0
+    }
+
     /// Logarithm of its probability where it is told what happened, but for what all have in common.
     pub(super) fn log_told(&self) -> f64 {
         let wanders = self.kind != Kind::None && self.correlation > 0.0;

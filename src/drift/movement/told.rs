@@ -14,6 +14,11 @@ use crate::drift::Reach;
 /// Shares below the ends of a two-sided 95 % interval.
 const LOW: f64 = 0.025;
 const HIGH: f64 = 0.975;
+/// Probability of wandering means from which on a signal is theirs.
+const WANDERS: f64 = 0.5;
+/// Odds of nothing over a movement of c come about with a chance of at most c where nothing moves (Ville 1939; from memory), and with less
+/// than a third of it by simulation (mode `learning`), over as many looks as there are groups.
+const SIGNAL: f64 = 2.0;
 /// A probability below this is none: beside it numbers overflow.
 const NEARLY_NEVER: f64 = 1e-100;
 /// Groups ahead that count as never.
@@ -190,6 +195,7 @@ impl<'a> Teller<'a> {
             kind: self.kind,
             probability: self.probability,
             perhaps: Some(self.plain.kind()).filter(|kind| self.kind == Kind::None && *kind != Kind::None),
+            wanders: self.all().iter().filter(|e| e.wanders()).map(|e| e.told).sum(),
             since: self.since(),
             size,
             slope,
@@ -347,6 +353,19 @@ impl Way {
 }
 
 impl Movement {
+    /// Whether a chart's signal at a group is rather that of means that go along with the group before. A bad lot is none of these.
+    #[must_use]
+    pub fn explains(&self, group: usize) -> bool {
+        self.wanders > WANDERS && !self.left_out.contains(&group)
+    }
+
+    /// Whether it signals by itself, where a signal without a cause may have that chance: nothing is known to have moved with at most
+    /// [`SIGNAL`] times its probability.
+    #[must_use]
+    pub fn signals(&self, chance: f64) -> bool {
+        self.kind != Kind::None && self.relevant && self.probability.none <= SIGNAL * chance
+    }
+
     /// Whether a group that lies so far from the centre is shown to do no harm: it, and all that moved, lie to sides without a limit or are
     /// shown to be smaller than what is worth an action.
     #[must_use]

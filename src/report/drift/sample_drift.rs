@@ -100,6 +100,7 @@ fn below(series: &SeriesOutcome) -> Vec<Signal> {
             rule: "ewma",
             message: "the weighted mean lies below its lower limit".to_owned(),
             explained_by_station: false,
+            wanders: false,
         })
         .collect()
 }
@@ -150,6 +151,7 @@ fn failing(count: usize) -> SeriesOutcome {
         kind: Kind::Step,
         probability: Weights { none: 0.0, step: 0.97, ramp: 0.03 },
         perhaps: None,
+        wanders: 0.0,
         since: Some(Since { group: 9, low: 8, high: 9 }),
         size: Range { value: -0.82, low: -1.15, high: -0.49 },
         slope: Range::default(),

@@ -59,6 +59,8 @@ pub(super) fn signals(product: &ProductDrift, series: &SeriesOutcome) -> Vec<Str
     let told = |signal: &Signal| {
         let station = if signal.explained_by_station {
             "; no more than another station may make of the same units"
+        } else if signal.wanders {
+            "; means that go along with the group before wander as far"
         } else {
             ""
         };
