@@ -333,6 +333,8 @@ fn falling(name: &str) -> SeriesOutcome {
         movement: Some(Movement {
             kind: Kind::Step,
             probability: Weights { none: 0.01, step: 0.95, ramp: 0.04 },
+            perhaps: None,
+            wanders: 0.0,
             since: Some(Since { group: 6, low: 5, high: 6 }),
             size: Range { value: -1.2, low: -1.8, high: -0.6 },
             slope: Range::default(),
@@ -353,7 +355,14 @@ fn falling(name: &str) -> SeriesOutcome {
             low: Some(0.8),
             high: None,
         }),
-        capability: Some(Ability { ppk: 0.9, low: 0.7, units: 120, share: Some(0.99), lots: None }),
+        capability: Some(Ability {
+            ppk: 0.9,
+            low: 0.7,
+            units: 120,
+            share: Some(0.99),
+            lots: None,
+            taken_out: false,
+        }),
         references: vec![ReferenceSeries {
             serial: name.to_owned(),
             station: None,

@@ -149,6 +149,8 @@ pub struct Ability {
     pub share: Option<f64>,
     /// Scatter of the groups and of the units inside them; `None` where groups scatter no more than their units do.
     pub lots: Option<Lots>,
+    /// Whether a movement is taken out of it: all units as they would be at the newest level.
+    pub taken_out: bool,
 }
 
 /// What one station made of one reference unit over time.

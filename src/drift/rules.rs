@@ -60,7 +60,7 @@ impl<'a> Rules<'a> {
             forecast,
             capability,
             lots,
-            is_now: now.is_some(),
+            taken_out: now.is_some(),
             units: series.all.count(),
         };
         let rules = self.rules(&facts);
@@ -88,6 +88,7 @@ impl<'a> Rules<'a> {
                 units: series.all.count(),
                 share,
                 lots,
+                taken_out: now.is_some(),
             }),
             references,
             rules,
@@ -109,7 +110,7 @@ pub(super) struct Facts<'a> {
     capability: Option<Capability>,
     lots: Option<Lots>,
     /// Whether capability is that of where the series stands now.
-    is_now: bool,
+    taken_out: bool,
     units: u64,
 }
 
@@ -210,7 +211,7 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
         ability.verdict(min),
         format!(
             "Ppk of {title}{} is {:.2}, with 95 % confidence at least {:.2}, over {}{}; wanted {min} or more",
-            if facts.is_now { " where it stands now, what moved taken out," } else { "" },
+            if facts.taken_out { " where it stands now, what moved taken out," } else { "" },
             ability.ppk,
             ability.low,
             words::count(facts.units, "unit"),

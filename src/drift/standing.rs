@@ -7,6 +7,10 @@ use super::{GroupStats, Lots};
 
 /// Half of a two-sided 95 % interval in standard errors (any table of the normal distribution).
 const HALF: f64 = 1.959_964;
+/// Largest probability that nothing moved at which what moved is taken out: a guess must not make a better product.
+const UNSURE: f64 = 0.1;
+/// Fewest groups since it began: of two on their own nobody knows where the series stands.
+const SHORTEST: usize = 3;
 
 /// Units and lots as they would be had the series always stood where it stands now.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,10 +46,17 @@ fn moved(movement: &Movement, group: usize, newest: usize) -> f64 {
     before + change(movement.kind, since, newest, movement.size.value)
 }
 
-/// `None` where nothing moved, or of units that tell no spread.
+/// `None` where nothing surely moved, or of units that tell no spread.
 pub(super) fn standing(movement: &Movement, groups: &[GroupStats], units: &Moments) -> Option<Standing> {
     let newest = groups.iter().rposition(|group| group.mean.is_some())?;
-    if movement.kind == Kind::None || units.sd.is_none() || units.all_alike() {
+    if movement.kind == Kind::None
+        || movement.probability.none > UNSURE
+        || units.sd.is_none()
+        || units.all_alike()
+    {
+        return None;
+    }
+    if movement.since.is_none_or(|since| newest + 1 < since.group + SHORTEST) {
         return None;
     }
     let taken_out: Vec<GroupStats> = groups
@@ -79,7 +90,7 @@ pub(super) fn standing(movement: &Movement, groups: &[GroupStats], units: &Momen
     let independent = (known.total / error).powi(2).min(known.independent);
     Some(Standing {
         units: Moments { mean: level, sd: Some(sd), ..units.clone() },
-        lots,
+        lots: lots.map(|lots| Lots { independent, ..lots }),
         known: Lots { independent, ..known },
     })
 }

@@ -470,7 +470,7 @@ impl From<Reach> for ReachBody {
 
 impl From<Ability> for AbilityBody {
     fn from(ability: Ability) -> Self {
-        let Ability { ppk, low, units, share, lots } = ability;
+        let Ability { ppk, low, units, share, lots, .. } = ability;
         let lots = lots.map(|lots| LotsBody {
             between: lots.between,
             within: lots.within,
