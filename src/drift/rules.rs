@@ -46,7 +46,7 @@ impl<'a> Rules<'a> {
             .and_then(|(moved, units)| standing(moved, &series.groups, units));
         let lots = now.as_ref().map_or_else(|| Lots::of(&series.groups), |now| now.lots);
         let known = now.as_ref().map_or(lots, |now| Some(now.known));
-        let units = now.as_ref().map(|now| now.units.clone()).or(units);
+        let units = now.as_ref().map(|now| now.units).or(units);
         let capability =
             units.as_ref().and_then(|units| Capability::of_lots(units, known.as_ref(), &key.limit));
         let share = units.as_ref().and_then(|units| share_within_lots(units, known.as_ref(), &key.limit));

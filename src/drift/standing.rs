@@ -64,7 +64,7 @@ pub(super) fn standing(movement: &Movement, groups: &[GroupStats], units: &Momen
         .enumerate()
         .map(|(place, group)| GroupStats {
             mean: group.mean.map(|mean| mean + moved(movement, place, newest)),
-            ..group.clone()
+            ..*group
         })
         .collect();
     let level = movement.level.value;
@@ -89,7 +89,7 @@ pub(super) fn standing(movement: &Movement, groups: &[GroupStats], units: &Momen
     let known = lots.unwrap_or(plain);
     let independent = (known.total / error).powi(2).min(known.independent);
     Some(Standing {
-        units: Moments { mean: level, sd: Some(sd), ..units.clone() },
+        units: Moments { mean: level, sd: Some(sd), ..*units },
         lots: lots.map(|lots| Lots { independent, ..lots }),
         known: Lots { independent, ..known },
     })

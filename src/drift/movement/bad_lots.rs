@@ -137,7 +137,7 @@ impl Search {
     /// First group of the newest station, where stations have not changed so often that an offset from one group on says little.
     fn station(&self) -> Option<usize> {
         let changes = || self.at_station.iter().enumerate().filter(|(_, is_new)| **is_new);
-        let newest = changes().last().map(|(group, _)| group)?;
+        let newest = changes().next_back().map(|(group, _)| group)?;
         (changes().count() <= MOST_STATIONS && newest + 2 <= self.means.len()).then_some(newest)
     }
 
