@@ -16,8 +16,9 @@ const LOW: f64 = 0.025;
 const HIGH: f64 = 0.975;
 /// Probability of wandering means from which on a signal is theirs.
 const WANDERS: f64 = 0.5;
-/// Odds of nothing over a movement of c come about with a chance of at most c where nothing moves (Ville 1939; from memory), and with less
-/// than a third of it by simulation (mode `learning`), over as many looks as there are groups.
+/// A movement signals where nothing moved is at most so many times as probable as a signal without a cause may be. Odds of c come about with
+/// a chance of about c where nothing moves (Ville 1939, for proper priors; from memory), and by simulation with much less at one look;
+/// over many looks it is held by no table.
 const SIGNAL: f64 = 2.0;
 /// A probability below this is none: beside it numbers overflow.
 const NEARLY_NEVER: f64 = 1e-100;
