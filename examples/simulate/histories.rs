@@ -103,7 +103,17 @@ pub fn population(groups: usize) -> Population {
     builder.finish()
 }
 
+/// Held against a limit far away.
 pub fn judged(chart: Chart, population: &Population, series: Vec<Series>) -> ProductDrift {
+    judged_at(chart, -1e3, population, series)
+}
+
+/// By the chart that keeps learning, about 50 with a limit at 42.
+pub fn judged_near(population: &Population, series: Vec<Series>) -> ProductDrift {
+    judged_at(Chart::ChangePoint, 42.0, population, series)
+}
+
+fn judged_at(chart: Chart, min: f64, population: &Population, series: Vec<Series>) -> ProductDrift {
     let drift = Drift { setup: Some(8), chart: Some(chart), ..Drift::default() };
     let settings = Settings { drift: Some(drift), family_rate: None };
     let keyed = series.into_iter().enumerate().map(|(index, series)| {
@@ -111,7 +121,7 @@ pub fn judged(chart: Chart, population: &Population, series: Vec<Series>) -> Pro
             corner: format!("corner-{index}"),
             quantity: "phase_margin_deg".to_owned(),
             unit: Unit::Deg,
-            limit: Limit { min: Some(-1e3), max: None },
+            limit: Limit { min: Some(min), max: None },
         };
         (key, series)
     });

@@ -1,10 +1,11 @@
 //! Histories of a product judged as `drift` judges them: false alarms of one chart and of all of them, and how soon a step is seen
 //! that comes so many groups after the setup.
 
-use super::histories::{Scene, Units, judged, population};
+use super::histories::{Scene, Units, judged, judged_near, population};
 use super::noise::Random;
 use super::table::{CELL, Report, Share};
 use super::work::parallel;
+use loopgauge::check::Verdict;
 use loopgauge::drift::chart::{FALSE_ALARMS, HORIZON, Parameters, Point, Setup, run_chart, widening};
 use loopgauge::drift::{Population, Running, Series};
 use loopgauge::spec::Chart;
@@ -45,6 +46,7 @@ pub fn run(share: usize, seed: u64) -> Report {
     let mut report = Report::default();
     let part = |index: u64| seed << 32 | PART | index;
     alone(&mut report, share, part(0));
+    verdicts(&mut report, share, part(2));
     products(&mut report, share, part(1));
     report
 }
@@ -54,7 +56,8 @@ fn signals(chart: Chart, factor: f64, population: &Population, series: Series) -
     if chart == Chart::ChangePoint {
         let product = judged(chart, population, vec![series]);
         let found = product.series.iter().flat_map(|series| &series.signals);
-        return found.map(|signal| signal.group - SETUP).collect();
+        // What more likely wanders than moved is undecided, and no alarm.
+        return found.filter(|signal| !signal.wanders).map(|signal| signal.group - SETUP).collect();
     }
     // The same as `drift` does, with the limits found once for all histories.
     let (first, rest) = series.groups.split_at(SETUP);
@@ -139,6 +142,81 @@ fn alone(report: &mut Report, share: usize, part: u64) {
     }
 }
 
+/// What a series does after the setup, told by its name and by what it falls by, in sigma, so many groups after it began.
+type Fall = (&'static str, fn(f64) -> f64);
+const FALLS: [Fall; 4] = [
+    ("calm", |_| 0.0),
+    ("step of 2", |_| 2.0),
+    ("creep of 0.1 a group", |groups| 0.1 * groups),
+    ("creep of 0.2 a group", |groups| 0.2 * groups),
+];
+/// Groups after the setup before it falls, and those that are watched then.
+const CALM: usize = 4;
+const WATCHED: usize = 28;
+
+/// Groups from the fall to the first fail of the rule, judged at each new group as a line judges it; `None` where it fails before.
+fn delay(
+    fall: fn(f64) -> f64,
+    chart_alone: bool,
+    populations: &[Population],
+    random: &mut Random,
+) -> Option<usize> {
+    let scene = Scene { units: Units::Each(1), lots: 0.0, unit: 1.0, correlation: 0.0 };
+    let level = |group: usize| {
+        let since = (group + 1).saturating_sub(SETUP + CALM);
+        50.0 - if since > 0 { fall(since as f64) } else { 0.0 }
+    };
+    let whole = scene.draw(SETUP + CALM + WATCHED, level, random);
+    for (monitored, population) in populations.iter().enumerate() {
+        let upto = whole.groups.get(..SETUP + monitored + 1)?.to_vec();
+        let product = judged_near(population, vec![Series { groups: upto, ..whole.clone() }]);
+        let series = product.series.first()?;
+        let newest = SETUP + monitored;
+        let signals = series.signals.iter().any(|signal| signal.group == newest);
+        let fails = series.rules.first().is_some_and(|rule| rule.verdict == Verdict::Fail);
+        if if chart_alone { signals } else { fails } {
+            return (monitored + 1).checked_sub(CALM).filter(|groups| *groups > 0);
+        }
+    }
+    Some(usize::MAX)
+}
+
+/// How soon the rule of the chart fails, by the chart's signals alone and by the movement beside them.
+fn verdicts(report: &mut Report, share: usize, part: u64) {
+    report.heading(
+        "learning: the verdict at each new group, one unit each, 8 setup groups, a limit 8 sigma away",
+    );
+    let populations: Vec<Population> =
+        (1..=CALM + WATCHED).map(|monitored| population(SETUP + monitored)).collect();
+    let cells: Vec<(Fall, bool)> = FALLS.into_iter().flat_map(|fall| [(fall, true), (fall, false)]).collect();
+    let series = (SERIES / 4 / share).max(20);
+    let delays = parallel(&cells, |index, ((_, fall), chart_alone)| {
+        let of = |repeat| delay(*fall, *chart_alone, &populations, &mut Random::of(part, index / 2, repeat));
+        let mut delays: Vec<usize> = (0..series).filter_map(of).collect();
+        delays.sort_unstable();
+        delays
+    });
+    let mut table = Vec::new();
+    for (((name, _), chart_alone), delays) in cells.iter().zip(&delays) {
+        let within = |groups: usize| {
+            let mut share = Share::default();
+            delays.iter().for_each(|delay| share.count(*delay <= groups));
+            share.text()
+        };
+        let middle = delays.get(delays.len() / 2).filter(|delay| **delay < usize::MAX);
+        table.push(vec![
+            (*name).to_owned(),
+            if *chart_alone { "signals of the chart" } else { "verdict" }.to_owned(),
+            within(SOON),
+            within(2 * SOON),
+            within(HORIZON),
+            middle.map_or_else(|| "never".to_owned(), ToString::to_string),
+        ]);
+    }
+    report.table(&["history", "by", "within 5", "within 10", "within 20", "median"], &table);
+    report.line("\nGroups since the fall, which begins five groups after the setup. Calm: since then as well, of the histories that do not fail before.\n");
+}
+
 /// Charts of a product, and the correlation of their means.
 const PRODUCTS: [(usize, f64); 5] = [(1, 0.0), (16, 0.0), (16, 0.7), (200, 0.0), (200, 0.7)];
 
@@ -177,9 +255,12 @@ fn products(report: &mut Report, share: usize, part: u64) {
             let mut random = Random::of(part, index, repeat);
             let calm = together(*count, *shared, SETUP + HORIZON, |_, _| 0.0, &mut random);
             let product = judged(Chart::ChangePoint, &population, calm);
-            shares[0].count(product.series.iter().any(|series| !series.signals.is_empty()));
+            shares[0].count(
+                product.series.iter().any(|series| series.signals.iter().any(|signal| !signal.wanders)),
+            );
             let soon = |series: &loopgauge::drift::SeriesOutcome| {
-                let groups = series.signals.iter().map(|signal| signal.group - SETUP);
+                let signals = series.signals.iter().filter(|signal| !signal.wanders);
+                let groups = signals.map(|signal| signal.group - SETUP);
                 groups.clone().any(|group| (8..8 + SOON).contains(&group))
             };
             let all = together(*count, *shared, SETUP + HORIZON, |_, group| step(group), &mut random);

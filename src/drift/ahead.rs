@@ -7,6 +7,7 @@
 //! | a ramp is not the likeliest explanation, or it leads away from every limit | passes |
 //! | it is, its slope's interval excludes 0, and it reaches a limit within the groups allowed | fails |
 //! | it reaches a limit within them only at the near end of its interval, or its slope's interval holds 0 | undecided |
+//! | the same of what may be a ramp or means that wander by themselves | undecided |
 //! | it fails, but all that moved is what another station's accuracy explains | undecided |
 
 use super::movement::{Kind, Movement};
@@ -32,7 +33,7 @@ pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Populat
         return rule(Verdict::Fail, format!("{title}: {text}"));
     }
     let slope = slope_text(&title, movement, facts);
-    if movement.kind != Kind::Ramp {
+    if movement.kind != Kind::Ramp && movement.perhaps != Some(Kind::Ramp) {
         return rule(Verdict::Pass, format!("no trend is shown: {slope}"));
     }
     let Some(forecast) = facts.forecast else {
@@ -83,6 +84,13 @@ fn settled(facts: &Facts<'_>, movement: &Movement, forecast: &Reach, groups: u32
     let verdict = by_movement(movement, forecast, f64::from(groups));
     if verdict == Verdict::Pass {
         return (verdict, format!("later than {horizon} ahead"));
+    }
+    if movement.kind == Kind::None {
+        return (
+            Verdict::Undecided,
+            "if that is a ramp: these groups do not tell one from means that go along with the group before"
+                .to_owned(),
+        );
     }
     if !facts.signals.is_empty() && facts.signals.iter().all(|signal| signal.explained_by_station) {
         return (

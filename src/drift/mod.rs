@@ -7,7 +7,8 @@
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
 //! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
-//! | `ahead` | the rule of the forecast |
+//! | `ahead`, `charted` | the rules of the forecast and of the chart |
+//! | `standing` | units and lots with what moved taken out |
 //! | `movements` | series that move together: one cause, one entry |
 //! | `lots`, `capability`, `tolerance` | scatter of lots and units, and how much of the population meets the limits |
 //! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
@@ -16,6 +17,7 @@
 mod ahead;
 mod capability;
 pub mod chart;
+mod charted;
 mod judge;
 mod line;
 mod lots;
@@ -27,6 +29,7 @@ mod places;
 mod population;
 mod rules;
 mod series;
+mod standing;
 mod together;
 mod tolerance;
 mod trend;

@@ -68,6 +68,8 @@ pub struct Signal {
     pub message: String,
     /// Whether the shift is no larger than what another station's chain may make of the same units: no drift is shown then.
     pub explained_by_station: bool,
+    /// Whether it is more likely that nothing moved and the means go along with the group before: such means wander as far by themselves.
+    pub wanders: bool,
 }
 
 /// One monitored group on the chart, in the unit of the quantity.
@@ -147,6 +149,8 @@ pub struct Ability {
     pub share: Option<f64>,
     /// Scatter of the groups and of the units inside them; `None` where groups scatter no more than their units do.
     pub lots: Option<Lots>,
+    /// Whether a movement is taken out of it: all units as they would be at the newest level.
+    pub taken_out: bool,
 }
 
 /// What one station made of one reference unit over time.

@@ -1,8 +1,10 @@
 //! The rules held against one series: chart, forecast, capability; and what is told beside them.
 
 use super::ahead::forecast_rule;
+use super::charted::chart_rule;
 use super::judge::{SeriesKey, Settings};
-use super::movement::{Kind, Movement, Observation, Told, movement};
+use super::movement::{Movement, Observation, Told, movement};
+use super::standing::standing;
 use super::together::together;
 use super::watch::{Watch, filled};
 use super::words::{self, quantity_title};
@@ -30,24 +32,35 @@ impl<'a> Rules<'a> {
     pub(super) fn judge(&mut self, key: SeriesKey, series: &Series) -> SeriesOutcome {
         let filled = filled(series);
         let (chart, signals) = self.watch.run(&filled, key.unit).unzip();
-        let signals = signals.unwrap_or_default();
+        let mut signals = signals.unwrap_or_default();
         let told = self.movement(&filled, &key);
         let (moved, forecast) = told.map(|told| (told.movement, told.forecast)).unzip();
         let forecast = forecast.flatten();
+        signals.iter_mut().for_each(|signal| {
+            signal.wanders = moved.as_ref().is_some_and(|moved| moved.explains(signal.group))
+        });
         let units = series.all.moments();
-        let lots = Lots::of(&series.groups);
+        let now = moved
+            .as_ref()
+            .zip(units.as_ref())
+            .and_then(|(moved, units)| standing(moved, &series.groups, units));
+        let lots = now.as_ref().map_or_else(|| Lots::of(&series.groups), |now| now.lots);
+        let known = now.as_ref().map_or(lots, |now| Some(now.known));
+        let units = now.as_ref().map(|now| now.units).or(units);
         let capability =
-            units.as_ref().and_then(|units| Capability::of_lots(units, lots.as_ref(), &key.limit));
-        let share = units.as_ref().and_then(|units| share_within_lots(units, lots.as_ref(), &key.limit));
+            units.as_ref().and_then(|units| Capability::of_lots(units, known.as_ref(), &key.limit));
+        let share = units.as_ref().and_then(|units| share_within_lots(units, known.as_ref(), &key.limit));
         let facts = Facts {
             key: &key,
             filled: &filled,
             chart: chart.as_ref(),
             signals: &signals,
+            level: filled.last().map_or(0.0, |(newest, ..)| self.watch.level(*newest)),
             movement: moved.as_ref(),
             forecast,
             capability,
             lots,
+            taken_out: now.is_some(),
             units: series.all.count(),
         };
         let rules = self.rules(&facts);
@@ -75,6 +88,7 @@ impl<'a> Rules<'a> {
                 units: series.all.count(),
                 share,
                 lots,
+                taken_out: now.is_some(),
             }),
             references,
             rules,
@@ -87,12 +101,16 @@ impl<'a> Rules<'a> {
 pub(super) struct Facts<'a> {
     pub(super) key: &'a SeriesKey,
     pub(super) filled: &'a [Filled<'a>],
-    chart: Option<&'a ChartRun>,
+    pub(super) chart: Option<&'a ChartRun>,
     pub(super) signals: &'a [Signal],
+    /// Chance of a signal without a cause that the chart is held at in the newest group.
+    pub(super) level: f64,
     pub(super) movement: Option<&'a Movement>,
     pub(super) forecast: Option<Reach>,
     capability: Option<Capability>,
     lots: Option<Lots>,
+    /// Whether capability is that of where the series stands now.
+    taken_out: bool,
     units: u64,
 }
 
@@ -124,7 +142,7 @@ impl Rules<'_> {
         let Some(drift) = self.settings.drift else { return Vec::new() };
         let mut rules = Vec::new();
         if self.settings.chart().is_some() {
-            rules.push(self.chart_rule(facts));
+            rules.push(chart_rule(facts, self.settings, self.population));
         }
         if let Some(groups) = drift.forecast_groups {
             rules.push(forecast_rule(facts, groups, self.population));
@@ -133,87 +151,6 @@ impl Rules<'_> {
             rules.push(capability_rule(facts, min));
         }
         rules
-    }
-
-    /// What explains a signal of that group.
-    fn why_explained(&self, group: usize) -> &'static str {
-        let names = self.population.groups.get(group).map_or(&[][..], |head| head.stations.as_slice());
-        if names.contains(&None) {
-            "no station is named there, so each run may have come from another one, whose accuracy explains as much: write \
-             `station` in run.yaml"
-        } else {
-            "other stations measured there than before, and their accuracy explains as much"
-        }
-    }
-
-    fn chart_rule(&self, facts: &Facts<'_>) -> RuleOutcome {
-        let rule = |verdict, message| RuleOutcome { rule: "chart", verdict, message };
-        let title = quantity_title(&facts.key.quantity);
-        let Some(chart) = facts.chart else {
-            let (have, need) = (facts.filled.len(), self.settings.setup());
-            return rule(
-                Verdict::NotJudged,
-                format!(
-                    "not judged: {} with values, the first {need} set the centre line and more are needed to watch",
-                    words::count(have as u64, "group")
-                ),
-            );
-        };
-        let label = |group: usize| self.population.groups.get(group).map_or("", |head| head.label.as_str());
-        let beyond = |signals: &[&Signal]| {
-            let mut groups: Vec<usize> = signals.iter().map(|signal| signal.group).collect();
-            groups.dedup();
-            groups.len() as u64
-        };
-        let harmful: Vec<&Signal> =
-            facts.signals.iter().filter(|signal| !is_harmless(signal, facts, chart)).collect();
-        let shown: Vec<&Signal> =
-            harmful.iter().copied().filter(|signal| !signal.explained_by_station).collect();
-        let show = |value: f64| words::value(value, chart.sigma, facts.key.unit);
-        if let (None, Some(first)) = (harmful.first(), facts.signals.first()) {
-            let message = format!(
-                "{title} moved, but is shown to do no harm: in {} {}{}",
-                label(first.group),
-                first.message,
-                facts.movement.map(|moved| harmless_text(moved, facts)).unwrap_or_default()
-            );
-            return rule(Verdict::Pass, message);
-        }
-        match (shown.first(), harmful.first()) {
-            (Some(first), _) => rule(
-                Verdict::Fail,
-                format!(
-                    "{title} drifts: in {} {}; beyond the limits in {} of {} watched",
-                    label(first.group),
-                    first.message,
-                    words::count(beyond(&shown), "group"),
-                    chart.points.len()
-                ),
-            ),
-            (None, Some(first)) => rule(
-                Verdict::Undecided,
-                format!(
-                    "{title} moved: in {} {}; but {}",
-                    label(first.group),
-                    first.message,
-                    self.why_explained(first.group)
-                ),
-            ),
-            (None, None) => rule(
-                Verdict::Pass,
-                format!(
-                    "{title} {}: {} watched, none beyond the limits about {} (spread of the means {})",
-                    if facts.movement.is_some_and(|m| m.since.is_some()) {
-                        "moves, unseen by the chart"
-                    } else {
-                        "stays"
-                    },
-                    words::count(chart.points.len() as u64, "group"),
-                    show(chart.center),
-                    show(chart.sigma)
-                ),
-            ),
-        }
     }
 
     /// What the series did, with what changed at the group where it began.
@@ -261,32 +198,6 @@ impl Rules<'_> {
     }
 }
 
-/// Whether a signal is only a finding: the group, and all that moved, lie where no limit is, or are shown to be too small for an action.
-fn is_harmless(signal: &Signal, facts: &Facts<'_>, chart: &ChartRun) -> bool {
-    let place = facts.filled.binary_search_by_key(&signal.group, |(group, ..)| *group).ok();
-    let mean = place.and_then(|place| facts.filled.get(place)).map(|(_, mean, _)| *mean);
-    let harmless = |mean: f64| {
-        facts
-            .movement
-            .is_some_and(|moved| moved.is_harmless(mean - chart.center, chart.center, &facts.key.limit))
-    };
-    mean.is_some_and(harmless)
-}
-
-/// `; it changed by 0.1 deg (0.05 deg to 0.14 deg), from 2.2 deg on it is worth an action`
-fn harmless_text(moved: &Movement, facts: &Facts<'_>) -> String {
-    let Range { value, low, high } = moved.size;
-    let show = |value: f64| words::value(value, 0.5 * (high - low), facts.key.unit);
-    let size = match moved.kind {
-        Kind::None => "the level stays".to_owned(),
-        Kind::Step | Kind::Ramp => format!("it changed by {} ({} to {})", show(value), show(low), show(high)),
-    };
-    let least = moved
-        .threshold
-        .map(|least| format!(", from {} towards a limit on it is worth an action", show(least)));
-    format!("; {size}{}", least.unwrap_or_default())
-}
-
 fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
     let rule = |verdict, message| RuleOutcome { rule: "capability", verdict, message };
     let title = quantity_title(&facts.key.quantity);
@@ -299,7 +210,8 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
     rule(
         ability.verdict(min),
         format!(
-            "Ppk of {title} is {:.2}, with 95 % confidence at least {:.2}, over {}{}; wanted {min} or more",
+            "Ppk of {title}{} is {:.2}, with 95 % confidence at least {:.2}, over {}{}; wanted {min} or more",
+            if facts.taken_out { " where it stands now, what moved taken out," } else { "" },
             ability.ppk,
             ability.low,
             words::count(facts.units, "unit"),

@@ -207,7 +207,8 @@ impl<'a> Watch<'a> {
         Some((run, signals))
     }
 
-    fn level(&self, group: usize) -> f64 {
+    /// Chance of a signal without a cause that a chart is held at in a group.
+    pub(super) fn level(&self, group: usize) -> f64 {
         self.levels.get(group).copied().unwrap_or(self.target())
     }
 
@@ -333,6 +334,7 @@ impl Telling<'_> {
             rule: signal.rule.name(),
             message: self.message(signal, center),
             explained_by_station: self.is_explained(signal, center),
+            wanders: false,
         })
     }
 

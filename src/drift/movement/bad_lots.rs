@@ -18,6 +18,8 @@ const LIKELIEST: usize = 16;
 const FILE_ROUNDING: f64 = 1e-5;
 /// An explanation so much less probable than the best of its kind says next to nothing.
 const NEGLIGIBLE: f64 = 3e-3;
+/// Changes of station, at most, where the newest may be off beside what moved.
+const MOST_STATIONS: usize = 2;
 /// Neighbours on each side that a group is compared with.
 const NEIGHBOURS: usize = 2;
 
@@ -86,25 +88,37 @@ pub(super) fn weigh(observations: &[Observation]) -> Weighed {
 
 /// Logarithm of the sum of weights.
 fn total(explanations: &[Explanation]) -> f64 {
-    let most = explanations.iter().map(|e| e.log_weight).fold(f64::NEG_INFINITY, f64::max);
-    most + explanations.iter().map(|e| (e.log_weight - most).exp()).sum::<f64>().ln()
+    sum(explanations.iter().map(|e| e.log_weight))
+}
+
+/// Logarithm of a sum of what logarithms are given of.
+fn sum(logs: impl Iterator<Item = f64> + Clone) -> f64 {
+    let most = logs.clone().fold(f64::NEG_INFINITY, f64::max);
+    most + logs.map(|log| (log - most).exp()).sum::<f64>().ln()
 }
 
 /// Sets the weights, and drops the explanations that are least probable among those of their kind.
 fn normalize(explanations: &mut Vec<Explanation>) {
-    let sum = total(explanations);
     explanations.retain(|e| e.log_weight.is_finite());
-    explanations.iter_mut().for_each(|e| e.weight = (e.log_weight - sum).exp());
+    let (all, all_told) = (total(explanations), sum(explanations.iter().map(Explanation::log_told)));
+    for explanation in explanations.iter_mut() {
+        explanation.weight = (explanation.log_weight - all).exp();
+        explanation.told = (explanation.log_told() - all_told).exp();
+    }
     let mut kept: Vec<Explanation> = Vec::new();
     for kind in [Kind::None, Kind::Step, Kind::Ramp] {
         let of = || explanations.iter().filter(|e| e.kind == kind);
-        let all: f64 = of().map(|e| e.weight).sum();
+        let (all, all_told): (f64, f64) = (of().map(|e| e.weight).sum(), of().map(|e| e.told).sum());
         let best = of().map(|e| e.weight).fold(0.0, f64::max);
         let from = kept.len();
         // A kind beside which the others are certain has no weight at all.
         kept.extend(of().filter(|e| e.weight > 0.0 && e.weight >= NEGLIGIBLE * best).copied());
         let left: f64 = kept.iter().skip(from).map(|e| e.weight).sum();
-        kept.iter_mut().skip(from).for_each(|e| e.weight *= all / left);
+        let left_told: f64 = kept.iter().skip(from).map(|e| e.told).sum();
+        for explanation in kept.iter_mut().skip(from) {
+            explanation.weight *= all / left;
+            explanation.told *= all_told / left_told;
+        }
     }
     *explanations = kept;
 }
@@ -118,6 +132,13 @@ impl Search {
             }
         }
         Rows::new(&self.means, &is_bad, correlation)
+    }
+
+    /// First group of the newest station, where stations have not changed so often that an offset from one group on says little.
+    fn station(&self) -> Option<usize> {
+        let changes = || self.at_station.iter().enumerate().filter(|(_, is_new)| **is_new);
+        let newest = changes().next_back().map(|(group, _)| group)?;
+        (changes().count() <= MOST_STATIONS && newest + 2 <= self.means.len()).then_some(newest)
     }
 
     /// Variance of a row, as far as neighbours tell.
@@ -159,7 +180,14 @@ impl Search {
     }
 
     fn given(&self, number: usize, set: &[usize], correlation: f64, prior: f64) -> Given {
-        Given { correlation, set: number, bad_lots: set.len() as f64, prior, rounding: self.rounding }
+        Given {
+            correlation,
+            set: number,
+            bad_lots: set.len() as f64,
+            prior,
+            rounding: self.rounding,
+            station: self.station(),
+        }
     }
 
     fn all(&self, set: &[usize], number: usize, into: &mut Vec<Explanation>) {

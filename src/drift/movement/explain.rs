@@ -2,8 +2,9 @@
 
 use super::outcome::Kind;
 use super::past::Past;
-use super::prior::{ENDED, NONE, RAMP, SINGLE, STEP};
+use super::prior::{ENDED, NONE, OFFSET, RAMP, SINGLE, STEP, WANDERING};
 use super::rows::{Rows, Sums};
+use super::station::{Column, fit, product};
 
 /// Groups since the newest of the earlier changes, at least.
 const SHORTEST_PRESENT: usize = 3;
@@ -15,8 +16,10 @@ const COLLINEAR: f64 = 1e-9;
 pub(super) struct Explanation {
     /// Logarithm of its probability, but for what all have in common.
     pub(super) log_weight: f64,
-    /// Its share of all; set when all are known.
+    /// Its share of all, for values and intervals; set when all are known.
     pub(super) weight: f64,
+    /// Its share where it is told what happened: movements of means that wander count for less.
+    pub(super) told: f64,
     pub(super) kind: Kind,
     /// The first group that moved; where nothing did, 0.
     pub(super) since: usize,
@@ -38,6 +41,19 @@ pub(super) struct Explanation {
     pub(super) correlation: f64,
     /// Which set of bad lots.
     pub(super) set: usize,
+    /// What another station is off by beside it.
+    pub(super) beside: Option<Beside>,
+}
+
+/// An offset of another station, and the level at the newest group as the station before would have measured it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Beside {
+    /// First group of the station.
+    station: usize,
+    offset: f64,
+    pub(super) level: f64,
+    pub(super) level_variance: f64,
+    pub(super) covariance: f64,
 }
 
 /// What all explanations of one call have in common.
@@ -51,6 +67,8 @@ pub(super) struct Given {
     pub(super) prior: f64,
     /// Variance of a mean that is rounding; no explanation leaves less.
     pub(super) rounding: f64,
+    /// First group of the newest station, where it may be off beside what moved.
+    pub(super) station: Option<usize>,
 }
 
 /// A part of the series since a past, before it is known what happened in it.
@@ -125,6 +143,7 @@ impl<'a> Present<'a> {
         into.push(Explanation {
             log_weight,
             weight: 0.0,
+            told: 0.0,
             kind: Kind::None,
             since: 0,
             from: self.past.end,
@@ -137,6 +156,7 @@ impl<'a> Present<'a> {
             freedom,
             correlation: self.given.correlation,
             set: self.given.set,
+            beside: None,
         });
     }
 
@@ -161,6 +181,8 @@ impl<'a> Present<'a> {
             value += row.own * row.value;
         }
         self.moved(Kind::Step, since, share, [squares, level, value], 0.0, into);
+        let column = Column { since, start: None };
+        self.moved_beside(Kind::Step, &column, share, [squares, level, value], 1.0, into);
     }
 
     /// A ramp whose last group at the old level is the one before: two groups on it are needed to tell it from a step.
@@ -185,6 +207,60 @@ impl<'a> Present<'a> {
         }
         let newest = self.rows.x(self.rows.len() - 1);
         self.moved(Kind::Ramp, since, share, [squares, level, value], newest - start, into);
+        let column = Column { since, start: Some(start) };
+        self.moved_beside(Kind::Ramp, &column, share, [squares, level, value], newest - start, into);
+    }
+
+    /// The same beside an offset of the newest station. `reach`: what the column has come to at the newest group.
+    fn moved_beside(
+        &self,
+        kind: Kind,
+        column: &Column,
+        share: f64,
+        products: [f64; 3],
+        reach: f64,
+        into: &mut Vec<Explanation>,
+    ) {
+        let (Some(station), sums) = (self.given.station, &self.sums) else { return };
+        if station < self.past.end + 2 || (kind == Kind::Step && station == column.since) {
+            return;
+        }
+        let [own, level, value] = products;
+        let of = Column { since: station, start: None };
+        let (rest, first) = self.rows.since(station);
+        let Some(row) = first else { return };
+        let (one, values) = (rest.bb + row.own * row.level, rest.by + row.own * row.value);
+        let shared = product(self.rows, station, column);
+        let gram =
+            [[sums.bb, one, level], [one, product(self.rows, station, &of), shared], [level, shared, own]];
+        let Some(fit) = fit(gram, [sums.by, values, value]) else { return };
+        let left = (sums.yy - fit.value([sums.by, values, value])).max(0.0);
+        let (log_weight, variance, freedom) = self.weighed(left, share * OFFSET, 2.0);
+        let (now, before, size) = ([1.0, 1.0, reach], [1.0, 0.0, reach], [0.0, 0.0, reach]);
+        into.push(Explanation {
+            log_weight,
+            weight: 0.0,
+            told: 0.0,
+            kind,
+            since: column.since,
+            from: self.past.end,
+            level: fit.value(now),
+            level_variance: variance * fit.covariance(now, now),
+            size: fit.value(size),
+            size_variance: variance * fit.covariance(size, size),
+            span: if kind == Kind::Ramp { reach } else { 0.0 },
+            covariance: variance * fit.covariance(now, size),
+            freedom,
+            correlation: self.given.correlation,
+            set: self.given.set,
+            beside: Some(Beside {
+                station,
+                offset: fit.value([0.0, 1.0, 0.0]),
+                level: fit.value(before),
+                level_variance: variance * fit.covariance(before, before),
+                covariance: variance * fit.covariance(before, size),
+            }),
+        });
     }
 
     /// `products` of the regressor with itself, the level's and the values; `span` is what it is at the newest group of a ramp.
@@ -216,6 +292,7 @@ impl<'a> Present<'a> {
         into.push(Explanation {
             log_weight,
             weight: 0.0,
+            told: 0.0,
             kind,
             since,
             from: self.past.end,
@@ -228,18 +305,31 @@ impl<'a> Present<'a> {
             freedom,
             correlation: self.given.correlation,
             set: self.given.set,
+            beside: None,
         });
     }
 }
 
 impl Explanation {
+    /// Whether it takes the means for such that go along with the one before and did not move.
+    pub(super) fn wanders(&self) -> bool {
+        self.kind == Kind::None && self.correlation > 0.0
+    }
+
+    /// Logarithm of its probability where it is told what happened, but for what all have in common.
+    pub(super) fn log_told(&self) -> f64 {
+        let wanders = self.kind != Kind::None && self.correlation > 0.0;
+        self.log_weight + if wanders { WANDERING.ln() } else { 0.0 }
+    }
+
     /// Level that it gives a place, `x` groups from the newest (0 or less).
     pub(super) fn at(&self, group: usize, x: f64) -> f64 {
+        let off = self.beside.filter(|beside| group < beside.station).map_or(0.0, |beside| beside.offset);
         match self.kind {
             Kind::None => self.level,
-            Kind::Step if group < self.since => self.level - self.size,
-            Kind::Step => self.level,
-            Kind::Ramp => self.level - self.size * (-x / self.span).min(1.0),
+            Kind::Step if group < self.since => self.level - self.size - off,
+            Kind::Step => self.level - off,
+            Kind::Ramp => self.level - self.size * (-x / self.span).min(1.0) - off,
         }
     }
 }
@@ -254,7 +344,8 @@ mod tests {
         let means: Vec<Mean> =
             values.iter().enumerate().map(|(k, y)| Mean { x: k as f64 - last, y: *y, weight: 1.0 }).collect();
         let rows = Rows::new(&means, &vec![false; values.len()], 0.0);
-        let given = Given { correlation: 0.0, set: 0, bad_lots: 0.0, prior: 0.0, rounding: 0.0 };
+        let given =
+            Given { correlation: 0.0, set: 0, bad_lots: 0.0, prior: 0.0, rounding: 0.0, station: None };
         let mut all = Vec::new();
         explain(&rows, &[Past::none()], &given, &mut all);
         all

@@ -7,6 +7,7 @@
 //! | `rows` | the means, freed of their correlation, with running sums: each explanation costs the same few operations |
 //! | `past` | the most probable course of what lies before the newest change |
 //! | `explain` | every explanation with its probability and what it says of level and size |
+//! | `station` | the offset of another station beside what moved |
 //! | `bad_lots` | the explanations with and without the groups that stand out |
 //! | `mixture` | values and intervals from all explanations |
 //! | `told` | the movement as it is told, against the limit |
@@ -33,6 +34,7 @@ mod past;
 mod prior;
 mod rows;
 mod spread;
+mod station;
 mod told;
 
 pub use outcome::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};

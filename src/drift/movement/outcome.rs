@@ -104,6 +104,11 @@ pub struct Movement {
     pub kind: Kind,
     /// How probable each is.
     pub probability: Weights,
+    /// Where nothing is told to have moved: what may have, were it not that means which go along with the group before wander as far by
+    /// themselves, and these groups do not tell which.
+    pub perhaps: Option<Kind>,
+    /// Probability that nothing moved and means go along with the group before: part of that of [`Kind::None`].
+    pub wanders: f64,
     /// The first group that moved; `None` where nothing did.
     pub since: Option<Since>,
     /// Change of the level up to the newest group with a value. Averaged over the explanations, those without a movement included.

@@ -17,6 +17,8 @@ pub(super) const RAMP: f64 = 0.25;
 pub(super) const EARLIER: f64 = 0.3;
 /// The same at a group that another station measured than the one before: stations differ.
 pub(super) const EARLIER_AT_STATION: f64 = 1.0;
+/// Odds that another station is off by a size of its own, beside what moved: stations differ; chosen by simulation.
+pub(super) const OFFSET: f64 = 2.0;
 /// Share of the earlier part that is a level; the others are lines.
 pub(super) const LEVEL: f64 = 0.5;
 /// Factor on all that follows a line: that a ramp has ended. Chosen by simulation: an ended ramp and one that goes on are hard to tell
@@ -33,10 +35,13 @@ pub(super) const BAD_LOT_SPREAD: f64 = 8.0;
 /// Bad lots that are looked for.
 pub(super) const MOST_BAD_LOTS: usize = 2;
 
-/// Correlation from group to group: values and their probabilities. Half for none; the others spread over what lots show, because a
-/// few dozen groups tell little of it. Chosen by simulation: more weight on them hides creeps, less makes movements of lots that
-/// hang together.
-pub(super) const CORRELATIONS: [(f64, f64); 4] = [(0.0, 0.5), (0.3, 0.15), (0.6, 0.2), (0.9, 0.15)];
+/// Correlation from group to group: values and their probabilities, spread over what lots show, because a few dozen groups tell little
+/// of it. Chosen by simulation.
+pub(super) const CORRELATIONS: [(f64, f64); 5] =
+    [(0.0, 0.3), (0.3, 0.1), (0.5, 0.2), (0.75, 0.25), (0.92, 0.15)];
+/// Factor on a movement of means that go along with the one before, where it is told what happened: such means wander by themselves, and
+/// a movement must stand out of that. Intervals do without it: they are to hold a movement that is not told. Chosen by simulation.
+pub(super) const WANDERING: f64 = 0.05;
 /// Probability from which on the correlation is named.
 pub(super) const CORRELATION_SHOWN: f64 = 0.9;
 

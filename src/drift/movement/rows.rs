@@ -98,6 +98,8 @@ pub(super) struct Row {
     pub(super) own: f64,
     /// What of a level is left.
     pub(super) level: f64,
+    /// What is left of the place.
+    pub(super) place: f64,
     /// What is left of the value.
     pub(super) value: f64,
     pub(super) x: f64,
@@ -190,7 +192,15 @@ impl Row {
 
     fn alone(mean: &Mean, scale: f64) -> Self {
         let sums = Sums::of(scale, scale * mean.x, scale * mean.y, scale);
-        Self { own: scale, level: scale, value: scale * mean.y, x: mean.x, sums, fresh: sums }
+        Self {
+            own: scale,
+            level: scale,
+            place: scale * mean.x,
+            value: scale * mean.y,
+            x: mean.x,
+            sums,
+            fresh: sums,
+        }
     }
 
     fn after(last: Option<&Mean>, mean: &Mean, correlation: f64) -> Self {
@@ -200,7 +210,8 @@ impl Row {
         let left = (1.0 - foretold * foretold).sqrt();
         let (own, off) = (mean.weight / left, -foretold * last.weight / left);
         let (level, place, value) = (own + off, own * mean.x + off * last.x, own * mean.y + off * last.y);
-        Self { own, level, value, x: mean.x, sums: Sums::of(level, place, value, own), fresh: alone.sums }
+        let sums = Sums::of(level, place, value, own);
+        Self { own, level, place, value, x: mean.x, sums, fresh: alone.sums }
     }
 }
 

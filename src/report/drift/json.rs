@@ -366,7 +366,7 @@ fn chart_body<'a>(heads: &'a [GroupHead], chart: &ChartRun) -> ChartBody<'a> {
 }
 
 fn signal_body<'a>(heads: &'a [GroupHead], signal: &'a Signal) -> SignalBody<'a> {
-    let Signal { group, rule, message, explained_by_station } = signal;
+    let Signal { group, rule, message, explained_by_station, .. } = signal;
     let explained_by_station = *explained_by_station;
     SignalBody { group: label(heads, *group), rule, explained_by_station, message }
 }
@@ -470,7 +470,7 @@ impl From<Reach> for ReachBody {
 
 impl From<Ability> for AbilityBody {
     fn from(ability: Ability) -> Self {
-        let Ability { ppk, low, units, share, lots } = ability;
+        let Ability { ppk, low, units, share, lots, .. } = ability;
         let lots = lots.map(|lots| LotsBody {
             between: lots.between,
             within: lots.within,

@@ -100,6 +100,7 @@ fn below(series: &SeriesOutcome) -> Vec<Signal> {
             rule: "ewma",
             message: "the weighted mean lies below its lower limit".to_owned(),
             explained_by_station: false,
+            wanders: false,
         })
         .collect()
 }
@@ -118,7 +119,8 @@ fn passing(mut series: SeriesOutcome, sigma: f64) -> SeriesOutcome {
         level: 0.0,
         least_squares: 0.0,
     });
-    series.capability = Some(Ability { ppk: 1.71, low: 1.58, units: 168, share: Some(0.9999), lots: None });
+    series.capability =
+        Some(Ability { ppk: 1.71, low: 1.58, units: 168, share: Some(0.9999), lots: None, taken_out: false });
     series.rules = vec![
         rule("chart", Verdict::Pass, "no group lies beyond the limits"),
         rule("forecast", Verdict::Pass, "no trend leads to a limit"),
@@ -145,10 +147,19 @@ fn failing(count: usize) -> SeriesOutcome {
     fail.signals = below(&fail);
     fail.trend = Some(Slope { per_group: -0.11, low: -0.17, high: -0.06, level: 52.0, least_squares: -0.19 });
     fail.forecast = Some(Reach { limit: min(50.0), in_groups: 9.1, low: Some(5.4), high: Some(15.8) });
-    fail.capability = Some(Ability { ppk: 0.87, low: 0.78, units: 168, share: Some(0.98127), lots: None });
+    fail.capability = Some(Ability {
+        ppk: 0.87,
+        low: 0.78,
+        units: 168,
+        share: Some(0.98127),
+        lots: None,
+        taken_out: false,
+    });
     fail.movement = Some(Movement {
         kind: Kind::Step,
         probability: Weights { none: 0.0, step: 0.97, ramp: 0.03 },
+        perhaps: None,
+        wanders: 0.0,
         since: Some(Since { group: 9, low: 8, high: 9 }),
         size: Range { value: -0.82, low: -1.15, high: -0.49 },
         slope: Range::default(),

@@ -59,6 +59,8 @@ pub(super) fn signals(product: &ProductDrift, series: &SeriesOutcome) -> Vec<Str
     let told = |signal: &Signal| {
         let station = if signal.explained_by_station {
             "; no more than another station may make of the same units"
+        } else if signal.wanders {
+            "; means that go along with the group before wander as far"
         } else {
             ""
         };
@@ -146,8 +148,9 @@ pub(super) fn share_text(share: f64) -> String {
 /// `Ppk 1.21 over 168 units, with 95 % confidence at least 0.98; at least 99.2 % of all units meet the limit`
 pub(super) fn capability(ability: &Ability) -> String {
     let mut text = format!(
-        "Ppk {:.2} over {}, with 95 % confidence at least {:.2}",
+        "Ppk {:.2}{} over {}, with 95 % confidence at least {:.2}",
         ability.ppk,
+        if ability.taken_out { " at the newest level, what moved taken out," } else { "" },
         count_of(ability.units, "unit"),
         ability.low
     );
@@ -351,7 +354,14 @@ mod tests {
 
     #[test]
     fn promises_are_not_rounded_up() {
-        let ability = |share| Ability { ppk: 1.214, low: 0.983, units: 168, share: Some(share), lots: None };
+        let ability = |share| Ability {
+            ppk: 1.214,
+            low: 0.983,
+            units: 168,
+            share: Some(share),
+            lots: None,
+            taken_out: false,
+        };
         assert!(capability(&ability(0.992_79)).contains("at least 99.27 % of all"));
         assert!(capability(&ability(0.999_999)).contains("more than 99.99 % of all"));
         let alarms = FalseAlarms { charts: 9, one_chart: 0.05, any_chart: 0.3698, is_held: false };
