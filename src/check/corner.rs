@@ -1,49 +1,27 @@
 //! One corner: from its sweeps to the verdict of every check.
 
+use super::compared::Compared;
+use super::context::Context;
 use super::level_change::{Errors, Stronger, Weaker};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::Quantities;
 use super::observations::observations;
-use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
+use super::outcome::{CheckOutcome, CornerOutcome, Judged, Keepsake, MeasuredSet};
 use super::plot::{CornerPlot, Setup, accepted_plot, corner_plot};
 use super::regression::{self, Gate};
 use super::validity;
 use super::waive::waive;
 use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
-use crate::baseline::{Accepted, Points, Quantity};
+use crate::baseline::{Points, Quantity};
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::sanity::{Refusal, Usable};
-use crate::spec::{Corner, Linearity, Spec};
+use crate::spec::{Corner, Linearity};
 use crate::uncertainty::{Chain, LevelChange};
-use std::collections::HashSet;
-
-/// What a corner is judged with.
-#[derive(Debug, Clone, Copy)]
-pub struct Context<'a> {
-    /// The spec.
-    pub spec: &'a Spec,
-    /// The corner of it.
-    pub corner: &'a Corner,
-    /// Today, UTC: waivers end.
-    pub today: jiff::civil::Date,
-    /// Fingerprints of sweeps whose numbers stand in more than one corner of the run.
-    pub shared: &'a HashSet<u64>,
-    /// Serial number of the unit.
-    pub serial: &'a str,
-    /// Station of the run.
-    pub station: Option<&'a str>,
-    /// The accepted units of the product; `None` without a baseline.
-    pub baseline: Option<&'a Accepted>,
-    /// Whether to keep what accepting the corner would store.
-    pub keep: bool,
-    /// Whether plots are wanted.
-    pub plots: bool,
-}
 
 /// Message of the comparisons with a baseline when there is none.
 pub const NO_BASELINE: &str = "not judged: no baseline was given to compare with";

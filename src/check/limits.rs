@@ -2,7 +2,8 @@
 
 use super::level_change::Errors;
 use super::measure::{Estimate, Open, Quantities};
-use super::outcome::{CheckOutcome, Unit};
+use super::outcome::CheckOutcome;
+use super::unit::Unit;
 use super::wording::{frequency_text, hertz, limit_text, value_against};
 use crate::analysed::Analysed;
 use crate::curve::Span;
@@ -486,8 +487,7 @@ fn limits_one_frequency(name: &str) -> bool {
 }
 
 /// What a check's value is called in a sentence.
-#[must_use]
-pub fn title(name: &str) -> String {
+fn title(name: &str) -> String {
     match name.split_once('@') {
         Some((_, place)) if limits_one_frequency(name) => format!("gain at {place}"),
         Some((_, place)) => format!("gain over {}", place.replacen("Hz-", "Hz to ", 1)),

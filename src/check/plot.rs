@@ -1,8 +1,8 @@
 //! What a corner's plots are drawn from: its curves, thinned to what a page can show, with their uncertainty.
 
 use super::SweepInput;
+use super::compared::Compared;
 use super::levels::{Level, files};
-use super::outcome::Compared;
 use crate::analysed::Analysed;
 use crate::curve::{Span, db};
 use crate::spec::{Corner, CriticalPoint, GainAt, GainLimit, Linearity};

@@ -1,8 +1,10 @@
 //! A corner against its accepted baseline.
 
-use super::corner::Context;
+use super::compared::Compared;
+use super::context::Context;
 use super::measure::{Estimate, Quantities};
-use super::outcome::{Against, CheckOutcome, Compared, Unit};
+use super::outcome::{Against, CheckOutcome};
+use super::unit::{Unit, unit_of};
 use super::wording::{frequency_text, value_against, value_text};
 use crate::analysed::Analysed;
 use crate::baseline::{
@@ -48,14 +50,15 @@ pub(super) fn list(regression: &Regression) -> Vec<Allowed> {
     Quantity::ALL
         .into_iter()
         .filter_map(|quantity| {
-            let (unit, limit) = match quantity {
-                Quantity::Crossover => (Unit::One, r.crossover.map(shift)),
-                Quantity::PhaseMargin => (Unit::Deg, r.phase_margin.map(|v| drop(v.deg()))),
-                Quantity::GainMargin => (Unit::Db, r.gain_margin.map(|v| drop(v.db()))),
-                Quantity::GainReductionMargin => (Unit::Db, r.gain_reduction_margin.map(|v| drop(v.db()))),
-                Quantity::StabilityMargin => (Unit::One, r.stability_margin.map(drop)),
-                Quantity::DelayMargin => (Unit::S, r.delay_margin.map(|v| drop(v.s()))),
+            let limit = match quantity {
+                Quantity::Crossover => r.crossover.map(shift),
+                Quantity::PhaseMargin => r.phase_margin.map(|v| drop(v.deg())),
+                Quantity::GainMargin => r.gain_margin.map(|v| drop(v.db())),
+                Quantity::GainReductionMargin => r.gain_reduction_margin.map(|v| drop(v.db())),
+                Quantity::StabilityMargin => r.stability_margin.map(drop),
+                Quantity::DelayMargin => r.delay_margin.map(|v| drop(v.s())),
             };
+            let unit = if quantity.is_relative() { Unit::One } else { unit_of(quantity) };
             Some((quantity, unit, limit?))
         })
         .collect()
@@ -261,12 +264,11 @@ impl Comparison<'_> {
     }
 
     fn message(&self, change_text: &str) -> String {
-        let (quantity, unit, limit) = *self.allowed;
+        let (quantity, _, limit) = *self.allowed;
         let size = if quantity == Quantity::PhaseMargin { self.now.value.abs() } else { self.now.value };
-        let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
         // Both as precisely as their difference is worth a word.
         let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
-        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit));
+        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit_of(quantity)));
         let at_least = |is_bound| if is_bound { "at least " } else { "" };
         let whose = if self.is_itself { String::new() } else { format!(" ({})", self.of()) };
         let mut text = format!(
@@ -286,7 +288,6 @@ impl Comparison<'_> {
     }
 
     fn remarks(&self) -> String {
-        let (quantity, unit, _) = *self.allowed;
         let mut text = String::new();
         if self.bound.now && self.bound.then {
             text.push_str(if self.bound.same_place {
@@ -303,7 +304,7 @@ impl Comparison<'_> {
         }
         match (self.change.spread, self.change.prediction) {
             (Some(spread), Some(prediction)) => {
-                let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+                let unit = unit_of(self.allowed.0);
                 let inside = if self.change.value.abs() <= prediction { "inside" } else { "outside" };
                 text.push_str(&format!(
                     "; the units differ by {} (standard deviation), the change lies {inside} what one more unit may differ by (95 %)",
@@ -386,9 +387,8 @@ fn bare(allowed: &Allowed, verdict: Verdict, message: &str, remedy: Option<&str>
 
 /// What a quantity of which nothing was measured now is called, with its accepted value.
 fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) -> CheckOutcome {
-    let (quantity, unit, _) = *allowed;
-    let title = quantity.name().replace('_', " ");
-    let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+    let (quantity, ..) = *allowed;
+    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
     let Some((of, then)) = accepted.first() else {
         return match quantity {
             Quantity::GainReductionMargin => bare(
@@ -423,9 +423,8 @@ fn lacking_then(
     now: &AcceptedValue,
     units: &[(&AcceptedUnit, &AcceptedCorner)],
 ) -> CheckOutcome {
-    let (quantity, unit, _) = *allowed;
-    let title = quantity.name().replace('_', " ");
-    let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+    let (quantity, ..) = *allowed;
+    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
     let of = units.first().map_or("", |(unit, _)| unit.serial.as_str());
     let message = format!(
         "{title} {}, the accepted result of {of} has none to compare with",

@@ -2,8 +2,8 @@
 //! them all the same.
 
 use super::corner::not_judged;
+use super::options::{Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
-use super::run::{Options, select};
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::RawRun;

@@ -1,6 +1,6 @@
 //! How values, limits and checks read in messages and reports.
 
-use super::outcome::Unit;
+use super::unit::Unit;
 use crate::decision::Limit;
 use crate::quantity::{number, si};
 use std::cmp::Ordering;

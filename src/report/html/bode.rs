@@ -5,6 +5,7 @@ use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_o
 use super::change::{Shown, change};
 use super::path::{PER_UNIT, Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
+use super::text::role_class;
 use crate::check::{
     CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text,
 };
@@ -14,16 +15,6 @@ use maud::{Markup, html};
 const GAIN_RANGE: (f64, f64) = (-120.0, 160.0);
 /// Angles beyond these, deg, are not drawn.
 const ANGLE_RANGE: (f64, f64) = (-540.0, 540.0);
-
-/// Class of a level's line.
-pub const fn class(role: Role) -> &'static str {
-    match role {
-        Role::Judged => "curve judged",
-        Role::Confirms => "curve confirms",
-        Role::Other => "curve other",
-        Role::Accepted => "curve accepted",
-    }
-}
 
 /// The level that the plot is about: the judged one, else the first.
 pub fn main_level(plot: &CornerPlot) -> Option<&LevelPlot> {
@@ -226,7 +217,7 @@ impl Drawing<'_> {
         strip.draw("samples", &dots(self.level.samples.iter().map(place)));
         let others = self.plot.levels.iter().filter(|l| !std::ptr::eq(*l, self.level));
         for level in others.chain([self.level]) {
-            strip.draw(class(level.role), &line(level.curve.iter().map(place)));
+            strip.draw(role_class(level.role), &line(level.curve.iter().map(place)));
         }
     }
 }
@@ -243,7 +234,7 @@ pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
         ul.legend {
             @for level in &plot.levels {
                 li {
-                    svg width="34" height="10" aria-hidden="true" { path.(class(level.role)) d="M1 5h32" {} }
+                    svg width="34" height="10" aria-hidden="true" { path.(role_class(level.role)) d="M1 5h32" {} }
                     (level.level.as_deref().map_or_else(|| "level not said".to_owned(), super::text::safe))
                     ", " (role_word(level.role, corner))
                 }

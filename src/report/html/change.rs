@@ -3,6 +3,7 @@
 use super::axis::{Tick, linear_ticks, step_of, widened};
 use super::path::{PER_UNIT, across, down, line};
 use super::strip::{Across, Strip};
+use super::text::role_class;
 use crate::check::{CornerPlot, LevelPlot, PlotPoint, Role};
 use crate::quantity::number;
 
@@ -61,7 +62,7 @@ pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown)
     }
     strip.draw("zero", &line([(axis.from, 0), (axis.to, 0)]));
     for (role, points) in lines {
-        strip.draw(super::bode::class(role), &line(points.into_iter().map(|(hz, v)| (across(hz), down(v)))));
+        strip.draw(role_class(role), &line(points.into_iter().map(|(hz, v)| (across(hz), down(v)))));
     }
     Some(strip)
 }

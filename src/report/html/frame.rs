@@ -2,7 +2,8 @@
 
 use crate::check::Verdict;
 use crate::report::TOOL;
-use crate::report::html::text::{mark, meaning};
+use crate::report::html::text::mark;
+use crate::report::statement::meaning;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 

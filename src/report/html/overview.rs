@@ -1,14 +1,14 @@
 //! What is seen first: the verdict, the counts, what could not be read, the matrix.
 
-use super::text::{mark, safe, word};
+use super::text::{mark, safe};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
+use crate::report::statement::{count_of, phrase};
 use crate::report::{Counts, Tally};
 use maud::{Markup, html};
 
 /// Verdict and counts.
 pub fn top(tally: &Tally) -> Markup {
-    let count = |n: u64, one: &str, many: &str| format!("{n} {}", if n == 1 { one } else { many });
     html! {
         header {
             p.kicker { "Loop stability, checked against specs" }
@@ -19,9 +19,9 @@ pub fn top(tally: &Tally) -> Markup {
                 }
             }
             p.sum {
-                (count(tally.runs.total(), "run", "runs")) ", " (count(tally.corners.total(), "corner", "corners")) ", "
-                (count(tally.checks.total(), "check", "checks")) "."
-                @if tally.unreadable > 0 { " " strong { (count(tally.unreadable, "run", "runs")) " could not be read." } }
+                (count_of(tally.runs.total(), "run")) ", " (count_of(tally.corners.total(), "corner")) ", "
+                (count_of(tally.checks.total(), "check")) "."
+                @if tally.unreadable > 0 { " " strong { (count_of(tally.unreadable, "run")) " could not be read." } }
             }
             div.wide tabindex="0" role="group" aria-label="counts" {
                 table.counts {
@@ -120,5 +120,5 @@ pub const SHEET_END: &str = "</tbody></table></div>\n";
 
 /// The heading of the details of one verdict.
 pub fn details_heading(verdict: Verdict, count: usize) -> Markup {
-    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (word(verdict)) } } }
+    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (phrase(verdict)) } } }
 }
