@@ -3,58 +3,13 @@
 use super::args::Cli;
 use super::console::Console;
 use super::outputs::{cannot_write, commit, print};
+use super::setup_args::{CompletionsArgs, ManArgs, SchemaArgs, What};
 use super::{PASSED, UNREADABLE};
 use crate::output::{Kind, OutputFile};
 use crate::schema::{Subject, document};
-use clap::{Args, Command, CommandFactory, ValueEnum};
+use clap::{Command, CommandFactory};
 use std::io::Write;
-use std::path::{Path, PathBuf};
-
-/// Arguments of `schema`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge schema > loopgauge.schema.json
-  loopgauge schema spec > spec.schema.json")]
-pub struct SchemaArgs {
-    /// Of what; of both when left out.
-    #[arg(value_name = "WHAT")]
-    pub what: Option<What>,
-}
-
-/// What a schema is wanted of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum What {
-    /// Specs.
-    Spec,
-    /// Runs.
-    Run,
-}
-
-/// Arguments of `completions`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge completions bash > ~/.local/share/bash-completion/completions/loopgauge
-  loopgauge completions zsh > ~/.zfunc/_loopgauge
-  loopgauge completions fish > ~/.config/fish/completions/loopgauge.fish")]
-pub struct CompletionsArgs {
-    /// The shell.
-    #[arg(value_name = "SHELL")]
-    pub shell: clap_complete::Shell,
-}
-
-/// Arguments of `man`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge man | man -l -
-  loopgauge man --to ~/.local/share/man/man1")]
-pub struct ManArgs {
-    /// Write the pages of the program and of every command into this folder, as NAME.1.
-    #[arg(long, value_name = "FOLDER")]
-    pub to: Option<PathBuf>,
-}
+use std::path::Path;
 
 /// Runs `schema`.
 pub fn schema(args: &SchemaArgs, console: &mut Console) -> u8 {
