@@ -15,6 +15,7 @@ mod json;
 pub mod junit;
 mod levels;
 pub mod markdown;
+mod object;
 mod plot;
 mod statement;
 mod tally;

@@ -303,7 +303,7 @@ pub(super) fn chart(series: &SeriesOutcome) -> Option<String> {
 mod tests {
     use super::super::sample_drift;
     use super::*;
-    use crate::check::{Limit, Unit};
+    use crate::check::Limit;
 
     #[test]
     fn trends_and_forecasts_say_how_sure_they_are() {
