@@ -14,13 +14,14 @@
 //! | `record`, `settings`, `taken` | writing a run |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
-//! | `export`, `parquet` | tables for other tools |
+//! | `export`, `export_row`, `parquet` | tables for other tools |
 //! | `maintain` | integrity, marks |
 
 mod address;
 mod database;
 mod error;
 mod export;
+mod export_row;
 mod lookalike;
 mod maintain;
 mod model;
