@@ -60,7 +60,7 @@ pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spre
 pub use run::{ReadSweep, judge_run};
 pub use unit::{Unit, unit_of};
 pub use unreadable::{UnreadCorner, UnreadableRun};
-pub use wording::{frequency_text, limit_text, range_text, value_against, value_text};
+pub use wording::{frequency_text, limit_text, range_text, value_against, value_alone, value_text};
 
 use crate::analysed::Analysed;
 use crate::linearity::Difference;

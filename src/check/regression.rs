@@ -5,7 +5,7 @@ use super::context::Context;
 use super::measure::{Estimate, Quantities};
 use super::outcome::{Against, CheckOutcome};
 use super::unit::{Unit, unit_of};
-use super::wording::{frequency_text, value_against, value_text};
+use super::wording::{frequency_text, value_against, value_alone, value_text};
 use crate::analysed::Analysed;
 use crate::baseline::{
     Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Change, Choice, Deviation, Present, Quantity,
@@ -348,8 +348,7 @@ impl Comparison<'_> {
 
 /// A value rounded to what its uncertainty leaves, without that.
 fn short(value: f64, u: Option<f64>, unit: Unit) -> String {
-    let text = value_text(value, u.filter(|u| *u > 0.0), unit, false);
-    text.split(" ± ").next().unwrap_or(&text).to_owned()
+    value_alone(value, u.filter(|u| *u > 0.0), unit, false)
 }
 
 /// The change with its uncertainty; a ratio in percent.

@@ -29,6 +29,14 @@ pub fn value_text(value: f64, uncertainty: Option<f64>, unit: Unit, at_least: bo
     scaled.write(scaled.decimals, unit, at_least)
 }
 
+/// The value as [`value_text`] rounds it, without its uncertainty.
+#[must_use]
+pub fn value_alone(value: f64, uncertainty: Option<f64>, unit: Unit, at_least: bool) -> String {
+    let mut text = value_text(value, uncertainty, unit, at_least);
+    text.truncate(text.find(" ± ").unwrap_or(text.len()));
+    text
+}
+
 /// Like [`value_text`], with more digits where the rounded value, or an end of its interval, would stand on the
 /// other side of a bound: 49.998 deg against 50 deg is not written `50 deg`.
 #[must_use]
@@ -259,6 +267,8 @@ mod tests {
             assert_eq!(value_text(value, uncertainty, unit, false), text);
         }
         assert_eq!(value_text(12.6, Some(0.2), Unit::Db, true), "at least 12.6 dB ± 0.2 dB");
+        assert_eq!(value_alone(12.6, Some(0.2), Unit::Db, true), "at least 12.6 dB");
+        assert_eq!(value_alone(52.3456, None, Unit::Deg, false), "52.346 deg");
     }
 
     #[test]

@@ -33,6 +33,7 @@ mod sample_drift;
 pub(in crate::report) use full::facts;
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};
+pub(in crate::report) use layout::{Side, columns};
 pub(in crate::report) use movements::{ORDER, told};
 pub(in crate::report) use scale::value_text;
 pub use terminal::render_drift;

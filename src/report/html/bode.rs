@@ -1,13 +1,13 @@
 //! Gain and angle over log frequency, one above the other. The angle is counted from the direction of the critical point: where
 //! the gain crosses 0 dB its height is the phase margin.
 
-use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_of, widened};
+use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
 use super::change::{Shown, change};
-use super::path::{PER_UNIT, Place, across, area, dots, down, line};
+use super::path::{Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
 use super::text::role_class;
 use crate::check::{
-    CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text,
+    CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_alone,
 };
 use maud::{Markup, html};
 
@@ -91,19 +91,8 @@ impl Drawing<'_> {
         let (low, high) = ((low - 4.0).max(GAIN_RANGE.0), (high + 4.0).min(GAIN_RANGE.1));
         let (low, high) = (low.min(-10.0), high.max(10.0));
         let step = step_of(&GAIN_STEPS, high - low, 7.0);
-        let (low, high) = widened(low, high, step.min(10.0));
-        let mut strip = Strip {
-            height: 236,
-            per_one: PER_UNIT,
-            origin: 0.0,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "gain, dB",
-            description: self.describe("gain in dB"),
-            lines: String::new(),
-            notes: String::new(),
-        };
+        let ends = widened(low, high, step.min(10.0));
+        let mut strip = Strip::new(236, ends, step, "gain, dB", self.describe("gain in dB"));
         self.outside(&mut strip);
         self.gain_limits(&mut strip);
         strip.draw("zero", &line([(self.axis.from, 0), (self.axis.to, 0)]));
@@ -134,18 +123,8 @@ impl Drawing<'_> {
         let (low, high) = (low.min(-10.0), high.max(30.0));
         let step = step_of(&ANGLE_STEPS, high - low, 6.0);
         let (low, high) = widened(low, high, step.min(45.0));
-        let mut strip = Strip {
-            height: 196,
-            per_one: PER_UNIT,
-            origin: 0.0,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "angle, deg",
-            description: self.describe("angle above the critical point's direction in deg"),
-            lines: String::new(),
-            notes: String::new(),
-        };
+        let what = self.describe("angle above the critical point's direction in deg");
+        let mut strip = Strip::new(196, (low, high), step, "angle, deg", what);
         self.outside(&mut strip);
         for turn in [-360.0, 0.0, 360.0] {
             if (low..=high).contains(&turn) {
@@ -223,9 +202,9 @@ impl Drawing<'_> {
 }
 
 fn words_of(name: &str, found: &Measured, unit: Unit) -> String {
-    // As exact as its uncertainty, which stands in the table.
-    let text = value_text(found.value, found.uncertainty, unit, found.at_least == Some(true));
-    format!("{name} {}", text.split(" \u{b1} ").next().unwrap_or_default())
+    // Its uncertainty stands in the table.
+    let at_least = found.at_least == Some(true);
+    format!("{name} {}", value_alone(found.value, found.uncertainty, unit, at_least))
 }
 
 /// What the lines are.

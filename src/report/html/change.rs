@@ -1,7 +1,7 @@
 //! How the other levels differ from the judged one: on a scale where the tolerance can be seen.
 
-use super::axis::{Tick, linear_ticks, step_of, widened};
-use super::path::{PER_UNIT, across, down, line};
+use super::axis::{step_of, widened};
+use super::path::{across, down, line};
 use super::strip::{Across, Strip};
 use super::text::role_class;
 use crate::check::{CornerPlot, LevelPlot, PlotPoint, Role};
@@ -36,19 +36,8 @@ pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown)
         shown.tolerance.map_or(largest, |t| largest.clamp(1.3 * t, SHOWN * t)).max(STEPS.first().copied()?);
     let step = step_of(&STEPS, 2.0 * reach, 4.0);
     let (low, high) = widened(-reach, reach, 0.5 * step);
-    let ticks: Vec<Tick> = linear_ticks(low, high, step);
-    let mut strip = Strip {
-        height: 92,
-        per_one: PER_UNIT,
-        origin: 0.0,
-        low,
-        high,
-        ticks,
-        title: shown.title,
-        description: format!("change of the {} at the other levels against the judged one", shown.what),
-        lines: String::new(),
-        notes: String::new(),
-    };
+    let what = format!("change of the {} at the other levels against the judged one", shown.what);
+    let mut strip = Strip::new(92, (low, high), step, shown.title, what);
     if let Some(tolerance) = shown.tolerance {
         let (from, to) = plot.linearity.and_then(|l| l.band_hz).map_or((axis.from, axis.to), |(from, to)| {
             (across(from).clamp(axis.from, axis.to), across(to).clamp(axis.from, axis.to))

@@ -1,6 +1,6 @@
 //! One series over its groups: means with their scatter, spread, extremes, limits, chart, movement and forecast.
 
-use super::axis::{linear_ticks, round_step, widened};
+use super::axis::{round_step, widened};
 use super::path::{Place, area, line, whole};
 use super::strip::{Across, Strip};
 use super::text::safe;
@@ -169,20 +169,12 @@ impl Plot<'_> {
         let width = (high - low).max(1e-6 * high.abs()).max(1e-12);
         let step = round_step(1.2 * width, 6.0);
         let (low, high) = widened(low - 0.08 * width, high + 0.08 * width, 0.5 * step);
+        let what = "means of the groups with uncertainty, spread and limits; the table below has the numbers";
         let mut strip = Strip {
-            height: 280,
             per_one: TALL / (high - low),
             // So that a small range far from 0 keeps its digits.
             origin: high,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "mean of a group",
-            description:
-                "means of the groups with uncertainty, spread and limits; the table below has the numbers"
-                    .to_owned(),
-            lines: String::new(),
-            notes: String::new(),
+            ..Strip::new(280, (low, high), step, "mean of a group", what.to_owned())
         };
         self.limits(&mut strip);
         self.spread(&mut strip);

@@ -1,8 +1,8 @@
 //! A plot whose lines stretch with the page while its text keeps its size: lines in the plot's own units, text in pixels down and
 //! in percent across.
 
-use super::axis::Tick;
-use super::path::whole;
+use super::axis::{Tick, linear_ticks};
+use super::path::{PER_UNIT, whole};
 use maud::{Markup, PreEscaped, html};
 use std::fmt::Write;
 
@@ -84,6 +84,29 @@ pub struct Strip {
 }
 
 impl Strip {
+    /// A plot without lines, of `height` pixels and between these values, its unit 0 at the value 0.
+    #[must_use]
+    pub fn new(
+        height: u32,
+        (low, high): (f64, f64),
+        step: f64,
+        title: &'static str,
+        description: String,
+    ) -> Self {
+        Self {
+            height,
+            per_one: PER_UNIT,
+            origin: 0.0,
+            low,
+            high,
+            ticks: linear_ticks(low, high, step),
+            title,
+            description,
+            lines: String::new(),
+            notes: String::new(),
+        }
+    }
+
     /// A value in units of the lines, downwards.
     #[must_use]
     pub fn down(&self, value: f64) -> i32 {
@@ -220,18 +243,7 @@ mod tests {
     use super::*;
 
     fn strip() -> Strip {
-        Strip {
-            height: 200,
-            per_one: 100.0,
-            origin: 0.0,
-            low: -40.0,
-            high: 60.0,
-            ticks: super::super::axis::linear_ticks(-40.0, 60.0, 20.0),
-            title: "gain",
-            description: "gain <of> the loop".to_owned(),
-            lines: String::new(),
-            notes: String::new(),
-        }
+        Strip::new(200, (-40.0, 60.0), 20.0, "gain", "gain <of> the loop".to_owned())
     }
 
     #[test]
