@@ -6,7 +6,7 @@ use std::collections::HashSet;
 
 /// What a corner is judged with.
 #[derive(Debug, Clone, Copy)]
-pub struct Context<'a> {
+pub(crate) struct Context<'a> {
     /// The spec.
     pub spec: &'a Spec,
     /// The corner of it.

@@ -18,7 +18,7 @@ use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
 
 /// Everything a limit is judged with.
-pub struct Judge<'a> {
+pub(crate) struct Judge<'a> {
     /// The judged sweep.
     pub sweep: &'a Analysed,
     /// Its judged part.
@@ -94,7 +94,7 @@ pub fn list(limits: &Limits) -> Vec<(String, Unit, Limit)> {
 impl Judge<'_> {
     /// Judges one limit by the name of its check.
     #[must_use]
-    pub fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
+    pub(crate) fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
         let m = self.measured;
         match name {
             "crossover" => self.needs_crossover(name, unit, limit, m.crossover, "no falling crossover"),
@@ -116,7 +116,7 @@ impl Judge<'_> {
 
     /// The range, Hz, that a check stands on.
     #[must_use]
-    pub fn range_hz(&self, name: &str, limits: &Limits) -> [f64; 2] {
+    pub(crate) fn range_hz(&self, name: &str, limits: &Limits) -> [f64; 2] {
         match limits.gain.iter().find(|gain| gain.check == name).map(|gain| gain.at) {
             Some(GainAt::Frequency(f)) => [f.hz(), f.hz()],
             Some(GainAt::Band(band)) => [band.from.hz(), band.to.hz()],

@@ -9,7 +9,7 @@ use crate::sanity::{Subject, plateau, spike_text};
 use crate::spec::{Band, Corner, GainAt, Spec};
 
 /// The findings of the judged sweep, one sentence each.
-pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
+pub(crate) fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
     let mut findings = Vec::new();
     for crossing in sweep.crossings.gain.iter().filter(|c| !span.holds(c.point.ln_f)) {
         findings.push(format!(

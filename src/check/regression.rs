@@ -94,7 +94,7 @@ const ACCEPT_ANEW: &str = "if the spec is meant so, accept the unit anew with `l
 
 impl Gate<'_> {
     /// Judges all comparisons of the corner.
-    pub fn judge(&self) -> Comparisons {
+    pub(crate) fn judge(&self) -> Comparisons {
         let corner = self.context.corner;
         let allowed = list(&corner.regression);
         let all = |verdict, message: &str, remedy: &str| Comparisons {

@@ -21,7 +21,7 @@ fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
 }
 
 /// Whether anything was collected, at the conditions declared.
-pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
+pub(crate) fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
     if entries.is_empty() {
         let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
         let place =
@@ -68,7 +68,7 @@ pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> Check
 }
 
 /// Whether the judged level and the one that confirms it cover the band densely enough.
-pub fn coverage(
+pub(crate) fn coverage(
     bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     corner: &Corner,
     band: Option<Span>,
@@ -101,7 +101,7 @@ fn range(span: Span) -> [f64; 2] {
 }
 
 /// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
-pub fn usable_part(
+pub(crate) fn usable_part(
     sweep: &Analysed,
     second: Option<&Analysed>,
     spec: &Spec,
@@ -127,7 +127,7 @@ fn subject<'a>(
 }
 
 /// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
-pub fn sanity(
+pub(crate) fn sanity(
     bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     turned: Option<(String, String)>,
     spec: &Spec,
@@ -171,7 +171,7 @@ pub fn sanity(
 }
 
 /// What linearity came to, and which level is judged.
-pub struct Choice {
+pub(crate) struct Choice {
     /// The check.
     pub check: CheckOutcome,
     /// The judged level and the one that confirms it; without a confirmed level the weakest stands for the corner.
@@ -181,7 +181,7 @@ pub struct Choice {
 }
 
 /// Finds the strongest level whose result a stronger one confirms.
-pub fn linearity(
+pub(crate) fn linearity(
     levels: &[Level],
     prepared: &[Analysed],
     usable: &[Result<Usable, Refusal>],

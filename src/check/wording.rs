@@ -221,7 +221,7 @@ fn trim_together(a: &mut String, b: &mut String) {
 
 /// Ends of a range, Hz, to nine digits, from their natural logarithms.
 #[must_use]
-pub fn hertz([from, to]: [f64; 2]) -> [f64; 2] {
+pub(crate) fn hertz([from, to]: [f64; 2]) -> [f64; 2] {
     [from, to].map(|ln_f| {
         let hz = ln_f.exp();
         let scale = 10f64.powf(8.0 - hz.log10().floor());

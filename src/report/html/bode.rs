@@ -17,12 +17,12 @@ const GAIN_RANGE: (f64, f64) = (-120.0, 160.0);
 const ANGLE_RANGE: (f64, f64) = (-540.0, 540.0);
 
 /// The level that the plot is about: the judged one, else the first.
-pub fn main_level(plot: &CornerPlot) -> Option<&LevelPlot> {
+pub(crate) fn main_level(plot: &CornerPlot) -> Option<&LevelPlot> {
     plot.levels.iter().find(|l| l.role == Role::Judged).or(plot.levels.first())
 }
 
 /// The figure of a corner; nothing without a level.
-pub fn bode(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
+pub(crate) fn bode(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     let level = main_level(plot)?;
     let (first, last) = (level.curve.first()?, level.curve.last()?);
     let ticks = frequency_ticks(first.hz, last.hz).into_iter().map(|t| (across(t.at), t.label)).collect();
@@ -208,7 +208,7 @@ fn words_of(name: &str, found: &Measured, unit: Unit) -> String {
 }
 
 /// What the lines are.
-pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
+pub(crate) fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
     html! {
         ul.legend {
             @for level in &plot.levels {
@@ -233,7 +233,7 @@ pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
 }
 
 /// A role as it reads.
-pub const fn role_word(role: Role, corner: &CornerOutcome) -> &'static str {
+pub(crate) const fn role_word(role: Role, corner: &CornerOutcome) -> &'static str {
     match role {
         Role::Judged if corner.judged.is_none() => "not judged",
         Role::Judged => "judged",

@@ -13,7 +13,7 @@ const STEPS: [f64; 9] = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0];
 const SHOWN: f64 = 4.0;
 
 /// What a strip shows of the curves.
-pub struct Shown {
+pub(crate) struct Shown {
     /// Gain or angle of a point.
     pub of: fn(&PlotPoint) -> f64,
     /// What stands beside its axis.
@@ -25,7 +25,7 @@ pub struct Shown {
 }
 
 /// The strip; `None` with a single level.
-pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown) -> Option<Strip> {
+pub(crate) fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown) -> Option<Strip> {
     let others: Vec<&LevelPlot> =
         plot.levels.iter().filter(|l| !std::ptr::eq(*l, main) && l.role != Role::Accepted).collect();
     let lines: Vec<(Role, Vec<(f64, f64)>)> =

@@ -23,7 +23,7 @@ const LABELS: usize = 8;
 const NEAR: f64 = 3.0;
 
 /// The figure; nothing when no group has a mean.
-pub fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
+pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
     let largest = series.groups.iter().filter_map(|g| g.mean).map(f64::abs).reduce(f64::max)?;
     let (scale, prefix) = match series.unit {
         Unit::Hz | Unit::S => si(largest),
@@ -78,7 +78,7 @@ fn scatter(group: &GroupStats) -> f64 {
 const SPARK: (f64, f64) = (96.0, 22.0);
 
 /// The means of a series as a line in a line of text, and where it moved.
-pub fn spark(series: &SeriesOutcome) -> Markup {
+pub(crate) fn spark(series: &SeriesOutcome) -> Markup {
     let means: Vec<(usize, f64)> =
         series.groups.iter().enumerate().filter_map(|(i, group)| Some((i, group.mean?))).collect();
     let low = means.iter().map(|(_, mean)| *mean).fold(f64::INFINITY, f64::min);

@@ -9,7 +9,7 @@ const WIDTH: f64 = 190.0;
 const ROOM: f64 = 0.18;
 
 /// The scale of a check; nothing without a value and a limit.
-pub fn gauge(check: &CheckOutcome, is_bound: bool) -> Option<Markup> {
+pub(crate) fn gauge(check: &CheckOutcome, is_bound: bool) -> Option<Markup> {
     let (value, limit) = (check.held()?, check.limit?);
     let scale = Scale::new(value, check.uncertainty.unwrap_or(0.0), &limit)?;
     let (low, high) = (limit.min.map_or(0.0, |m| scale.at(m)), limit.max.map_or(WIDTH, |m| scale.at(m)));

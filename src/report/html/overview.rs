@@ -8,7 +8,7 @@ use crate::report::{Counts, Tally};
 use maud::{Markup, html};
 
 /// Verdict and counts.
-pub fn top(tally: &Tally) -> Markup {
+pub(crate) fn top(tally: &Tally) -> Markup {
     html! {
         header {
             p.kicker { "Loop stability, checked against specs" }
@@ -50,7 +50,7 @@ fn counts(name: &str, counts: &Counts) -> Markup {
 }
 
 /// Filter and search, which the script brings to life.
-pub fn controls() -> Markup {
+pub(crate) fn controls() -> Markup {
     html! {
         form #controls hidden role="search" aria-label="filter runs and corners" {
             div.chips role="group" aria-label="show only these verdicts" {
@@ -66,7 +66,7 @@ pub fn controls() -> Markup {
 }
 
 /// A problem of an input, as an entry of a list.
-pub fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
+pub(crate) fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
     let place = problem.place.as_ref();
     html! {
         li {
@@ -82,7 +82,7 @@ pub fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
 }
 
 /// The boards that carry several products.
-pub fn boards(tally: &Tally) -> Markup {
+pub(crate) fn boards(tally: &Tally) -> Markup {
     let mut boards = tally.boards().peekable();
     html! {
         @if boards.peek().is_some() {
@@ -97,7 +97,7 @@ pub fn boards(tally: &Tally) -> Markup {
 }
 
 /// The begin of one sheet of the matrix: the table up to its rows.
-pub fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
+pub(crate) fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
     let head = html! {
         caption { (safe(name)) }
         thead {
@@ -116,9 +116,9 @@ pub fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
 }
 
 /// Its end.
-pub const SHEET_END: &str = "</tbody></table></div>\n";
+pub(crate) const SHEET_END: &str = "</tbody></table></div>\n";
 
 /// The heading of the details of one verdict.
-pub fn details_heading(verdict: Verdict, count: usize) -> Markup {
+pub(crate) fn details_heading(verdict: Verdict, count: usize) -> Markup {
     html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (phrase(verdict)) } } }
 }

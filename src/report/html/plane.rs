@@ -14,7 +14,7 @@ const REACH: f64 = 2.2;
 const LARGEST_TURN: f64 = 0.1;
 
 /// The figure of a corner; nothing without a level.
-pub fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
+pub(crate) fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     let level = main_level(plot)?;
     let sign = match plot.critical_point {
         CriticalPoint::PlusOne => 1.0,

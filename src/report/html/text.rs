@@ -20,13 +20,13 @@ pub(super) const OPEN: char = '\u{4}';
 /// Text from a file: control characters and direction marks made visible, cut at 2000 characters. `<`, `&` and quotes are left to
 /// the page's writer.
 #[must_use]
-pub fn safe(text: &str) -> String {
+pub(crate) fn safe(text: &str) -> String {
     clip(&terminal(text), LONGEST).into_owned()
 }
 
 /// The verdict's class in the style sheet.
 #[must_use]
-pub const fn class(verdict: Verdict) -> &'static str {
+pub(crate) const fn class(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Pass => "v-pass",
         Verdict::Fail => "v-fail",
@@ -39,7 +39,7 @@ pub const fn class(verdict: Verdict) -> &'static str {
 }
 
 /// Class of a level's line.
-pub const fn role_class(role: Role) -> &'static str {
+pub(crate) const fn role_class(role: Role) -> &'static str {
     match role {
         Role::Judged => "curve judged",
         Role::Confirms => "curve confirms",
@@ -50,12 +50,12 @@ pub const fn role_class(role: Role) -> &'static str {
 
 /// Shape and word.
 #[must_use]
-pub fn mark(verdict: Verdict) -> Markup {
+pub(crate) fn mark(verdict: Verdict) -> Markup {
     html! { span.v.(class(verdict)) { (phrase(verdict)) } }
 }
 
 /// A check's name as it reads.
 #[must_use]
-pub fn check_name(check: &str) -> String {
+pub(crate) fn check_name(check: &str) -> String {
     safe(&check.replace('_', " "))
 }
