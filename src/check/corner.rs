@@ -212,11 +212,8 @@ impl Judgement {
 
     fn limits_not_judged(&mut self, corner: &Corner) {
         for (name, unit, limit) in limits::list(&corner.limits) {
-            self.checks.push(CheckOutcome {
-                unit: Some(unit),
-                limit: Some(limit),
-                ..CheckOutcome::bare(&name, Verdict::NotJudged, self.reason())
-            });
+            self.checks
+                .push(CheckOutcome::bare(&name, Verdict::NotJudged, self.reason()).against(unit, limit));
         }
     }
 

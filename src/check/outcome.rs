@@ -105,6 +105,18 @@ impl CheckOutcome {
         }
     }
 
+    /// The same, held against a limit.
+    #[must_use]
+    pub fn against(self, unit: Unit, limit: Limit) -> Self {
+        Self { unit: Some(unit), limit: Some(limit), ..self }
+    }
+
+    /// The same, with what to do at the bench.
+    #[must_use]
+    pub fn to_do(self, remedy: impl Into<String>) -> Self {
+        Self { remedy: Some(remedy.into()), ..self }
+    }
+
     /// The value as it is held against the limit: of a phase margin the size counts, whose sign tells rising from falling
     /// crossovers.
     #[must_use]

@@ -377,10 +377,8 @@ fn allowed_text(quantity: Quantity, limit: &Limit) -> String {
 fn bare(allowed: &Allowed, verdict: Verdict, message: &str, remedy: Option<&str>) -> CheckOutcome {
     let (quantity, unit, limit) = *allowed;
     CheckOutcome {
-        unit: Some(unit),
-        limit: Some(limit),
         remedy: remedy.map(str::to_owned),
-        ..CheckOutcome::bare(&check_name(quantity), verdict, message)
+        ..CheckOutcome::bare(&check_name(quantity), verdict, message).against(unit, limit)
     }
 }
 
