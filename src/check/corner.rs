@@ -50,6 +50,22 @@ pub(super) fn judge(
     judgement.finish(context.corner)
 }
 
+fn keepsake(measured: &Quantities, sweep: &Analysed, span: Span) -> Keepsake {
+    let value = |quantity| Some((quantity, regression::value_of(measured, quantity)?));
+    Keepsake { values: Quantity::ALL.into_iter().filter_map(value).collect(), curve: Points::of(sweep, span) }
+}
+
+fn setup<'a>(context: &Context<'a>, band: Option<Span>) -> Setup<'a> {
+    let Context { spec, corner, .. } = *context;
+    Setup {
+        critical_point: spec.critical_point,
+        corner,
+        chain: Chain::of(spec),
+        coverage: spec.decision.coverage,
+        band,
+    }
+}
+
 /// A corner that nothing can be said of: all its checks, not judged. `why` completes "not judged: ".
 pub(super) fn not_judged(corner: &Corner, why: &str) -> CornerOutcome {
     let mut judgement = Judgement { broken: Some(why.to_owned()), ..Judgement::default() };
@@ -115,13 +131,7 @@ impl Judgement {
             validity::linearity(&levels, prepared, &usable, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
         if context.plots {
-            let setup = Setup {
-                critical_point: spec.critical_point,
-                corner,
-                chain: Chain::of(spec),
-                coverage: spec.decision.coverage,
-                band,
-            };
+            let setup = setup(context, band);
             self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
         }
         let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?, usable.get(i)?));
@@ -192,22 +202,27 @@ impl Judgement {
         }
         self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
         self.findings.extend(observations(sweep, span, spec, corner));
-        if let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) {
-            let gate = Gate { context, accepted, sweep, span, measured: &quantities };
-            let comparisons = gate.judge();
-            self.checks.extend(comparisons.checks);
-            self.findings.extend(comparisons.findings);
-            if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
-                plot.levels.push(accepted_plot(compared, &plot.levels));
-            }
-            self.compared = comparisons.compared;
-        }
+        self.compare(context, sweep, span, &quantities);
         if context.keep {
-            let value = |quantity| Some((quantity, regression::value_of(&quantities, quantity)?));
-            let values = Quantity::ALL.into_iter().filter_map(value).collect();
-            self.keepsake = Some(Box::new(Keepsake { values, curve: Points::of(sweep, span) }));
+            self.keepsake = Some(Box::new(keepsake(&quantities, sweep, span)));
         }
         self.measured = Some(quantities.report(spec.decision.coverage));
+    }
+
+    /// The comparisons with the accepted units, where there are any and the spec asks for them.
+    fn compare(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span, measured: &Quantities) {
+        let corner = context.corner;
+        let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) else {
+            return;
+        };
+        let gate = Gate { context, accepted, sweep, span, measured };
+        let comparisons = gate.judge();
+        self.checks.extend(comparisons.checks);
+        self.findings.extend(comparisons.findings);
+        if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
+            plot.levels.push(accepted_plot(compared, &plot.levels));
+        }
+        self.compared = comparisons.compared;
     }
 
     fn limits_not_judged(&mut self, corner: &Corner) {

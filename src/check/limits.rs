@@ -355,17 +355,7 @@ impl Judge<'_> {
             GainAt::Band(band) => (band.from.hz().ln(), band.to.hz().ln()),
         };
         if !(inside(from) && inside(to)) {
-            return CheckOutcome::bare(
-                &gain.check,
-                Verdict::Invalid,
-                format!(
-                    "the sweep reaches from {} to {}: the limit's range is not covered",
-                    frequency_text(self.sweep.curve.span().from.exp()),
-                    frequency_text(self.sweep.curve.span().to.exp())
-                ),
-            )
-            .against(Unit::Db, limit)
-            .to_do("sweep over this range too, and let `band` in the spec include it");
+            return self.uncovered(gain, limit);
         }
         if let Some(spoiled) = self.usable.spoils(Span { from, to }) {
             return CheckOutcome::bare(&gain.check, Verdict::Invalid, spoiled.cause.message.clone())
@@ -390,6 +380,21 @@ impl Judge<'_> {
             GainAt::Band(band) => estimate.at_hz.clamp(band.from.hz(), band.to.hz()),
         };
         self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
+    }
+
+    /// A limit of the gain beyond the sweep.
+    fn uncovered(&self, gain: &GainLimit, limit: Limit) -> CheckOutcome {
+        CheckOutcome::bare(
+            &gain.check,
+            Verdict::Invalid,
+            format!(
+                "the sweep reaches from {} to {}: the limit's range is not covered",
+                frequency_text(self.sweep.curve.span().from.exp()),
+                frequency_text(self.sweep.curve.span().to.exp())
+            ),
+        )
+        .against(Unit::Db, limit)
+        .to_do("sweep over this range too, and let `band` in the spec include it")
     }
 
     /// A limit of the gain in a range where the gain changes with the level by more than is allowed.

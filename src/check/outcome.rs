@@ -4,7 +4,7 @@
 use super::compared::Compared;
 use super::plot::CornerPlot;
 use super::unit::Unit;
-use crate::baseline::Points;
+use crate::baseline::{Points, Quantity};
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
 use crate::uncertainty::Budget;
@@ -47,6 +47,21 @@ pub struct MeasuredSet {
     pub delay_margin_s: Option<Measured>,
     /// Number of crossovers in the band.
     pub crossings: usize,
+}
+
+impl MeasuredSet {
+    /// Every value, with what it is.
+    #[must_use]
+    pub const fn values(&self) -> [(Quantity, Option<Measured>); 6] {
+        [
+            (Quantity::Crossover, self.crossover_hz),
+            (Quantity::PhaseMargin, self.phase_margin_deg),
+            (Quantity::GainMargin, self.gain_margin_db),
+            (Quantity::GainReductionMargin, self.gain_reduction_margin_db),
+            (Quantity::StabilityMargin, self.stability_margin),
+            (Quantity::DelayMargin, self.delay_margin_s),
+        ]
+    }
 }
 
 /// One judged check.
@@ -178,7 +193,7 @@ pub struct CornerOutcome {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Keepsake {
     /// The values that exist, with standard uncertainties.
-    pub values: Vec<(crate::baseline::Quantity, crate::baseline::AcceptedValue)>,
+    pub values: Vec<(Quantity, crate::baseline::AcceptedValue)>,
     /// The judged curve, thinned.
     pub curve: Points,
 }

@@ -168,13 +168,7 @@ impl Gate<'_> {
         let sides: Vec<(&AcceptedUnit, &AcceptedValue)> =
             with_value.iter().copied().filter(|(_, value)| !(mixed && value.at_least)).collect();
         let then_is_bound = bounds > 0 && !mixed;
-        let accepted: Vec<Side<'_>> = sides
-            .iter()
-            .map(|(unit, value)| Side {
-                value,
-                station: Station { name: unit.station.as_deref(), accuracy: unit.accuracy },
-            })
-            .collect();
+        let accepted: Vec<Side<'_>> = sides.iter().map(|(unit, value)| side(unit, value)).collect();
         let rule = self.context.spec.decision;
         let own = Side { value: &now, station: self.station() };
         let Some(change) = change(quantity, &own, &accepted, rule.coverage) else {
@@ -195,6 +189,11 @@ impl Gate<'_> {
         let is_itself = matches!(reference, Reference::Itself(..));
         Comparison { allowed, now: &now, change, bound, serials, is_itself, rule }.outcome()
     }
+}
+
+/// A value as it was accepted.
+fn side<'a>(unit: &'a AcceptedUnit, value: &'a AcceptedValue) -> Side<'a> {
+    Side { value, station: Station { name: unit.station.as_deref(), accuracy: unit.accuracy } }
 }
 
 /// Which side is a lower bound, and whether two bounds are read at one place.
@@ -265,7 +264,7 @@ impl Comparison<'_> {
 
     fn message(&self, change_text: &str) -> String {
         let (quantity, _, limit) = *self.allowed;
-        let size = if quantity == Quantity::PhaseMargin { self.now.value.abs() } else { self.now.value };
+        let size = quantity.held(self.now.value);
         // Both as precisely as their difference is worth a word.
         let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
         let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit_of(quantity)));

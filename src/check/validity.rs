@@ -324,15 +324,18 @@ impl Words<'_> {
                 &format!("sweep again at least {step} stronger than the weakest level"),
             ),
             Some((weak, strong, comparison)) => {
-                let pair = Pair { weak: *weak, strong: *strong, comparison };
-                let relation = comparison.relation(self.tolerances);
-                match self.agreeing.iter().copied().filter(|(a, _)| *a > pair.weak).min() {
-                    _ if relation == Relation::Unclear => self.unclear(&pair),
-                    // Levels are sorted: all that lie below the agreeing pair are the weak ones that contradict.
-                    Some(agreeing) if selection.contradicted => self.weak_one_lies(&pair, agreeing),
-                    _ => self.changed(&pair),
-                }
+                self.disagreeing(&Pair { weak: *weak, strong: *strong, comparison }, selection.contradicted)
             }
+        }
+    }
+
+    /// Two levels that do not agree.
+    fn disagreeing(&self, pair: &Pair<'_>, contradicted: bool) -> CheckOutcome {
+        match self.agreeing.iter().copied().filter(|(a, _)| *a > pair.weak).min() {
+            _ if pair.comparison.relation(self.tolerances) == Relation::Unclear => self.unclear(pair),
+            // Levels are sorted: all that lie below the agreeing pair are the weak ones that contradict.
+            Some(agreeing) if contradicted => self.weak_one_lies(pair, agreeing),
+            _ => self.changed(pair),
         }
     }
 

@@ -167,18 +167,10 @@ fn is_finite(run: &RunOutcome) -> bool {
             .flatten()
             .all(f64::is_finite)
     });
-    let measured = run.corners.iter().filter_map(|corner| corner.measured).all(|set| {
-        [
-            set.crossover_hz,
-            set.phase_margin_deg,
-            set.gain_margin_db,
-            set.gain_reduction_margin_db,
-            set.stability_margin,
-            set.delay_margin_s,
-        ]
-        .into_iter()
-        .flatten()
-        .all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
+    let mut sets = run.corners.iter().filter_map(|corner| corner.measured);
+    let measured = sets.all(|set| {
+        let mut values = set.values().into_iter().filter_map(|(_, measured)| measured);
+        values.all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
     });
     checks && measured && run.coverage.is_finite()
 }
