@@ -5,7 +5,7 @@
 //! | `address`, `server` | where a history is; passwords never shown |
 //! | `lookalike` | what looks like an address and is none: never shown, no file is made of it |
 //! | `model` | the rows that go in and come out |
-//! | `error` | what can go wrong, and how to mend it |
+//! | `error`, `error_kind`, `sqlite_error`, `postgres_error` | what can go wrong, and how to mend it |
 //! | `database` | one face for both databases: SQL written once |
 //! | `sqlite`, `postgres`, `tls` | opening each of them |
 //! | `share` | file systems on which write-ahead logging fails |
@@ -20,6 +20,7 @@
 mod address;
 mod database;
 mod error;
+mod error_kind;
 mod export;
 mod export_row;
 mod lookalike;
@@ -28,6 +29,7 @@ mod model;
 mod numbers;
 mod parquet;
 mod postgres;
+mod postgres_error;
 mod read;
 mod record;
 mod schema;
@@ -35,12 +37,14 @@ mod server;
 mod settings;
 mod share;
 mod sqlite;
+mod sqlite_error;
 mod store;
 mod taken;
 mod tls;
 
 pub use address::Address;
-pub use error::{HistoryError, HistoryErrorKind};
+pub use error::HistoryError;
+pub use error_kind::HistoryErrorKind;
 pub use lookalike::{may_be_part_of_address, may_hold_secret};
 pub use model::{
     CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,

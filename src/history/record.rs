@@ -1,7 +1,8 @@
 //! Writing a run.
 
 use super::database::{Database, Value};
-use super::error::{Fault, HistoryError, HistoryErrorKind};
+use super::error::{Fault, HistoryError};
+use super::error_kind::HistoryErrorKind;
 use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
