@@ -58,6 +58,12 @@ impl Quantity {
         }
     }
 
+    /// The value as a limit holds it: of a phase margin the size, whose sign tells rising from falling crossovers.
+    #[must_use]
+    pub const fn held(self, value: f64) -> f64 {
+        if matches!(self, Self::PhaseMargin) { value.abs() } else { value }
+    }
+
     /// Whether a change is told relative to the accepted value.
     #[must_use]
     pub const fn is_relative(self) -> bool {

@@ -2,6 +2,7 @@
 
 use super::outcome::{CornerOutcome, RunOutcome};
 use crate::baseline::{AcceptedCorner, AcceptedUnit};
+use crate::provenance::FileDigest;
 use crate::spec::Spec;
 
 /// The accepted unit of a judged run, with the corners that gave values. The run must have been judged with its curves kept and
@@ -9,28 +10,7 @@ use crate::spec::Spec;
 #[must_use]
 pub fn accept(run: &RunOutcome, spec: &Spec, tool: &str, anyway: Option<&str>) -> Option<AcceptedUnit> {
     let provenance = run.provenance.as_ref()?;
-    let digest_of = |name: &String| {
-        let digest = provenance.files.iter().find(|file| file.file == *name)?;
-        Some((name.clone(), digest.sha256.clone()))
-    };
-    let band_of = |name: &str| {
-        let corner = spec.corners.iter().find(|corner| corner.name == name)?;
-        corner.band.map(|band| [band.from.hz(), band.to.hz()])
-    };
-    let corner = |corner: &CornerOutcome| {
-        let (kept, judged, measured) = (corner.keepsake.as_ref()?, corner.judged.as_ref()?, corner.measured?);
-        Some(AcceptedCorner {
-            name: corner.corner.clone(),
-            conditions: corner.conditions.clone(),
-            band_hz: band_of(&corner.corner),
-            level: judged.level.clone(),
-            files: judged.files.iter().filter_map(digest_of).collect(),
-            // A curve of 200 MB has fewer crossings than that.
-            crossings: u32::try_from(measured.crossings).unwrap_or(u32::MAX),
-            values: kept.values.clone(),
-            curve: kept.curve.clone(),
-        })
-    };
+    let corner = |corner| accepted_corner(corner, spec, &provenance.files);
     Some(AcceptedUnit {
         product: run.product.clone(),
         serial: run.serial.clone(),
@@ -48,5 +28,26 @@ pub fn accept(run: &RunOutcome, spec: &Spec, tool: &str, anyway: Option<&str>) -
         coverage: spec.decision.coverage,
         accuracy: spec.accuracy,
         corners: run.corners.iter().filter_map(corner).collect(),
+    })
+}
+
+/// A corner that gave values.
+fn accepted_corner(corner: &CornerOutcome, spec: &Spec, digests: &[FileDigest]) -> Option<AcceptedCorner> {
+    let (kept, judged, measured) = (corner.keepsake.as_ref()?, corner.judged.as_ref()?, corner.measured?);
+    let digest_of = |name: &String| {
+        let digest = digests.iter().find(|file| file.file == *name)?;
+        Some((name.clone(), digest.sha256.clone()))
+    };
+    let band = spec.corners.iter().find(|own| own.name == corner.corner).and_then(|own| own.band);
+    Some(AcceptedCorner {
+        name: corner.corner.clone(),
+        conditions: corner.conditions.clone(),
+        band_hz: band.map(|band| [band.from.hz(), band.to.hz()]),
+        level: judged.level.clone(),
+        files: judged.files.iter().filter_map(digest_of).collect(),
+        // A curve of 200 MB has fewer crossings than that.
+        crossings: u32::try_from(measured.crossings).unwrap_or(u32::MAX),
+        values: kept.values.clone(),
+        curve: kept.curve.clone(),
     })
 }

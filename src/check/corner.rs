@@ -2,50 +2,28 @@
 //!
 //! **Why do invalid sweeps have no margins?** A number beside a refusal gets quoted.
 
+use super::compared::Compared;
+use super::context::Context;
 use super::level_change::{Errors, Stronger, Weaker};
 use super::levels::{self, Level};
 use super::limits::{self, Judge};
 use super::measure::Quantities;
 use super::observations::observations;
-use super::outcome::{CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, MeasuredSet};
+use super::outcome::{CheckOutcome, CornerOutcome, Judged, Keepsake, MeasuredSet};
 use super::plot::{CornerPlot, Setup, accepted_plot, corner_plot};
 use super::regression::{self, Gate};
 use super::validity;
 use super::waive::waive;
 use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
-use crate::baseline::{Accepted, Points, Quantity};
+use crate::baseline::{Points, Quantity};
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::sanity::{Refusal, Usable};
-use crate::spec::{Corner, Linearity, Spec};
+use crate::spec::{Corner, Linearity};
 use crate::uncertainty::{Chain, LevelChange};
-use std::collections::HashSet;
-
-/// What a corner is judged with.
-#[derive(Debug, Clone, Copy)]
-pub struct Context<'a> {
-    /// The spec.
-    pub spec: &'a Spec,
-    /// The corner of it.
-    pub corner: &'a Corner,
-    /// Today, UTC: waivers end.
-    pub today: jiff::civil::Date,
-    /// Fingerprints of sweeps whose numbers stand in more than one corner of the run.
-    pub shared: &'a HashSet<u64>,
-    /// Serial number of the unit.
-    pub serial: &'a str,
-    /// Station of the run.
-    pub station: Option<&'a str>,
-    /// The accepted units of the product; `None` without a baseline.
-    pub baseline: Option<&'a Accepted>,
-    /// Whether to keep what accepting the corner would store.
-    pub keep: bool,
-    /// Whether plots are wanted.
-    pub plots: bool,
-}
 
 /// Message of the comparisons with a baseline when there is none.
 pub const NO_BASELINE: &str = "not judged: no baseline was given to compare with";
@@ -72,6 +50,22 @@ pub(super) fn judge(
         waive(check, &context.corner.waivers, context.today);
     }
     judgement.finish(context.corner)
+}
+
+fn keepsake(measured: &Quantities, sweep: &Analysed, span: Span) -> Keepsake {
+    let value = |quantity| Some((quantity, regression::value_of(measured, quantity)?));
+    Keepsake { values: Quantity::ALL.into_iter().filter_map(value).collect(), curve: Points::of(sweep, span) }
+}
+
+fn setup<'a>(context: &Context<'a>, band: Option<Span>) -> Setup<'a> {
+    let Context { spec, corner, .. } = *context;
+    Setup {
+        critical_point: spec.critical_point,
+        corner,
+        chain: Chain::of(spec),
+        coverage: spec.decision.coverage,
+        band,
+    }
 }
 
 /// A corner that nothing can be said of: all its checks, not judged. `why` completes "not judged: ".
@@ -139,13 +133,7 @@ impl Judgement {
             validity::linearity(&levels, prepared, &usable, sweeps, corner, band, &mut workspace.difference);
         let (index, confirming) = choice.judged;
         if context.plots {
-            let setup = Setup {
-                critical_point: spec.critical_point,
-                corner,
-                chain: Chain::of(spec),
-                coverage: spec.decision.coverage,
-                band,
-            };
+            let setup = setup(context, band);
             self.plot = Some(Box::new(corner_plot(&levels, prepared, sweeps, choice.judged, &setup)));
         }
         let chosen = |i: usize| Some((levels.get(i)?, prepared.get(i)?, usable.get(i)?));
@@ -220,31 +208,33 @@ impl Judgement {
         }
         self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
         self.findings.extend(observations(sweep, span, spec, corner));
-        if let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) {
-            let gate = Gate { context, accepted, sweep, span, measured: &quantities };
-            let comparisons = gate.judge();
-            self.checks.extend(comparisons.checks);
-            self.findings.extend(comparisons.findings);
-            if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
-                plot.levels.push(accepted_plot(compared, &plot.levels));
-            }
-            self.compared = comparisons.compared;
-        }
+        self.compare(context, sweep, span, &quantities);
         if context.keep {
-            let value = |quantity| Some((quantity, regression::value_of(&quantities, quantity)?));
-            let values = Quantity::ALL.into_iter().filter_map(value).collect();
-            self.keepsake = Some(Box::new(Keepsake { values, curve: Points::of(sweep, span) }));
+            self.keepsake = Some(Box::new(keepsake(&quantities, sweep, span)));
         }
         self.measured = Some(quantities.report(spec.decision.coverage));
     }
 
+    /// The comparisons with the accepted units, where there are any and the spec asks for them.
+    fn compare(&mut self, context: &Context<'_>, sweep: &Analysed, span: Span, measured: &Quantities) {
+        let corner = context.corner;
+        let Some(accepted) = context.baseline.filter(|_| !corner.regression.names().is_empty()) else {
+            return;
+        };
+        let gate = Gate { context, accepted, sweep, span, measured };
+        let comparisons = gate.judge();
+        self.checks.extend(comparisons.checks);
+        self.findings.extend(comparisons.findings);
+        if let (Some(compared), Some(plot)) = (&comparisons.compared, &mut self.plot) {
+            plot.levels.push(accepted_plot(compared, &plot.levels));
+        }
+        self.compared = comparisons.compared;
+    }
+
     fn limits_not_judged(&mut self, corner: &Corner) {
         for (name, unit, limit) in limits::list(&corner.limits) {
-            self.checks.push(CheckOutcome {
-                unit: Some(unit),
-                limit: Some(limit),
-                ..CheckOutcome::bare(&name, Verdict::NotJudged, self.reason())
-            });
+            self.checks
+                .push(CheckOutcome::bare(&name, Verdict::NotJudged, self.reason()).against(unit, limit));
         }
     }
 

@@ -15,7 +15,7 @@ pub(crate) const SAME_LEVEL_DB: f64 = 1e-6;
 
 /// One level of a corner.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Level {
+pub(crate) struct Level {
     /// Position on the corner's dB scale; 0 when the run does not say.
     pub db: f64,
     /// As it is shown: `-26 dBm`, `gentle +3 dB`.
@@ -35,7 +35,7 @@ pub(crate) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
 
 /// Sorts sweeps into levels, weakest first.
 #[must_use]
-pub fn group(sweeps: &[SweepInput<'_>], shared: &HashSet<u64>) -> Vec<Level> {
+pub(crate) fn group(sweeps: &[SweepInput<'_>], shared: &HashSet<u64>) -> Vec<Level> {
     let mut levels: Vec<Level> = Vec::new();
     for (index, sweep) in sweeps.iter().enumerate() {
         let db = sweep.entry.excitation.as_ref().map_or(0.0, Excitation::db);
@@ -80,7 +80,7 @@ fn excitation_text(excitation: &Excitation) -> String {
 
 /// Memory for preparing levels.
 #[derive(Debug, Default)]
-pub struct Scratch {
+pub(crate) struct Scratch {
     mean: Samples,
     smoother: Smoother,
     evidence: Vec<Evidence>,
@@ -88,7 +88,7 @@ pub struct Scratch {
 
 /// Prepares the curves of all levels (weakest first) together: each is the mean of its repeats, a repeat that is a copy counting once, and
 /// its noise is what its repeats or the level next to it do not show alike.
-pub fn prepare(
+pub(crate) fn prepare(
     levels: &[Level],
     sweeps: &[SweepInput<'_>],
     critical_point: CriticalPoint,

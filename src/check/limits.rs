@@ -2,8 +2,9 @@
 
 use super::level_change::Errors;
 use super::measure::{Estimate, Open, Quantities};
-use super::outcome::{CheckOutcome, Unit};
-use super::wording::{frequency_text, hertz, limit_text, value_against};
+use super::outcome::CheckOutcome;
+use super::unit::Unit;
+use super::wording::{frequency_text, hertz, limit_text, value_against, value_text};
 use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::decision::Limit;
@@ -17,7 +18,7 @@ use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
 
 /// Everything a limit is judged with.
-pub struct Judge<'a> {
+pub(crate) struct Judge<'a> {
     /// The judged sweep.
     pub sweep: &'a Analysed,
     /// Its judged part.
@@ -93,7 +94,7 @@ pub fn list(limits: &Limits) -> Vec<(String, Unit, Limit)> {
 impl Judge<'_> {
     /// Judges one limit by the name of its check.
     #[must_use]
-    pub fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
+    pub(crate) fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
         let m = self.measured;
         match name {
             "crossover" => self.needs_crossover(name, unit, limit, m.crossover, "no falling crossover"),
@@ -115,7 +116,7 @@ impl Judge<'_> {
 
     /// The range, Hz, that a check stands on.
     #[must_use]
-    pub fn range_hz(&self, name: &str, limits: &Limits) -> [f64; 2] {
+    pub(crate) fn range_hz(&self, name: &str, limits: &Limits) -> [f64; 2] {
         match limits.gain.iter().find(|gain| gain.check == name).map(|gain| gain.at) {
             Some(GainAt::Frequency(f)) => [f.hz(), f.hz()],
             Some(GainAt::Band(band)) => [band.from.hz(), band.to.hz()],
@@ -132,7 +133,7 @@ impl Judge<'_> {
         let shown = if size == estimate.value {
             value_against(estimate.value, expanded, unit, false, &limit)
         } else {
-            super::wording::value_text(estimate.value, expanded, unit, false)
+            value_text(estimate.value, expanded, unit, false)
         };
         let place = if name == "crossover" || name.starts_with("gain@") && limits_one_frequency(name) {
             String::new()
@@ -185,23 +186,20 @@ impl Judge<'_> {
                 self.sweep.crossings.gain.iter().find(|c| !self.usable.span.holds(c.point.ln_f)).map(|c| {
                     format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
                 });
-            return CheckOutcome {
-                unit: Some(unit),
-                limit: Some(limit),
-                remedy: Some(NO_CROSSOVER.to_owned()),
-                ..CheckOutcome::bare(
-                    name,
-                    Verdict::Invalid,
-                    format!(
-                        "{lacks} between {} and {}: there is no {} to hold against the limit {}{}",
-                        frequency_text(self.usable.span.from.exp()),
-                        frequency_text(self.usable.span.to.exp()),
-                        title(name),
-                        limit_text(&limit, unit),
-                        outside.unwrap_or_default()
-                    ),
-                )
-            };
+            return CheckOutcome::bare(
+                name,
+                Verdict::Invalid,
+                format!(
+                    "{lacks} between {} and {}: there is no {} to hold against the limit {}{}",
+                    frequency_text(self.usable.span.from.exp()),
+                    frequency_text(self.usable.span.to.exp()),
+                    title(name),
+                    limit_text(&limit, unit),
+                    outside.unwrap_or_default()
+                ),
+            )
+            .against(unit, limit)
+            .to_do(NO_CROSSOVER);
         };
         self.held(name, unit, limit, estimate)
     }
@@ -248,17 +246,13 @@ impl Judge<'_> {
         match self.measured.gain_margin {
             Some(estimate) if !estimate.at_least => self.held(name, Unit::Db, limit, estimate),
             Some(bound) => self.bound(name, limit, bound),
-            None => CheckOutcome {
-                unit: Some(Unit::Db),
-                limit: Some(limit),
-                remedy: Some("sweep on until the gain is below 0 dB for good".to_owned()),
-                ..CheckOutcome::bare(
-                    name,
-                    Verdict::Invalid,
-                    "no phase crossover in the band, and the gain at its top is not below 0 dB: there is no bound of the \
-                     gain margin",
-                )
-            },
+            None => {
+                let message = "no phase crossover in the band, and the gain at its top is not below 0 dB: there is no bound \
+                               of the gain margin";
+                CheckOutcome::bare(name, Verdict::Invalid, message)
+                    .against(Unit::Db, limit)
+                    .to_do("sweep on until the gain is below 0 dB for good")
+            }
         }
     }
 
@@ -284,12 +278,7 @@ impl Judge<'_> {
                 (message, remedy)
             }
         };
-        CheckOutcome {
-            unit: Some(unit),
-            limit: Some(limit),
-            remedy: Some(remedy),
-            ..CheckOutcome::bare(name, Verdict::Invalid, message)
-        }
+        CheckOutcome::bare(name, Verdict::Invalid, message).against(unit, limit).to_do(remedy)
     }
 
     /// A lower bound: it can show that a lower limit is met, never that it is not.
@@ -341,8 +330,6 @@ impl Judge<'_> {
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
         let expanded = bottom.u.map(|u| u * self.rule.coverage);
         CheckOutcome {
-            unit: Some(Unit::Db),
-            limit: Some(limit),
             at_hz: Some(bottom.at_hz),
             remedy: (verdict != Verdict::Pass)
                 .then(|| "sweep further down, to where the gain is above the limit".to_owned()),
@@ -357,6 +344,7 @@ impl Judge<'_> {
                     self.why_unknown(&bottom)
                 ),
             )
+            .against(Unit::Db, limit)
         }
     }
 
@@ -367,28 +355,12 @@ impl Judge<'_> {
             GainAt::Band(band) => (band.from.hz().ln(), band.to.hz().ln()),
         };
         if !(inside(from) && inside(to)) {
-            return CheckOutcome {
-                unit: Some(Unit::Db),
-                limit: Some(limit),
-                remedy: Some("sweep over this range too, and let `band` in the spec include it".to_owned()),
-                ..CheckOutcome::bare(
-                    &gain.check,
-                    Verdict::Invalid,
-                    format!(
-                        "the sweep reaches from {} to {}: the limit's range is not covered",
-                        frequency_text(self.sweep.curve.span().from.exp()),
-                        frequency_text(self.sweep.curve.span().to.exp())
-                    ),
-                )
-            };
+            return self.uncovered(gain, limit);
         }
         if let Some(spoiled) = self.usable.spoils(Span { from, to }) {
-            return CheckOutcome {
-                unit: Some(Unit::Db),
-                limit: Some(limit),
-                remedy: Some(spoiled.cause.remedy.clone()),
-                ..CheckOutcome::bare(&gain.check, Verdict::Invalid, spoiled.cause.message.clone())
-            };
+            return CheckOutcome::bare(&gain.check, Verdict::Invalid, spoiled.cause.message.clone())
+                .against(Unit::Db, limit)
+                .to_do(spoiled.cause.remedy.clone());
         }
         if let Some(changed) = self.changes_with_level(gain, Span { from, to }, limit) {
             return changed;
@@ -410,6 +382,21 @@ impl Judge<'_> {
         self.held(&gain.check, Unit::Db, limit, Estimate { at_hz, ..estimate })
     }
 
+    /// A limit of the gain beyond the sweep.
+    fn uncovered(&self, gain: &GainLimit, limit: Limit) -> CheckOutcome {
+        CheckOutcome::bare(
+            &gain.check,
+            Verdict::Invalid,
+            format!(
+                "the sweep reaches from {} to {}: the limit's range is not covered",
+                frequency_text(self.sweep.curve.span().from.exp()),
+                frequency_text(self.sweep.curve.span().to.exp())
+            ),
+        )
+        .against(Unit::Db, limit)
+        .to_do("sweep over this range too, and let `band` in the spec include it")
+    }
+
     /// A limit of the gain in a range where the gain changes with the level by more than is allowed.
     fn changes_with_level(&self, gain: &GainLimit, range: Span, limit: Limit) -> Option<CheckOutcome> {
         let (stronger, allowed) = (self.errors.level?, self.gain_tolerance?);
@@ -419,53 +406,35 @@ impl Judge<'_> {
             (x, change, change.abs() - 2.0 * noise)
         });
         let (x, change, beyond) = changes.max_by(|a, b| a.2.total_cmp(&b.2))?;
+        let allowed = Some(allowed).filter(|allowed| beyond > allowed.db())?;
         let sign = if change < 0.0 { "-" } else { "+" };
-        (beyond > allowed.db()).then(|| CheckOutcome {
-            unit: Some(Unit::Db),
-            limit: Some(limit),
-            at_hz: Some(x.exp()),
-            remedy: Some(
-                "the injection is too strong there: inject less at these frequencies, and sweep both levels again".to_owned(),
-            ),
-            ..CheckOutcome::bare(
-                &gain.check,
-                Verdict::Invalid,
-                format!(
-                    "at {} the gain changes by {sign}{} dB from the judged level to the stronger one (allowed {allowed}): it cannot \
-                     be held against the limit {}",
-                    frequency_text(x.exp()),
-                    number(change.abs(), 2),
-                    limit_text(&limit, Unit::Db)
-                ),
-            )
-        })
+        let message = format!(
+            "at {} the gain changes by {sign}{} dB from the judged level to the stronger one (allowed {allowed}): it cannot \
+             be held against the limit {}",
+            frequency_text(x.exp()),
+            number(change.abs(), 2),
+            limit_text(&limit, Unit::Db)
+        );
+        let remedy = "the injection is too strong there: inject less at these frequencies, and sweep both levels again";
+        let invalid = CheckOutcome::bare(&gain.check, Verdict::Invalid, message).against(Unit::Db, limit);
+        Some(CheckOutcome { at_hz: Some(x.exp()), ..invalid.to_do(remedy) })
     }
 
     /// A limit that stands on a sample which mains interference hit.
     fn hum(&self, gain: &GainLimit, limit: Limit, spike: &Spike) -> CheckOutcome {
         let (mains, multiple) = spike.mains.unwrap_or((0, 0));
-        CheckOutcome {
-            unit: Some(Unit::Db),
-            limit: Some(limit),
-            at_hz: Some(spike.at_hz),
-            remedy: Some(
-                "sweep just beside the mains multiples, measure more narrowly or inject more there; look for hum loops in the \
-                 leads and for ripple on the supply"
-                    .to_owned(),
-            ),
-            ..CheckOutcome::bare(
-                &gain.check,
-                Verdict::Invalid,
-                format!(
-                    "the sample at {}, multiple {multiple} of {mains} Hz, stands out by {} and {} from its neighbours: mains \
-                     interference under the limit {}",
-                    frequency_text(spike.at_hz),
-                    super::wording::value_text(crate::curve::db(spike.ln_mag), None, Unit::Db, false),
-                    super::wording::value_text(spike.angle.to_degrees(), None, Unit::Deg, false),
-                    limit_text(&limit, Unit::Db)
-                ),
-            )
-        }
+        let message = format!(
+            "the sample at {}, multiple {multiple} of {mains} Hz, stands out by {} and {} from its neighbours: mains \
+             interference under the limit {}",
+            frequency_text(spike.at_hz),
+            value_text(crate::curve::db(spike.ln_mag), None, Unit::Db, false),
+            value_text(spike.angle.to_degrees(), None, Unit::Deg, false),
+            limit_text(&limit, Unit::Db)
+        );
+        let remedy = "sweep just beside the mains multiples, measure more narrowly or inject more there; look for hum \
+                      loops in the leads and for ripple on the supply";
+        let invalid = CheckOutcome::bare(&gain.check, Verdict::Invalid, message).against(Unit::Db, limit);
+        CheckOutcome { at_hz: Some(spike.at_hz), ..invalid.to_do(remedy) }
     }
 
     /// The gain over a band that meets its limit least.
@@ -486,8 +455,7 @@ fn limits_one_frequency(name: &str) -> bool {
 }
 
 /// What a check's value is called in a sentence.
-#[must_use]
-pub fn title(name: &str) -> String {
+fn title(name: &str) -> String {
     match name.split_once('@') {
         Some((_, place)) if limits_one_frequency(name) => format!("gain at {place}"),
         Some((_, place)) => format!("gain over {}", place.replacen("Hz-", "Hz to ", 1)),

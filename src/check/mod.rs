@@ -3,6 +3,8 @@
 //! | file | what |
 //! | --- | --- |
 //! | `run` | a whole run: reads sweep after sweep, judges corner after corner |
+//! | `options` | what is asked for of a run |
+//! | `context` | what a corner is judged with |
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
@@ -11,15 +13,19 @@
 //! | `linear_law` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
 //! | `regression` | a corner against its accepted baseline |
+//! | `compared` | what a corner was compared with |
 //! | `accepted` | what accepting a run stores |
 //! | `observations` | findings that change no verdict |
 //! | `waive` | waivers |
 //! | `plot` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
+//! | `unit` | their units |
 //! | `unreadable` | a run without a verdict: what could be read of it |
 //! | `wording` | how values and limits read |
 
 mod accepted;
+mod compared;
+mod context;
 mod corner;
 mod level_change;
 mod levels;
@@ -27,10 +33,12 @@ mod limits;
 mod linear_law;
 mod measure;
 mod observations;
+mod options;
 mod outcome;
 mod plot;
 mod regression;
 mod run;
+mod unit;
 mod unreadable;
 mod validity;
 mod waive;
@@ -38,20 +46,21 @@ mod wording;
 
 pub use crate::decision::{Limit, Verdict};
 pub use accepted::accept;
+pub use compared::Compared;
 pub use corner::NO_BASELINE;
 pub use level_change::{Errors, Stronger, Weaker};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 pub use limits::list as declared_limits;
-#[cfg(feature = "cli")]
-pub(crate) use limits::title;
 pub use measure::{Estimate, Open, Quantities};
+pub use options::{Options, Wanted};
 pub use outcome::{
-    Against, CheckOutcome, Compared, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome, Unit,
+    Against, CheckOutcome, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome,
 };
 pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
-pub use run::{Options, ReadSweep, Wanted, judge_run};
+pub use run::{ReadSweep, judge_run};
+pub use unit::{Unit, unit_of};
 pub use unreadable::{UnreadCorner, UnreadableRun};
-pub use wording::{frequency_text, limit_text, range_text, value_against, value_text};
+pub use wording::{frequency_text, limit_text, range_text, value_against, value_alone, value_text};
 
 use crate::analysed::Analysed;
 use crate::linearity::Difference;

@@ -4,12 +4,12 @@ use super::wording::frequency_text;
 use crate::analysed::Analysed;
 use crate::coverage::undersampled;
 use crate::curve::Span;
-use crate::margins::Direction;
-use crate::sanity::{Subject, plateau, spike_text};
+use crate::margins::{Direction, Merged};
+use crate::sanity::{Plateau, Subject, plateau, spike_text};
 use crate::spec::{Band, Corner, GainAt, Spec};
 
 /// The findings of the judged sweep, one sentence each.
-pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
+pub(crate) fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
     let mut findings = Vec::new();
     for crossing in sweep.crossings.gain.iter().filter(|c| !span.holds(c.point.ln_f)) {
         findings.push(format!(
@@ -19,15 +19,8 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
     }
     findings.extend(sweep.noise.spikes().iter().map(spike_text));
     let merged = sweep.crossings.merged.iter().filter(|m| m.of_gain);
-    for merged in merged.filter(|m| span.holds(m.ln_f.0) || span.holds(m.ln_f.1)) {
-        findings.push(format!(
-            "{} readings of 0 dB from {} to {} are {}: noise cannot tell them apart",
-            merged.count,
-            frequency_text(merged.ln_f.0.exp()),
-            frequency_text(merged.ln_f.1.exp()),
-            if merged.is_one() { "counted as one crossover" } else { "not counted as crossovers" }
-        ));
-    }
+    let in_band = merged.filter(|m| span.holds(m.ln_f.0) || span.holds(m.ln_f.1));
+    findings.extend(in_band.map(merged_text));
     let subject = Subject {
         sweep,
         second: None,
@@ -37,12 +30,7 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
         critical_point: spec.critical_point,
     };
     if let Some(flat) = plateau(&subject).filter(|flat| carries_a_limit(flat.span, corner)) {
-        findings.push(format!(
-            "the gain is flat at {:.1} dB from {} to {}, where a limit is held against it: a true gain at direct current and coupling past the loop look alike there",
-            flat.gain_db,
-            frequency_text(flat.span.from.exp()),
-            frequency_text(flat.span.to.exp())
-        ));
+        findings.push(flat_text(&flat));
     }
     if let Some(place) = undersampled(sweep, span) {
         findings.push(place.text());
@@ -55,6 +43,25 @@ pub fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) 
         );
     }
     findings
+}
+
+fn merged_text(merged: &Merged) -> String {
+    format!(
+        "{} readings of 0 dB from {} to {} are {}: noise cannot tell them apart",
+        merged.count,
+        frequency_text(merged.ln_f.0.exp()),
+        frequency_text(merged.ln_f.1.exp()),
+        if merged.is_one() { "counted as one crossover" } else { "not counted as crossovers" }
+    )
+}
+
+fn flat_text(flat: &Plateau) -> String {
+    format!(
+        "the gain is flat at {:.1} dB from {} to {}, where a limit is held against it: a true gain at direct current and coupling past the loop look alike there",
+        flat.gain_db,
+        frequency_text(flat.span.from.exp()),
+        frequency_text(flat.span.to.exp())
+    )
 }
 
 /// Whether a limit of the gain is held in that range.

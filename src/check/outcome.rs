@@ -1,60 +1,14 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
+use super::compared::Compared;
 use super::plot::CornerPlot;
-use crate::baseline::{Deviation, Points};
+use super::unit::Unit;
+use crate::baseline::{Points, Quantity};
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
 use crate::uncertainty::Budget;
-use serde::{Serialize, Serializer};
-
-/// Unit of a reported value, as JSON writes it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Unit {
-    /// Hertz.
-    Hz,
-    /// Degrees.
-    Deg,
-    /// Decibels.
-    Db,
-    /// Seconds.
-    S,
-    /// Points per decade.
-    PointsPerDecade,
-    /// A bare number: a count, a distance, a ratio.
-    One,
-}
-
-impl Unit {
-    /// The symbol; empty for a bare number.
-    #[must_use]
-    pub const fn symbol(self) -> &'static str {
-        match self {
-            Self::Hz => "Hz",
-            Self::Deg => "deg",
-            Self::Db => "dB",
-            Self::S => "s",
-            Self::PointsPerDecade => "points/decade",
-            Self::One => "",
-        }
-    }
-}
-
-impl Unit {
-    /// The unit of a symbol; `None` for what is none.
-    #[must_use]
-    pub fn of_symbol(symbol: &str) -> Option<Self> {
-        [Self::Hz, Self::Deg, Self::Db, Self::S, Self::PointsPerDecade, Self::One]
-            .into_iter()
-            .find(|unit| unit.symbol() == symbol)
-    }
-}
-
-impl Serialize for Unit {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_str(self.symbol())
-    }
-}
+use serde::Serialize;
 
 /// A measured value with its expanded uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -93,6 +47,21 @@ pub struct MeasuredSet {
     pub delay_margin_s: Option<Measured>,
     /// Number of crossovers in the band.
     pub crossings: usize,
+}
+
+impl MeasuredSet {
+    /// Every value, with what it is.
+    #[must_use]
+    pub const fn values(&self) -> [(Quantity, Option<Measured>); 6] {
+        [
+            (Quantity::Crossover, self.crossover_hz),
+            (Quantity::PhaseMargin, self.phase_margin_deg),
+            (Quantity::GainMargin, self.gain_margin_db),
+            (Quantity::GainReductionMargin, self.gain_reduction_margin_db),
+            (Quantity::StabilityMargin, self.stability_margin),
+            (Quantity::DelayMargin, self.delay_margin_s),
+        ]
+    }
 }
 
 /// One judged check.
@@ -150,6 +119,25 @@ impl CheckOutcome {
             range_hz: None,
         }
     }
+
+    /// The same, held against a limit.
+    #[must_use]
+    pub fn against(self, unit: Unit, limit: Limit) -> Self {
+        Self { unit: Some(unit), limit: Some(limit), ..self }
+    }
+
+    /// The same, with what to do at the bench.
+    #[must_use]
+    pub fn to_do(self, remedy: impl Into<String>) -> Self {
+        Self { remedy: Some(remedy.into()), ..self }
+    }
+
+    /// The value as it is held against the limit: of a phase margin the size counts, whose sign tells rising from falling
+    /// crossovers.
+    #[must_use]
+    pub fn held(&self) -> Option<f64> {
+        self.value.map(|value| if self.check == "phase_margin" { value.abs() } else { value })
+    }
 }
 
 /// What a change is counted from.
@@ -163,19 +151,6 @@ pub struct Against {
     pub spread: Option<f64>,
     /// Whose it is: a serial, or `mean of 3 units`.
     pub of: String,
-}
-
-/// The judged curve beside the accepted one.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Compared {
-    /// Serials of the accepted units.
-    pub with: Vec<String>,
-    /// The accepted curve, or the mean of several.
-    pub curve: Points,
-    /// Largest deviation of the gain, dB, where one is more than its uncertainty.
-    pub gain: Option<Deviation>,
-    /// The same of the phase, deg.
-    pub phase: Option<Deviation>,
 }
 
 /// The sweeps that carried the verdict.
@@ -218,7 +193,7 @@ pub struct CornerOutcome {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Keepsake {
     /// The values that exist, with standard uncertainties.
-    pub values: Vec<(crate::baseline::Quantity, crate::baseline::AcceptedValue)>,
+    pub values: Vec<(Quantity, crate::baseline::AcceptedValue)>,
     /// The judged curve, thinned.
     pub curve: Points,
 }

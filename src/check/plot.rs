@@ -1,8 +1,8 @@
 //! What a corner's plots are drawn from: its curves, thinned to what a page can show, with their uncertainty.
 
 use super::SweepInput;
+use super::compared::Compared;
 use super::levels::{Level, files};
-use super::outcome::Compared;
 use crate::analysed::Analysed;
 use crate::curve::{Span, db};
 use crate::spec::{Corner, CriticalPoint, GainAt, GainLimit, Linearity};
@@ -100,11 +100,11 @@ pub struct CornerPlot {
 }
 
 /// Most points of a curve: half of what a plot is wide in pixels.
-pub const MOST_POINTS: usize = 360;
+pub(crate) const MOST_POINTS: usize = 360;
 /// How far a drawn curve may leave the true one, dB: less than a pixel's tenth where 100 dB are 250 pixels high.
-pub const GAIN_SLACK_DB: f64 = 0.03;
+pub(crate) const GAIN_SLACK_DB: f64 = 0.03;
 /// The same for the angle, deg, where 270 deg are 190 pixels high.
-pub const ANGLE_SLACK_DEG: f64 = 0.1;
+pub(crate) const ANGLE_SLACK_DEG: f64 = 0.1;
 /// Most samples that are drawn one by one.
 const MOST_SAMPLES_DRAWN: usize = 240;
 

@@ -1,9 +1,11 @@
 //! A corner against its accepted baseline.
 
-use super::corner::Context;
+use super::compared::Compared;
+use super::context::Context;
 use super::measure::{Estimate, Quantities};
-use super::outcome::{Against, CheckOutcome, Compared, Unit};
-use super::wording::{frequency_text, value_against, value_text};
+use super::outcome::{Against, CheckOutcome};
+use super::unit::{Unit, unit_of};
+use super::wording::{frequency_text, value_against, value_alone, value_text};
 use crate::analysed::Analysed;
 use crate::baseline::{
     Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Change, Choice, Deviation, Present, Quantity,
@@ -48,14 +50,15 @@ pub(super) fn list(regression: &Regression) -> Vec<Allowed> {
     Quantity::ALL
         .into_iter()
         .filter_map(|quantity| {
-            let (unit, limit) = match quantity {
-                Quantity::Crossover => (Unit::One, r.crossover.map(shift)),
-                Quantity::PhaseMargin => (Unit::Deg, r.phase_margin.map(|v| drop(v.deg()))),
-                Quantity::GainMargin => (Unit::Db, r.gain_margin.map(|v| drop(v.db()))),
-                Quantity::GainReductionMargin => (Unit::Db, r.gain_reduction_margin.map(|v| drop(v.db()))),
-                Quantity::StabilityMargin => (Unit::One, r.stability_margin.map(drop)),
-                Quantity::DelayMargin => (Unit::S, r.delay_margin.map(|v| drop(v.s()))),
+            let limit = match quantity {
+                Quantity::Crossover => r.crossover.map(shift),
+                Quantity::PhaseMargin => r.phase_margin.map(|v| drop(v.deg())),
+                Quantity::GainMargin => r.gain_margin.map(|v| drop(v.db())),
+                Quantity::GainReductionMargin => r.gain_reduction_margin.map(|v| drop(v.db())),
+                Quantity::StabilityMargin => r.stability_margin.map(drop),
+                Quantity::DelayMargin => r.delay_margin.map(|v| drop(v.s())),
             };
+            let unit = if quantity.is_relative() { Unit::One } else { unit_of(quantity) };
             Some((quantity, unit, limit?))
         })
         .collect()
@@ -91,7 +94,7 @@ const ACCEPT_ANEW: &str = "if the spec is meant so, accept the unit anew with `l
 
 impl Gate<'_> {
     /// Judges all comparisons of the corner.
-    pub fn judge(&self) -> Comparisons {
+    pub(crate) fn judge(&self) -> Comparisons {
         let corner = self.context.corner;
         let allowed = list(&corner.regression);
         let all = |verdict, message: &str, remedy: &str| Comparisons {
@@ -165,13 +168,7 @@ impl Gate<'_> {
         let sides: Vec<(&AcceptedUnit, &AcceptedValue)> =
             with_value.iter().copied().filter(|(_, value)| !(mixed && value.at_least)).collect();
         let then_is_bound = bounds > 0 && !mixed;
-        let accepted: Vec<Side<'_>> = sides
-            .iter()
-            .map(|(unit, value)| Side {
-                value,
-                station: Station { name: unit.station.as_deref(), accuracy: unit.accuracy },
-            })
-            .collect();
+        let accepted: Vec<Side<'_>> = sides.iter().map(|(unit, value)| side(unit, value)).collect();
         let rule = self.context.spec.decision;
         let own = Side { value: &now, station: self.station() };
         let Some(change) = change(quantity, &own, &accepted, rule.coverage) else {
@@ -192,6 +189,11 @@ impl Gate<'_> {
         let is_itself = matches!(reference, Reference::Itself(..));
         Comparison { allowed, now: &now, change, bound, serials, is_itself, rule }.outcome()
     }
+}
+
+/// A value as it was accepted.
+fn side<'a>(unit: &'a AcceptedUnit, value: &'a AcceptedValue) -> Side<'a> {
+    Side { value, station: Station { name: unit.station.as_deref(), accuracy: unit.accuracy } }
 }
 
 /// Which side is a lower bound, and whether two bounds are read at one place.
@@ -261,12 +263,11 @@ impl Comparison<'_> {
     }
 
     fn message(&self, change_text: &str) -> String {
-        let (quantity, unit, limit) = *self.allowed;
-        let size = if quantity == Quantity::PhaseMargin { self.now.value.abs() } else { self.now.value };
-        let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+        let (quantity, _, limit) = *self.allowed;
+        let size = quantity.held(self.now.value);
         // Both as precisely as their difference is worth a word.
         let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
-        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit));
+        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit_of(quantity)));
         let at_least = |is_bound| if is_bound { "at least " } else { "" };
         let whose = if self.is_itself { String::new() } else { format!(" ({})", self.of()) };
         let mut text = format!(
@@ -286,7 +287,6 @@ impl Comparison<'_> {
     }
 
     fn remarks(&self) -> String {
-        let (quantity, unit, _) = *self.allowed;
         let mut text = String::new();
         if self.bound.now && self.bound.then {
             text.push_str(if self.bound.same_place {
@@ -303,7 +303,7 @@ impl Comparison<'_> {
         }
         match (self.change.spread, self.change.prediction) {
             (Some(spread), Some(prediction)) => {
-                let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+                let unit = unit_of(self.allowed.0);
                 let inside = if self.change.value.abs() <= prediction { "inside" } else { "outside" };
                 text.push_str(&format!(
                     "; the units differ by {} (standard deviation), the change lies {inside} what one more unit may differ by (95 %)",
@@ -347,8 +347,7 @@ impl Comparison<'_> {
 
 /// A value rounded to what its uncertainty leaves, without that.
 fn short(value: f64, u: Option<f64>, unit: Unit) -> String {
-    let text = value_text(value, u.filter(|u| *u > 0.0), unit, false);
-    text.split(" ± ").next().unwrap_or(&text).to_owned()
+    value_alone(value, u.filter(|u| *u > 0.0), unit, false)
 }
 
 /// The change with its uncertainty; a ratio in percent.
@@ -377,18 +376,15 @@ fn allowed_text(quantity: Quantity, limit: &Limit) -> String {
 fn bare(allowed: &Allowed, verdict: Verdict, message: &str, remedy: Option<&str>) -> CheckOutcome {
     let (quantity, unit, limit) = *allowed;
     CheckOutcome {
-        unit: Some(unit),
-        limit: Some(limit),
         remedy: remedy.map(str::to_owned),
-        ..CheckOutcome::bare(&check_name(quantity), verdict, message)
+        ..CheckOutcome::bare(&check_name(quantity), verdict, message).against(unit, limit)
     }
 }
 
 /// What a quantity of which nothing was measured now is called, with its accepted value.
 fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) -> CheckOutcome {
-    let (quantity, unit, _) = *allowed;
-    let title = quantity.name().replace('_', " ");
-    let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+    let (quantity, ..) = *allowed;
+    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
     let Some((of, then)) = accepted.first() else {
         return match quantity {
             Quantity::GainReductionMargin => bare(
@@ -423,9 +419,8 @@ fn lacking_then(
     now: &AcceptedValue,
     units: &[(&AcceptedUnit, &AcceptedCorner)],
 ) -> CheckOutcome {
-    let (quantity, unit, _) = *allowed;
-    let title = quantity.name().replace('_', " ");
-    let unit = if quantity == Quantity::Crossover { Unit::Hz } else { unit };
+    let (quantity, ..) = *allowed;
+    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
     let of = units.first().map_or("", |(unit, _)| unit.serial.as_str());
     let message = format!(
         "{title} {}, the accepted result of {of} has none to compare with",

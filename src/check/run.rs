@@ -1,6 +1,8 @@
 //! A whole run: every corner of its spec, in the spec's order.
 
-use super::corner::{Context, judge, not_judged};
+use super::context::Context;
+use super::corner::{judge, not_judged};
+use super::options::{Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
 use super::unreadable::{UnreadCorner, UnreadableRun};
 use super::{SweepInput, Workspace};
@@ -14,24 +16,6 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 /// Fills samples from the sweep file of an entry: the only way in which judging reaches outside. They come empty, and are filled by
 /// [`crate::sweep::read`] or replaced by what a constructor of [`Samples`] gives.
 pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Result<(), Vec<Diagnostic>> + 'a;
-
-/// Whether a check of a corner is wanted: (corner, check).
-pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
-
-/// What is asked for.
-pub struct Options<'a> {
-    /// Today, UTC: waivers end.
-    pub today: jiff::civil::Date,
-    /// Which checks are wanted. `None`: all.
-    pub only: Option<&'a Wanted<'a>>,
-    /// Whether to keep what accepting the run would store.
-    pub keep: bool,
-    /// Whether corners shall carry what their plots are drawn from.
-    pub plots: bool,
-}
-
-/// The checks that stay for every corner that `only` meets.
-const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
 
 /// Judges a run against the spec that it was resolved against. `None` when `only` meets none of its checks. `baseline` holds the
 /// accepted units of its product; without one the comparisons with it are not judged.
@@ -193,18 +177,6 @@ fn load(
         }
     }
     prints
-}
-
-/// Keeps what `only` meets.
-pub(super) fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
-    let Some(only) = options.only else { return Some(corner) };
-    if !corner.checks.iter().any(|c| only(&corner.corner, &c.check)) {
-        return None;
-    }
-    let name = corner.corner.clone();
-    corner.checks.retain(|c| VALIDITY.contains(&c.check.as_str()) || only(&name, &c.check));
-    corner.verdict = Verdict::worst(corner.checks.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged);
-    Some(corner)
 }
 
 fn outcome(run: &Run, corners: Vec<CornerOutcome>) -> RunOutcome {

@@ -7,8 +7,8 @@
 //! red.
 
 use super::corner::not_judged;
+use super::options::{Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
-use super::run::{Options, select};
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::run::RawRun;

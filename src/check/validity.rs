@@ -20,24 +20,22 @@ fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
     CheckOutcome { remedy: Some(remedy.to_owned()), ..CheckOutcome::bare(check, Verdict::Invalid, message) }
 }
 
+/// A corner without a sweep.
+fn missing(corner: &Corner) -> CheckOutcome {
+    let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
+    let place = if conditions.is_empty() { String::new() } else { format!(" ({})", conditions.join(", ")) };
+    let wanted = match &corner.linearity {
+        Linearity::Required(t) => format!("sweep this corner at two levels at least {} apart", t.step),
+        Linearity::Waived(_) => "sweep this corner".to_owned(),
+    };
+    CheckOutcome::bare("collected", Verdict::Missing, format!("no sweep was collected at this corner{place}"))
+        .to_do(wanted)
+}
+
 /// Whether anything was collected, at the conditions declared.
-pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
+pub(crate) fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
     if entries.is_empty() {
-        let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
-        let place =
-            if conditions.is_empty() { String::new() } else { format!(" ({})", conditions.join(", ")) };
-        let wanted = match &corner.linearity {
-            Linearity::Required(t) => format!("sweep this corner at two levels at least {} apart", t.step),
-            Linearity::Waived(_) => "sweep this corner".to_owned(),
-        };
-        return CheckOutcome {
-            remedy: Some(wanted),
-            ..CheckOutcome::bare(
-                "collected",
-                Verdict::Missing,
-                format!("no sweep was collected at this corner{place}"),
-            )
-        };
+        return missing(corner);
     }
     let tolerance = spec.conditions_tolerance.map(|t| t.ratio());
     for entry in entries {
@@ -68,7 +66,7 @@ pub fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> Check
 }
 
 /// Whether the judged level and the one that confirms it cover the band densely enough.
-pub fn coverage(
+pub(crate) fn coverage(
     bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     corner: &Corner,
     band: Option<Span>,
@@ -101,7 +99,7 @@ fn range(span: Span) -> [f64; 2] {
 }
 
 /// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
-pub fn usable_part(
+pub(crate) fn usable_part(
     sweep: &Analysed,
     second: Option<&Analysed>,
     spec: &Spec,
@@ -127,7 +125,7 @@ fn subject<'a>(
 }
 
 /// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
-pub fn sanity(
+pub(crate) fn sanity(
     bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
     turned: Option<(String, String)>,
     spec: &Spec,
@@ -150,10 +148,7 @@ pub fn sanity(
                 Some(text) if bound.len() > 1 => format!("at {text}: {message}"),
                 _ => message,
             };
-            return CheckOutcome {
-                remedy: Some(remedy),
-                ..CheckOutcome::bare("sanity", Verdict::Invalid, message)
-            };
+            return CheckOutcome::bare("sanity", Verdict::Invalid, message).to_do(remedy);
         }
     }
     let late =
@@ -171,7 +166,7 @@ pub fn sanity(
 }
 
 /// What linearity came to, and which level is judged.
-pub struct Choice {
+pub(crate) struct Choice {
     /// The check.
     pub check: CheckOutcome,
     /// The judged level and the one that confirms it; without a confirmed level the weakest stands for the corner.
@@ -181,7 +176,7 @@ pub struct Choice {
 }
 
 /// Finds the strongest level whose result a stronger one confirms.
-pub fn linearity(
+pub(crate) fn linearity(
     levels: &[Level],
     prepared: &[Analysed],
     usable: &[Result<Usable, Refusal>],
@@ -308,14 +303,7 @@ impl Words<'_> {
                 "a copied file shows nothing: collect this corner itself",
             );
         }
-        let copied = self.levels.iter().enumerate().find_map(|(i, l)| Some((l.copy_of?, i))).or_else(|| {
-            selection
-                .told_by
-                .as_ref()
-                .filter(|(_, _, c)| c.identical)
-                .map(|(weak, strong, _)| (*weak, *strong))
-        });
-        if let Some((original, copy)) = copied {
+        if let Some((original, copy)) = self.copied(selection) {
             return invalid(
                 "linearity",
                 format!(
@@ -327,15 +315,7 @@ impl Words<'_> {
             );
         }
         if self.levels.len() < 2 {
-            let what = match self.levels.first().and_then(|l| l.text.as_deref()) {
-                Some(text) => format!("only one level was collected, {text}"),
-                None => "the run says no levels, so all sweeps of the corner are repeats of one".to_owned(),
-            };
-            return invalid(
-                "linearity",
-                format!("{what}: nothing shows that the injection was not too strong"),
-                &format!("sweep again at least {step} stronger, and give each sweep its `level`"),
-            );
+            return self.single();
         }
         match &selection.told_by {
             None => invalid(
@@ -344,16 +324,45 @@ impl Words<'_> {
                 &format!("sweep again at least {step} stronger than the weakest level"),
             ),
             Some((weak, strong, comparison)) => {
-                let pair = Pair { weak: *weak, strong: *strong, comparison };
-                let relation = comparison.relation(self.tolerances);
-                match self.agreeing.iter().copied().filter(|(a, _)| *a > pair.weak).min() {
-                    _ if relation == Relation::Unclear => self.unclear(&pair),
-                    // Levels are sorted: all that lie below the agreeing pair are the weak ones that contradict.
-                    Some(agreeing) if selection.contradicted => self.weak_one_lies(&pair, agreeing),
-                    _ => self.changed(&pair),
-                }
+                self.disagreeing(&Pair { weak: *weak, strong: *strong, comparison }, selection.contradicted)
             }
         }
+    }
+
+    /// Two levels that do not agree.
+    fn disagreeing(&self, pair: &Pair<'_>, contradicted: bool) -> CheckOutcome {
+        match self.agreeing.iter().copied().filter(|(a, _)| *a > pair.weak).min() {
+            _ if pair.comparison.relation(self.tolerances) == Relation::Unclear => self.unclear(pair),
+            // Levels are sorted: all that lie below the agreeing pair are the weak ones that contradict.
+            Some(agreeing) if contradicted => self.weak_one_lies(pair, agreeing),
+            _ => self.changed(pair),
+        }
+    }
+
+    /// One level shows nothing.
+    fn single(&self) -> CheckOutcome {
+        let step = self.tolerances.step;
+        let what = match self.levels.first().and_then(|l| l.text.as_deref()) {
+            Some(text) => format!("only one level was collected, {text}"),
+            None => "the run says no levels, so all sweeps of the corner are repeats of one".to_owned(),
+        };
+        invalid(
+            "linearity",
+            format!("{what}: nothing shows that the injection was not too strong"),
+            &format!("sweep again at least {step} stronger, and give each sweep its `level`"),
+        )
+    }
+
+    /// A level and its copy.
+    fn copied(&self, selection: &Selection) -> Option<(usize, usize)> {
+        let named = self.levels.iter().enumerate().find_map(|(i, l)| Some((l.copy_of?, i)));
+        named.or_else(|| {
+            selection
+                .told_by
+                .as_ref()
+                .filter(|(_, _, c)| c.identical)
+                .map(|(weak, strong, _)| (*weak, *strong))
+        })
     }
 
     /// The result changes with the level.
@@ -394,7 +403,7 @@ impl Words<'_> {
 
     /// The noise alone exceeds a tolerance.
     fn unclear(&self, pair: &Pair<'_>) -> CheckOutcome {
-        let (c, t) = (pair.comparison, self.tolerances);
+        let c = pair.comparison;
         if c.compared == 0 {
             return invalid(
                 "linearity",
@@ -406,38 +415,7 @@ impl Words<'_> {
                 "sweep both levels over the whole band",
             );
         }
-        let mut parts = Vec::new();
-        let mut add =
-            |what: &str, noise: Option<f64>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
-                if let (Some(noise), Some(tolerance)) = (noise, tolerance)
-                    && noise > tolerance
-                {
-                    let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
-                    // Where the curve runs along 0 dB its noise moves a crossover anywhere.
-                    let noise = if noise.is_finite() {
-                        format!("{} {unit}", number(noise, 2))
-                    } else {
-                        "without a bound".to_owned()
-                    };
-                    let tolerance = number(tolerance, 4);
-                    parts.push(format!("{what} {noise}{place} (allowed {tolerance} {unit})"));
-                }
-            };
-        let percent = |v: f64| v * 100.0;
-        let crossover = t.crossover.map(|v| percent(v.ratio()));
-        add("crossover", c.crossover.map(|v| percent(v.noise)), crossover, "%", None);
-        add(
-            "phase margin",
-            c.phase_margin_deg.map(|v| v.noise),
-            t.phase_margin.map(|v| v.deg()),
-            "deg",
-            None,
-        );
-        let most = |d: Option<Deviation>| (d.map(|d| d.most_noise.0), d.map(|d| d.most_noise.1));
-        let (noise, place) = most(c.gain_db);
-        add("gain", noise, t.gain.map(|v| v.db()), "dB", place);
-        let (noise, place) = most(c.phase_deg);
-        add("phase", noise, t.phase.map(|v| v.deg()), "deg", place);
+        let parts: Vec<String> = self.aspects(c).iter().filter_map(Aspect::too_noisy).collect();
         let what = if parts.is_empty() { "nothing could be compared".to_owned() } else { parts.join(", ") };
         invalid(
             "linearity",
@@ -487,45 +465,91 @@ impl Words<'_> {
         (0..self.levels.len()).map(|i| self.level(i)).collect::<Vec<_>>().join(", ")
     }
 
+    /// What two levels are compared by, in the order in which it is told.
+    fn aspects(&self, c: &Comparison) -> [Aspect; 4] {
+        let t = self.tolerances;
+        let percent = |v: f64| v * 100.0;
+        let in_percent = |c: Change| Change { value: percent(c.value), noise: percent(c.noise) };
+        let of_value = |what, unit, change: Option<Change>, tolerance| Aspect {
+            what,
+            unit,
+            tolerance,
+            change,
+            at_hz: None,
+            noise: change.map(|change| (change.noise, None)),
+        };
+        let of_curve = |what, unit, found: Option<Deviation>, tolerance| Aspect {
+            what,
+            unit,
+            tolerance,
+            change: found.map(|found| found.change),
+            at_hz: found.map(|found| found.at_hz),
+            noise: found.map(|found| (found.most_noise.0, Some(found.most_noise.1))),
+        };
+        let crossover = t.crossover.map(|v| percent(v.ratio()));
+        [
+            of_value("crossover", "%", c.crossover.map(in_percent), crossover),
+            of_value("phase margin", "deg", c.phase_margin_deg, t.phase_margin.map(|v| v.deg())),
+            of_curve("gain", "dB", c.gain_db, t.gain.map(|v| v.db())),
+            of_curve("phase", "deg", c.phase_deg, t.phase.map(|v| v.deg())),
+        ]
+    }
+
     /// The changes with their tolerances; `only_beyond`: those that leave them.
     fn changes(&self, c: &Comparison, only_beyond: bool) -> String {
-        let t = self.tolerances;
         if c.crossover_lost {
             return "only one of the two has a crossover in the band".to_owned();
         }
         if c.compared == 0 {
             return "the two sweeps have no common range inside the band".to_owned();
         }
-        let mut parts = Vec::new();
-        let mut add =
-            |what: &str, change: Option<Change>, tolerance: Option<f64>, unit: &str, place: Option<f64>| {
-                let (Some(Change { value, noise }), Some(tolerance)) = (change, tolerance) else { return };
-                if only_beyond && value.abs() - noise <= tolerance {
-                    return;
-                }
-                let place = place.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
-                let sign = if value < 0.0 { "-" } else { "+" };
-                parts.push(format!(
-                    "{what} {sign}{} {unit}{place} (allowed {} {unit})",
-                    number(value.abs(), 2),
-                    number(tolerance, 4)
-                ));
-            };
-        let percent = |v: f64| v * 100.0;
-        let in_percent = |c: Change| Change { value: percent(c.value), noise: percent(c.noise) };
-        add("crossover", c.crossover.map(in_percent), t.crossover.map(|v| percent(v.ratio())), "%", None);
-        add("phase margin", c.phase_margin_deg, t.phase_margin.map(|v| v.deg()), "deg", None);
-        add("gain", c.gain_db.map(|d| d.change), t.gain.map(|v| v.db()), "dB", c.gain_db.map(|d| d.at_hz));
-        add(
-            "phase",
-            c.phase_deg.map(|d| d.change),
-            t.phase.map(|v| v.deg()),
-            "deg",
-            c.phase_deg.map(|d| d.at_hz),
-        );
+        let mut parts: Vec<String> =
+            self.aspects(c).iter().filter_map(|aspect| aspect.change(only_beyond)).collect();
         if let (true, Some(hz)) = (only_beyond, c.breaks_at_hz) {
             parts.push(format!("beyond the tolerance from {} on{}", frequency_text(hz), self.beside(hz)));
         }
         if parts.is_empty() { "nothing could be compared".to_owned() } else { parts.join(", ") }
+    }
+}
+
+/// One of the things that two levels are compared by.
+struct Aspect {
+    what: &'static str,
+    unit: &'static str,
+    tolerance: Option<f64>,
+    change: Option<Change>,
+    /// Where the change is, Hz.
+    at_hz: Option<f64>,
+    /// Most noise of the difference, and where it is, Hz.
+    noise: Option<(f64, Option<f64>)>,
+}
+
+impl Aspect {
+    /// `gain +0.4 dB at 12 kHz (allowed 0.3 dB)`; `only_beyond`: if it leaves the tolerance.
+    fn change(&self, only_beyond: bool) -> Option<String> {
+        let (Change { value, noise }, tolerance) = (self.change?, self.tolerance?);
+        if only_beyond && value.abs() - noise <= tolerance {
+            return None;
+        }
+        let sign = if value < 0.0 { "-" } else { "+" };
+        let size = format!("{sign}{} {}", number(value.abs(), 2), self.unit);
+        Some(self.told(&size, self.at_hz, tolerance))
+    }
+
+    /// The same of the noise, where that alone exceeds the tolerance.
+    fn too_noisy(&self) -> Option<String> {
+        let ((noise, at_hz), tolerance) = (self.noise?, self.tolerance?);
+        // Where the curve runs along 0 dB its noise moves a crossover anywhere.
+        let size = if noise.is_finite() {
+            format!("{} {}", number(noise, 2), self.unit)
+        } else {
+            "without a bound".to_owned()
+        };
+        (noise > tolerance).then(|| self.told(&size, at_hz, tolerance))
+    }
+
+    fn told(&self, size: &str, at_hz: Option<f64>, tolerance: f64) -> String {
+        let place = at_hz.map_or_else(String::new, |hz| format!(" at {}", frequency_text(hz)));
+        format!("{} {size}{place} (allowed {} {})", self.what, number(tolerance, 4), self.unit)
     }
 }

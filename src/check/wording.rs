@@ -1,6 +1,6 @@
 //! How values, limits and checks read in messages and reports.
 
-use super::outcome::Unit;
+use super::unit::Unit;
 use crate::decision::Limit;
 use crate::quantity::{number, si};
 use std::cmp::Ordering;
@@ -27,6 +27,14 @@ const LIMIT_DIGITS: usize = 10;
 pub fn value_text(value: f64, uncertainty: Option<f64>, unit: Unit, at_least: bool) -> String {
     let scaled = Scaled::new(value, uncertainty, unit);
     scaled.write(scaled.decimals, unit, at_least)
+}
+
+/// The value as [`value_text`] rounds it, without its uncertainty.
+#[must_use]
+pub fn value_alone(value: f64, uncertainty: Option<f64>, unit: Unit, at_least: bool) -> String {
+    let mut text = value_text(value, uncertainty, unit, at_least);
+    text.truncate(text.find(" ± ").unwrap_or(text.len()));
+    text
 }
 
 /// Like [`value_text`], with more digits where the rounded value, or an end of its interval, would stand on the
@@ -213,7 +221,7 @@ fn trim_together(a: &mut String, b: &mut String) {
 
 /// Ends of a range, Hz, to nine digits, from their natural logarithms.
 #[must_use]
-pub fn hertz([from, to]: [f64; 2]) -> [f64; 2] {
+pub(crate) fn hertz([from, to]: [f64; 2]) -> [f64; 2] {
     [from, to].map(|ln_f| {
         let hz = ln_f.exp();
         let scale = 10f64.powf(8.0 - hz.log10().floor());
@@ -259,6 +267,8 @@ mod tests {
             assert_eq!(value_text(value, uncertainty, unit, false), text);
         }
         assert_eq!(value_text(12.6, Some(0.2), Unit::Db, true), "at least 12.6 dB ± 0.2 dB");
+        assert_eq!(value_alone(12.6, Some(0.2), Unit::Db, true), "at least 12.6 dB");
+        assert_eq!(value_alone(52.3456, None, Unit::Deg, false), "52.346 deg");
     }
 
     #[test]

@@ -1,9 +1,8 @@
 //! What may be typed.
 
-use super::begin::BeginArgs;
 use super::help::HelpArgs;
-use super::schema::{CompletionsArgs, ManArgs, SchemaArgs};
 use super::secrets::Typed;
+use super::setup_args::{BeginArgs, CompletionsArgs, ManArgs, SchemaArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;

@@ -4,6 +4,7 @@ use super::console::Console;
 use super::discover::RUN_FILE;
 use super::files::label;
 use super::outputs::{cannot_write, print};
+use super::setup_args::BeginArgs;
 use super::specs::Disk;
 use super::{PASSED, UNREADABLE};
 use crate::begin::{Unit, checklist, plan, run_text, spec_text};
@@ -11,65 +12,11 @@ use crate::diagnostic::Diagnostic;
 use crate::output::{OutputError, OutputFile};
 use crate::quantity::Level;
 use crate::{run, spec};
-use clap::Args;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Name of the page for the bench.
 const CHECKLIST: &str = "checklist.txt";
-
-/// Arguments of `begin`.
-#[derive(Debug, Args)]
-#[command(
-    group(clap::ArgGroup::new("what").required(true).args(["product", "run"])),
-    after_long_help = "\
-Examples:
-  loopgauge begin river-gauge-5v
-  loopgauge begin river-gauge-5v --to -
-  loopgauge begin --run runs/RG-00042 --spec specs/river-gauge-5v.yaml \\
-      --serial RG-00042 --revision C
-  loopgauge begin --run runs/RG-00043 --spec specs/river-gauge-5v.yaml \\
-      --serial RG-00043 --revision C --firmware 2.3.1 --build 2026-W14 --level '-30 dBm'
-
-Cautions: the numbers of a new spec are a start and no advice. The level is one too: begin weak, watch the output on an \
-oscilloscope, and let `loopgauge levels` find what a corner bears. Sweeps are taken on live circuits: parts may carry \
-dangerous voltage and be hot; follow the local codes, and have qualified people do it."
-)]
-pub struct BeginArgs {
-    /// Write a commented spec for this product.
-    #[arg(value_name = "PRODUCT")]
-    pub product: Option<String>,
-    /// Where the spec goes; specs/PRODUCT.yaml by default. - is standard output.
-    #[arg(long, value_name = "FILE", requires = "product")]
-    pub to: Option<PathBuf>,
-    /// Make this folder for one unit: a run.yaml with every sweep that the spec asks for, and a checklist.txt.
-    #[arg(long, value_name = "FOLDER", requires_all = ["spec", "serial", "revision"])]
-    pub run: Option<PathBuf>,
-    /// The spec file of the unit's product.
-    #[arg(long, value_name = "SPEC", requires = "run")]
-    pub spec: Option<PathBuf>,
-    /// Serial number of the unit.
-    #[arg(long, value_name = "TEXT", requires = "run")]
-    pub serial: Option<String>,
-    /// Its board revision.
-    #[arg(long, value_name = "TEXT", requires = "run")]
-    pub revision: Option<String>,
-    /// Its firmware.
-    #[arg(long, value_name = "TEXT", requires = "run")]
-    pub firmware: Option<String>,
-    /// Its lot or build label.
-    #[arg(long, value_name = "TEXT", requires = "run")]
-    pub build: Option<String>,
-    /// Where it is measured.
-    #[arg(long, value_name = "TEXT", requires = "run")]
-    pub station: Option<String>,
-    /// When it is measured, RFC 3339, such as 2026-04-02T09:15:00Z.
-    #[arg(long, value_name = "TIME", requires = "run")]
-    pub taken: Option<String>,
-    /// The weaker of the two levels that every corner is swept at; the other one is the spec's `step` above.
-    #[arg(long, value_name = "LEVEL", default_value = Level::EXAMPLE, allow_hyphen_values = true)]
-    pub level: String,
-}
 
 /// Runs the command.
 pub fn begin(args: &BeginArgs, console: &mut Console) -> u8 {

@@ -40,6 +40,7 @@ mod progress;
 mod record;
 mod schema;
 mod secrets;
+mod setup_args;
 mod specs;
 
 use args::{Cli, Command};

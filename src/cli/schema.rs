@@ -3,75 +3,15 @@
 use super::args::Cli;
 use super::console::Console;
 use super::outputs::{cannot_write, commit, print};
+use super::setup_args::{CompletionsArgs, ManArgs, SchemaArgs, Section, What};
 use super::{PASSED, UNREADABLE};
 use crate::manual::CHAPTERS;
 use crate::output::{Kind, OutputFile};
 use crate::report::manual_page;
 use crate::schema::{Subject, document};
-use clap::{Args, Command, CommandFactory, ValueEnum};
+use clap::{Command, CommandFactory};
 use std::io::Write;
-use std::path::{Path, PathBuf};
-
-/// Arguments of `schema`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge schema > loopgauge.schema.json
-  loopgauge schema spec > spec.schema.json")]
-pub struct SchemaArgs {
-    /// Of what; of both when left out.
-    #[arg(value_name = "WHAT")]
-    pub what: Option<What>,
-}
-
-/// What a schema is wanted of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum What {
-    /// Specs.
-    Spec,
-    /// Runs.
-    Run,
-}
-
-/// Arguments of `completions`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge completions bash > ~/.local/share/bash-completion/completions/loopgauge
-  loopgauge completions zsh > ~/.zfunc/_loopgauge
-  loopgauge completions fish > ~/.config/fish/completions/loopgauge.fish")]
-pub struct CompletionsArgs {
-    /// The shell.
-    #[arg(value_name = "SHELL")]
-    pub shell: clap_complete::Shell,
-}
-
-/// Arguments of `man`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge man | man -l -
-  loopgauge man --to ~/.local/share/man/man1
-  loopgauge man --section 7 --to ~/.local/share/man/man7")]
-pub struct ManArgs {
-    /// Write the pages into this folder, as NAME.1 or NAME.7.
-    #[arg(long, value_name = "FOLDER")]
-    pub to: Option<PathBuf>,
-    /// 1: the program and every command; 7: the chapters of the manual.
-    #[arg(long, value_name = "NUMBER", default_value = "1", requires = "to")]
-    pub section: Section,
-}
-
-/// Sections of manual pages.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Section {
-    /// Commands.
-    #[value(name = "1")]
-    Commands,
-    /// The manual.
-    #[value(name = "7")]
-    Manual,
-}
+use std::path::Path;
 
 /// Runs `schema`.
 pub fn schema(args: &SchemaArgs, console: &mut Console) -> u8 {

@@ -1,9 +1,10 @@
 //! What the levels of a corner show, one sentence each.
 
-use super::corner::LevelsOutcome;
 use super::noisy::{Headroom, Noisy};
+use super::outcome::LevelsOutcome;
 use super::pair::Quantity;
-use super::survey::{NoiseAt, SurveyPoint, Tried};
+use super::point::{NoiseAt, SurveyPoint};
+use super::survey::Tried;
 use super::unchanged::Break;
 use crate::check::frequency_text;
 use crate::coverage;

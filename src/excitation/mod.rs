@@ -6,7 +6,9 @@
 //! | `unchanged` | from all pairs at one frequency to the strongest level that changes nothing |
 //! | `profile` | a level over frequency that stays a step below that and changes slowly |
 //! | `noisy` | where noise hides more than the tolerances allow, and whether more excitation would help |
+//! | `point` | what the levels show at one frequency |
 //! | `survey` | all of that over a grid of frequencies |
+//! | `outcome` | the result type |
 //! | `findings` | the same in sentences |
 //! | `corner` | from the sweeps of a corner to the result, or why there is none |
 //!
@@ -18,14 +20,18 @@
 mod corner;
 mod findings;
 mod noisy;
+mod outcome;
 mod pair;
+mod point;
 mod profile;
 mod survey;
 mod unchanged;
 
-pub use corner::{LevelsOutcome, NoLevels, TriedLevel, level_count, levels};
+pub use corner::{NoLevels, level_count, levels};
 pub use noisy::{Headroom, Noisy};
+pub use outcome::{LevelsOutcome, TriedLevel};
 pub use pair::{Cause, Quantity};
+pub use point::{NoiseAt, SurveyPoint};
 pub use profile::SLOPE_DB_PER_DECADE;
-pub use survey::{NoiseAt, Survey, SurveyPoint, Tried, survey};
+pub use survey::{Survey, Tried, survey};
 pub use unchanged::Break;

@@ -1,6 +1,6 @@
 //! Where noise hides more than the tolerances allow, and whether more excitation would help.
 
-use super::survey::{NoiseAt, SurveyPoint};
+use super::point::{NoiseAt, SurveyPoint};
 use crate::spec::Tolerances;
 use serde::Serialize;
 

@@ -1,6 +1,7 @@
 //! Where a history is.
 
-use super::error::{HistoryError, HistoryErrorKind};
+use super::error::HistoryError;
+use super::error_kind::HistoryErrorKind;
 use super::lookalike::Lookalike;
 use super::server::ServerAddress;
 use std::ffi::OsStr;

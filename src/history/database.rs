@@ -85,6 +85,11 @@ fn kind(found: rusqlite::Result<ValueRef<'_>>) -> &'static str {
 }
 
 impl Database {
+    /// A connection to a server.
+    pub(super) fn of(session: Session) -> Self {
+        Self::Postgres(Box::new(session))
+    }
+
     /// Runs statements without parameters.
     pub(super) fn batch(&mut self, sql: &str) -> Result<(), Fault> {
         match self {

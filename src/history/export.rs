@@ -2,65 +2,13 @@
 
 use super::database::{Database, Row};
 use super::error::{Fault, HistoryError};
-use super::model::{RecordHead, SeriesKey};
+use super::export_row::{COLUMNS, ExportRow, Quantity};
+use super::model::SeriesKey;
 use super::parquet::ParquetTable;
 use super::read::{head, head_columns, settings, value_cell};
 use super::store::History;
 use std::collections::HashMap;
 use std::io::Write;
-
-/// Names of the columns, in order.
-pub(super) const COLUMNS: [&str; 28] = [
-    "record",
-    "product",
-    "serial",
-    "revision",
-    "firmware",
-    "build",
-    "taken",
-    "taken_us",
-    "station",
-    "reference",
-    "run",
-    "run_verdict",
-    "tool",
-    "spec_sha256",
-    "recorded",
-    "removed",
-    "reason",
-    "corner",
-    "corner_verdict",
-    "level",
-    "quantity",
-    "unit",
-    "value",
-    "uncertainty",
-    "chain",
-    "at_least",
-    "min",
-    "max",
-];
-
-/// A row. A corner that gave no value has one without a quantity, so that its verdict is there.
-pub(super) struct ExportRow {
-    pub(super) head: RecordHead,
-    pub(super) corner: String,
-    pub(super) corner_verdict: String,
-    pub(super) level: Option<String>,
-    pub(super) quantity: Option<Quantity>,
-}
-
-/// What was measured.
-pub(super) struct Quantity {
-    pub(super) quantity: String,
-    pub(super) unit: String,
-    pub(super) value: f64,
-    pub(super) uncertainty: Option<f64>,
-    pub(super) chain: Option<f64>,
-    pub(super) at_least: bool,
-    pub(super) min: Option<f64>,
-    pub(super) max: Option<f64>,
-}
 
 /// Limits by spec, corner and quantity.
 type Limits = HashMap<i64, HashMap<(String, String), [Option<f64>; 2]>>;

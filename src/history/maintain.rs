@@ -1,7 +1,8 @@
 //! What a line needs to keep a history well: a look at the whole of it, and marks for records that must not count.
 
 use super::database::Database;
-use super::error::{Fault, HistoryError, HistoryErrorKind};
+use super::error::{Fault, HistoryError};
+use super::error_kind::HistoryErrorKind;
 use super::model::{CheckReport, RecordId, SeriesKey};
 use super::numbers::Cell;
 use super::read::{inflated, settings, value_cell};

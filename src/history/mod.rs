@@ -5,7 +5,7 @@
 //! | `address`, `server` | where a history is; passwords never shown |
 //! | `lookalike` | what looks like an address and is none: never shown, no file is made of it |
 //! | `model` | the rows that go in and come out |
-//! | `error` | what can go wrong, and how to mend it |
+//! | `error`, `error_kind`, `sqlite_error`, `postgres_error` | what can go wrong, and how to mend it |
 //! | `database` | one face for both databases: SQL written once |
 //! | `sqlite`, `postgres`, `tls` | opening each of them |
 //! | `share` | file systems on which write-ahead logging fails |
@@ -14,7 +14,7 @@
 //! | `record`, `settings`, `taken` | writing a run |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
-//! | `export`, `parquet` | tables for other tools |
+//! | `export`, `export_row`, `parquet` | tables for other tools |
 //! | `maintain` | integrity, marks |
 //!
 //! **Why two databases and one schema?** A bench needs no server, and a site with twenty stations needs one. SQL is
@@ -24,13 +24,16 @@
 mod address;
 mod database;
 mod error;
+mod error_kind;
 mod export;
+mod export_row;
 mod lookalike;
 mod maintain;
 mod model;
 mod numbers;
 mod parquet;
 mod postgres;
+mod postgres_error;
 mod read;
 mod record;
 mod schema;
@@ -38,12 +41,14 @@ mod server;
 mod settings;
 mod share;
 mod sqlite;
+mod sqlite_error;
 mod store;
 mod taken;
 mod tls;
 
 pub use address::Address;
-pub use error::{HistoryError, HistoryErrorKind};
+pub use error::HistoryError;
+pub use error_kind::HistoryErrorKind;
 pub use lookalike::{may_be_part_of_address, may_hold_secret};
 pub use model::{
     CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,

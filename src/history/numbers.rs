@@ -2,7 +2,8 @@
 //! measured is refused with its place, and never judged.
 
 use super::database::Row;
-use super::error::{Fault, HistoryErrorKind};
+use super::error::Fault;
+use super::error_kind::HistoryErrorKind;
 use super::model::Settings;
 use crate::quantity::{Decibel, Degrees, Ratio, Seconds, number};
 use crate::spec::Drift;

@@ -1,7 +1,7 @@
 //! The export as a Parquet file, gzip-compressed, in row groups so that memory stays flat.
 
 use super::error::Fault;
-use super::export::{COLUMNS, ExportRow};
+use super::export_row::{COLUMNS, ExportRow};
 use ::parquet::basic::Compression;
 use ::parquet::data_type::{BoolType, ByteArray, ByteArrayType, DataType, DoubleType, Int64Type};
 use ::parquet::errors::ParquetError;

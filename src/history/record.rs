@@ -1,13 +1,14 @@
 //! Writing a run.
 
 use super::database::{Database, Value};
-use super::error::{Fault, HistoryError, HistoryErrorKind};
+use super::error::{Fault, HistoryError};
+use super::error_kind::HistoryErrorKind;
 use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
 use super::store::History;
 use super::taken::micros;
-use crate::check::{CornerOutcome, Measured, Unit, Verdict};
+use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
 use crate::provenance::{Provenance, sha256};
 use std::collections::HashMap;
 use std::fmt::Write as _;
@@ -241,27 +242,18 @@ fn found_or_made(
 
 fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
     let Some(measured) = &corner.measured else { return Vec::new() };
-    let of = |quantity, unit, measured: Option<Measured>| {
-        measured.map(|m| Quantity {
+    let singles = measured.values().into_iter().filter_map(|(quantity, measured)| {
+        let m = measured?;
+        Some(Quantity {
             corner: &corner.corner,
-            quantity,
-            unit,
-            value: m.value,
+            quantity: quantity.key(),
+            unit: unit_of(quantity),
+            value: quantity.held(m.value),
             uncertainty: m.uncertainty,
             chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),
             at_least: m.at_least == Some(true),
         })
-    };
-    // A limit is held against the magnitude of a phase margin, whose sign tells rising from falling crossovers.
-    let phase_margin = measured.phase_margin_deg.map(|m| Measured { value: m.value.abs(), ..m });
-    let singles = [
-        of("crossover_hz", Unit::Hz, measured.crossover_hz),
-        of("phase_margin_deg", Unit::Deg, phase_margin),
-        of("gain_margin_db", Unit::Db, measured.gain_margin_db),
-        of("gain_reduction_margin_db", Unit::Db, measured.gain_reduction_margin_db),
-        of("stability_margin", Unit::One, measured.stability_margin),
-        of("delay_margin_s", Unit::S, measured.delay_margin_s),
-    ];
+    });
     let gains = corner.checks.iter().filter(|check| check.check.starts_with("gain@")).filter_map(|check| {
         Some(Quantity {
             corner: &corner.corner,
@@ -273,7 +265,7 @@ fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
             at_least: false,
         })
     });
-    singles.into_iter().flatten().chain(gains).collect()
+    singles.chain(gains).collect()
 }
 
 /// A number that no other record has, 32 hexadecimal digits.

@@ -1,7 +1,8 @@
 //! The tables, and how a history of an earlier version becomes one of today.
 
 use super::database::{Database, Row};
-use super::error::{Fault, HistoryErrorKind};
+use super::error::Fault;
+use super::error_kind::HistoryErrorKind;
 use super::postgres::SCHEMA;
 use super::sqlite;
 

@@ -2,6 +2,7 @@
 
 use super::model::{CornerLimit, Settings};
 use super::numbers;
+use crate::baseline::Quantity;
 use crate::check::{RunOutcome, Unit, declared_limits};
 use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
 use crate::spec::{Chart, Drift, DriftAxis, Relevant, Spec};
@@ -83,15 +84,9 @@ const CHARTS: [(Chart, &str); 4] = [
 
 /// The key in `measured` of the quantity that a check judges, or the check's name for a gain limit; `None` for a check without a series.
 pub(super) fn quantity(check: &str) -> Option<&str> {
-    match check {
-        "crossover" => Some("crossover_hz"),
-        "phase_margin" => Some("phase_margin_deg"),
-        "gain_margin" => Some("gain_margin_db"),
-        "gain_reduction_margin" => Some("gain_reduction_margin_db"),
-        "stability_margin" => Some("stability_margin"),
-        "delay_margin" => Some("delay_margin_s"),
-        _ => check.starts_with("gain@").then_some(check),
-    }
+    let of = |quantity: &Quantity| quantity.name() == check;
+    let gain = || check.starts_with("gain@").then_some(check);
+    Quantity::ALL.into_iter().find(of).map(Quantity::key).or_else(gain)
 }
 
 /// What a run and its spec's drift settings give.

@@ -1,15 +1,15 @@
 //! The embedded database: one file with a write-ahead log beside it.
 
 use super::database::Database;
-use super::error::{Fault, HistoryErrorKind};
+use super::error::Fault;
+use super::error_kind::HistoryErrorKind;
 use super::share;
+use super::sqlite_error::PATIENCE;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// How long a process waits for others: a record takes milliseconds, so that this is hundreds of stations at once.
-const PATIENCE: Duration = Duration::from_secs(30);
 /// Between two tries where SQLite itself does not wait.
 const PAUSE: Duration = Duration::from_millis(20);
 /// Marks the file as a history (bytes 68 to 71 of an SQLite file): the letters `LGHS`.
@@ -157,15 +157,6 @@ fn is_busy(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
 }
 
-/// Whether a column holds another kind of thing than it was made for.
-fn is_no_such_thing(error: &rusqlite::Error) -> bool {
-    use rusqlite::Error::{FromSqlConversionFailure, IntegralValueOutOfRange, InvalidColumnType, Utf8Error};
-    matches!(
-        error,
-        FromSqlConversionFailure(..) | IntegralValueOutOfRange(..) | InvalidColumnType(..) | Utf8Error(..)
-    )
-}
-
 /// Whether the log's shared memory could not be made, as in a folder that must not be written.
 fn cannot_log(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly))
@@ -197,41 +188,6 @@ fn uri_path(path: &Path) -> String {
         }
         text
     })
-}
-
-/// What an error of SQLite means here, and what to do.
-pub(super) fn explain(error: &rusqlite::Error) -> (HistoryErrorKind, String, String) {
-    let code = error.sqlite_error_code();
-    let (kind, what, help) = match code {
-        Some(ErrorCode::NotADatabase) => (
-            HistoryErrorKind::Foreign,
-            "it is no SQLite database; nothing was written to it".to_owned(),
-            "give the path of a history, or of a file that is not there yet",
-        ),
-        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => (
-            HistoryErrorKind::Busy,
-            format!("another program has held it for more than {} s", PATIENCE.as_secs()),
-            "end the program that holds it, and record again",
-        ),
-        Some(ErrorCode::DatabaseCorrupt) => (
-            HistoryErrorKind::Damaged,
-            format!("the file is damaged: {error}"),
-            "look at it with `loopgauge history check`, and go back to a backup",
-        ),
-        Some(ErrorCode::DiskFull) => (HistoryErrorKind::Refused, "the disk is full".to_owned(), "make room"),
-        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => (
-            HistoryErrorKind::Refused,
-            format!("it cannot be opened or written: {error}"),
-            "check that its folder is there, and that file and folder may be written",
-        ),
-        _ if is_no_such_thing(error) => (
-            HistoryErrorKind::Damaged,
-            format!("it holds what was never recorded: {error}"),
-            "look at it with `loopgauge history check`, and go back to a backup",
-        ),
-        _ => (HistoryErrorKind::Refused, error.to_string(), "check the file and its disk"),
-    };
-    (kind, what, help.to_owned())
 }
 
 #[cfg(test)]

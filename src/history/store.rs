@@ -2,7 +2,8 @@
 
 use super::address::Address;
 use super::database::Database;
-use super::error::{Fault, HistoryError, HistoryErrorKind};
+use super::error::{Fault, HistoryError};
+use super::error_kind::HistoryErrorKind;
 use super::{postgres, schema, sqlite};
 use std::collections::HashMap;
 use std::time::Duration;
@@ -51,7 +52,7 @@ impl History {
         let open = || {
             let mut database = match address {
                 Address::File(path) => sqlite::open_to_read(path)?,
-                Address::Postgres(url) => postgres::open(url)?,
+                Address::Postgres(url) => Database::of(postgres::open(url)?),
             };
             let sqlite = database.is_sqlite();
             database.batch(if sqlite {
@@ -105,7 +106,7 @@ impl History {
 fn connect_to_record(address: &Address) -> Result<Database, Fault> {
     match address {
         Address::File(path) => sqlite::open_to_record(path),
-        Address::Postgres(url) => postgres::open(url),
+        Address::Postgres(url) => postgres::open(url).map(Database::of),
     }
 }
 

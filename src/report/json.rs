@@ -2,6 +2,7 @@
 //!
 //! A run and each of its corners stand on a line of their own, so that two results compare well line by line.
 
+use super::object::{Json, list, object};
 use super::{TOOL, Tally};
 use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
@@ -58,52 +59,32 @@ impl Serialize for Conditions<'_> {
     }
 }
 
-#[derive(serde::Serialize)]
-struct BoardBody<'a> {
-    serial: &'a str,
-    verdict: Verdict,
-    products: Vec<&'a str>,
+/// What a problem says, with the keys of every result that lists problems.
+fn problem(diagnostic: &Diagnostic) -> Vec<(&'static str, Json<'_>)> {
+    let place = diagnostic.place.as_ref();
+    vec![
+        ("file", place.map(|place| place.file.as_ref()).into()),
+        ("line", place.and_then(|place| place.line).into()),
+        ("column", place.and_then(|place| place.column).into()),
+        ("key", place.and_then(|place| place.key.as_deref()).into()),
+        ("code", diagnostic.code.into()),
+        ("message", (&diagnostic.message).into()),
+        ("help", (&diagnostic.help).into()),
+    ]
 }
 
-#[derive(serde::Serialize)]
-struct ErrorBody<'a> {
-    file: Option<&'a str>,
-    line: Option<u64>,
-    column: Option<u64>,
-    key: Option<&'a str>,
-    code: &'a str,
-    message: &'a str,
-    help: Option<&'a str>,
-}
-
-impl<'a> From<&'a Diagnostic> for ErrorBody<'a> {
-    fn from(diagnostic: &'a Diagnostic) -> Self {
-        let place = diagnostic.place.as_ref();
-        Self {
-            file: place.map(|place| place.file.as_ref()),
-            line: place.and_then(|place| place.line),
-            column: place.and_then(|place| place.column),
-            key: place.and_then(|place| place.key.as_deref()),
-            code: diagnostic.code,
-            message: &diagnostic.message,
-            help: diagnostic.help.as_deref(),
-        }
-    }
-}
-
-#[derive(serde::Serialize)]
-struct LintBody<'a> {
-    format: u32,
-    findings: Vec<FindingBody<'a>>,
-}
-
-#[derive(serde::Serialize)]
-struct FindingBody<'a> {
-    severity: &'static str,
-    #[serde(flatten)]
-    body: ErrorBody<'a>,
-    end_line: Option<u64>,
-    end_column: Option<u64>,
+/// A finding of `lint`: the problem, its severity and where it ends.
+fn finding(finding: &Diagnostic) -> Json<'_> {
+    let severity = match finding.severity {
+        Severity::Error => "error",
+        Severity::Warning => "warning",
+    };
+    let end_column = end_column(finding);
+    let end_line = end_column.and(finding.place.as_ref().and_then(|place| place.line));
+    let mut entries = vec![("severity", severity.into())];
+    entries.extend(problem(finding));
+    entries.extend([("end_line", end_line.into()), ("end_column", end_column.into())]);
+    Json::Object(entries)
 }
 
 /// The column after the last character meant, 1-based, on the line where it begins. `None` where columns are no characters:
@@ -120,19 +101,8 @@ fn end_column(finding: &Diagnostic) -> Option<u64> {
 /// # Errors
 /// When the sink cannot be written.
 pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
-    let findings = findings
-        .iter()
-        .map(|finding| FindingBody {
-            severity: match finding.severity {
-                Severity::Error => "error",
-                Severity::Warning => "warning",
-            },
-            body: ErrorBody::from(finding),
-            end_line: end_column(finding).and(finding.place.as_ref().and_then(|place| place.line)),
-            end_column: end_column(finding),
-        })
-        .collect();
-    serde_json::to_writer_pretty(&mut sink, &LintBody { format: 1, findings })?;
+    let result = object! { "format": 1_u64, "findings": list(findings, finding) };
+    serde_json::to_writer_pretty(&mut sink, &result)?;
     sink.write_all(b"\n")?;
     sink.flush()
 }
@@ -197,18 +167,10 @@ fn is_finite(run: &RunOutcome) -> bool {
             .flatten()
             .all(f64::is_finite)
     });
-    let measured = run.corners.iter().filter_map(|corner| corner.measured).all(|set| {
-        [
-            set.crossover_hz,
-            set.phase_margin_deg,
-            set.gain_margin_db,
-            set.gain_reduction_margin_db,
-            set.stability_margin,
-            set.delay_margin_s,
-        ]
-        .into_iter()
-        .flatten()
-        .all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
+    let mut sets = run.corners.iter().filter_map(|corner| corner.measured);
+    let measured = sets.all(|set| {
+        let mut values = set.values().into_iter().filter_map(|(_, measured)| measured);
+        values.all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
     });
     checks && measured && run.coverage.is_finite()
 }
@@ -250,7 +212,7 @@ impl<W: Write> JsonWriter<W> {
     pub fn append_error(&mut self, diagnostic: &Diagnostic) -> io::Result<()> {
         self.errors.write_all(if self.any_error { b",\n" } else { b"\n" })?;
         self.any_error = true;
-        serde_json::to_writer(&mut self.errors, &ErrorBody::from(diagnostic)).map_err(io::Error::from)
+        serde_json::to_writer(&mut self.errors, &Json::Object(problem(diagnostic))).map_err(io::Error::from)
     }
 
     /// Ends the result and gives the sink back, flushed.
@@ -263,7 +225,8 @@ impl<W: Write> JsonWriter<W> {
         let mut separator: &[u8] = b"\n";
         for board in tally.boards() {
             sink.write_all(separator)?;
-            let body = BoardBody { serial: board.serial, verdict: board.verdict, products: board.products };
+            let products = list(board.products, Json::Text);
+            let body = object! { "serial": board.serial, "verdict": board.verdict, "products": products };
             serde_json::to_writer(&mut sink, &body)?;
             separator = b",\n";
         }

@@ -1,5 +1,6 @@
 //! The results of `levels`: JSON, CSV and text.
 
+use super::drift::{Side, columns};
 use super::escape::terminal;
 use super::terminal::Style;
 use super::terminal::palette::{self, paint};
@@ -126,17 +127,7 @@ fn table(outcome: &LevelsOutcome) -> Vec<String> {
         of(a) == of(b)
     };
     rows.extend(outcome.survey.points.chunk_by(same).map(|run| row(outcome, run)));
-    let width = |column: usize| {
-        rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max().unwrap_or(0)
-    };
-    let widths: Vec<usize> = (0..header.len()).map(width).collect();
-    rows.iter()
-        .map(|row| {
-            let cells: Vec<String> =
-                row.iter().zip(&widths).map(|(cell, width)| format!("{cell:<width$}")).collect();
-            cells.join("  ").trim_end().to_owned()
-        })
-        .collect()
+    columns(&rows, [Side::Left; 6])
 }
 
 fn row(outcome: &LevelsOutcome, run: &[SurveyPoint]) -> [String; 6] {

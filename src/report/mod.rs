@@ -1,6 +1,7 @@
 //! Reports: one module per output, all written from [`RunOutcome`](crate::check::RunOutcome), or, in `drift`, from
 //! [`ProductDrift`](crate::drift::ProductDrift).
 //!
+//! What there is to say of a result is said once, in `statement`, and every output takes its words from there.
 //! Each output has a pure part that makes the piece of one run, to be called in worker threads, and a writer that
 //! puts the pieces together in order. No report reads a clock, opens a file by name or computes a margin, and
 //! memory stays flat in the number of runs.
@@ -15,7 +16,9 @@ pub mod junit;
 mod levels;
 mod manual;
 pub mod markdown;
+mod object;
 mod plot;
+mod statement;
 mod tally;
 pub mod terminal;
 

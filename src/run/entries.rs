@@ -1,6 +1,6 @@
 //! `sweeps`: the files of a run, one by one.
 
-use super::read::{Against, CornerIndex};
+use super::against::{Against, CornerIndex};
 use super::{CornerSweeps, Excitation, SweepEntry};
 use crate::diagnostic::nearest;
 use crate::quantity::{Condition, Decibel, Level, QuantityError};

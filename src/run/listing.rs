@@ -1,8 +1,8 @@
 //! Taking the sweeps of a run from the names of the files in its folder.
 
+use super::against::{Against, CornerIndex};
 use super::entries::suggestion;
 use super::pattern::{Match, Pattern};
-use super::read::{Against, CornerIndex};
 use super::{CornerSweeps, Excitation, SweepEntry};
 use crate::yaml::Value;
 

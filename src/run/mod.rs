@@ -3,6 +3,7 @@
 //! [`parse`] reads a run file as far as that goes without its spec and tells the product; [`RawRun::resolve`] checks it
 //! against the spec. What the keys mean: `read` (the top level), `entries` (`sweeps`), `pattern` (`pattern`), `taken`.
 
+mod against;
 mod entries;
 mod listing;
 mod model;

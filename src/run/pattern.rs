@@ -1,6 +1,6 @@
 //! `pattern`: file names that tell corner and level.
 
-use super::read::CornerIndex;
+use super::against::CornerIndex;
 use crate::diagnostic::nearest;
 use crate::quantity::{Level, split};
 

@@ -1,10 +1,11 @@
 //! A run file before its spec is known.
 
 use super::Run;
-use super::read::{Against, read};
+use super::against::{Against, RunFile};
+use super::read::read;
 use crate::diagnostic::Diagnostic;
 use crate::spec::{LoadedSpec, product};
-use crate::yaml::{Findings, Node, Path, Sort, Value, at_key, parse_as};
+use crate::yaml::{Findings, Path, Sort, Value, at_key, parse_as};
 use std::sync::Arc;
 
 /// How run files are known.
@@ -30,9 +31,7 @@ pub(crate) const SORT: Sort = Sort {
 /// A run file, parsed but not yet checked against its spec.
 #[derive(Debug, Clone)]
 pub struct RawRun {
-    pub(super) file: Arc<str>,
-    pub(super) folder: String,
-    pub(super) root: Node,
+    own: RunFile,
     product: String,
     /// What was found so far.
     earlier: Vec<Diagnostic>,
@@ -52,7 +51,8 @@ pub fn parse(bytes: &[u8], file: &str, folder: &str) -> Result<RawRun, Vec<Diagn
     // Its errors are found again with all others.
     let scratch = Findings::default();
     let name = root.entry("product").and_then(|entry| product(&Value::at(entry, &Path::ROOT, &scratch)));
-    let raw = RawRun { file, folder: folder.to_owned(), root, product: name.unwrap_or_default(), earlier };
+    let own = RunFile { file, folder: folder.to_owned(), root };
+    let raw = RawRun { own, product: name.unwrap_or_default(), earlier };
     if raw.product.is_empty() { Err(raw.check_alone()) } else { Ok(raw) }
 }
 
@@ -66,13 +66,13 @@ impl RawRun {
     /// The run file, as reached.
     #[must_use]
     pub fn file(&self) -> &str {
-        &self.file
+        &self.own.file
     }
 
     /// The run's folder, as reached.
     #[must_use]
     pub fn folder(&self) -> &str {
-        &self.folder
+        &self.own.folder
     }
 
     /// A label of the top level, such as `serial`; `None` when it is not there or no label.
@@ -80,7 +80,7 @@ impl RawRun {
     pub fn label(&self, key: &str) -> Option<String> {
         // Its errors are found again with all others.
         let scratch = Findings::default();
-        let entry = self.root.entry(key)?;
+        let entry = self.own.root.entry(key)?;
         Value::at(entry, &Path::ROOT, &scratch).label("a label").map(str::to_owned)
     }
 
@@ -88,15 +88,15 @@ impl RawRun {
     /// does not, at the start.
     #[must_use]
     pub fn at(&self, key: &str, diagnostic: Diagnostic) -> Diagnostic {
-        at_key(&self.root, key, diagnostic)
+        at_key(&self.own.root, key, diagnostic)
     }
 
     /// Puts a diagnostic about a sweep file where `sweeps` names it; where it does not, at the start.
     #[must_use]
     pub fn at_sweep(&self, file: &str, diagnostic: Diagnostic) -> Diagnostic {
         let findings = Findings::default();
-        let top = Value::root(&self.root, &findings);
-        let sweeps = self.root.entry("sweeps").map(|entry| top.inner(entry));
+        let top = Value::root(&self.own.root, &findings);
+        let sweeps = self.own.root.entry("sweeps").map(|entry| top.inner(entry));
         for item in sweeps.iter().filter_map(|sweeps| sweeps.items("a list")).flatten() {
             let named = item.node.entry("file").map(|entry| item.inner(entry));
             if let Some(named) = named.filter(|named| named.scalar() == Some(file)) {
@@ -109,7 +109,7 @@ impl RawRun {
     /// Whether the names of the files in the run's folder are needed: the run has a `pattern`.
     #[must_use]
     pub fn needs_listing(&self) -> bool {
-        self.root.get("pattern").is_some()
+        self.own.root.get("pattern").is_some()
     }
 
     /// Everything that is wrong as far as it shows without a spec.
@@ -117,8 +117,8 @@ impl RawRun {
     pub fn check_alone(&self) -> Vec<Diagnostic> {
         let findings = Findings::from_earlier(self.earlier.clone());
         // Without a spec there is no run.
-        let _ = read(self, None, &findings);
-        findings.into_sorted(&self.file)
+        let _ = read(&self.own, None, &findings);
+        findings.into_sorted(&self.own.file)
     }
 
     /// Checks the run against its spec. `names` are the files in the run's folder, only needed with
@@ -128,8 +128,8 @@ impl RawRun {
     /// Everything that is wrong with it, by place.
     pub fn resolve(&self, spec: &LoadedSpec, names: &[String]) -> Result<Run, Vec<Diagnostic>> {
         let findings = Findings::from_earlier(self.earlier.clone());
-        let run = read(self, Some(Against { spec, names }), &findings);
-        findings.into_result(run, &self.file).map(|(run, _)| run)
+        let run = read(&self.own, Some(Against { spec, names }), &findings);
+        findings.into_result(run, &self.own.file).map(|(run, _)| run)
     }
 }
 

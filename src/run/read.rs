@@ -1,26 +1,14 @@
 //! The top level of a run file.
 
-use super::raw::RawRun;
+use super::against::{Against, CornerIndex, RunFile};
 use super::{CornerSweeps, Run, entries, listing, taken};
-use crate::spec::{LoadedSpec, product, read_reading, version};
+use crate::spec::{product, read_reading, version};
 use crate::sweep::Reading;
 use crate::yaml::{Entry, Fields, Findings, Kind, Node, Value, merge};
-use std::collections::HashMap;
 use std::sync::Arc;
 
-/// What a run is checked against.
-#[derive(Clone, Copy)]
-pub(super) struct Against<'a> {
-    pub(super) spec: &'a LoadedSpec,
-    /// Names of the files in the run's folder.
-    pub(super) names: &'a [String],
-}
-
-/// Position of each corner in the spec.
-pub(super) type CornerIndex<'a> = HashMap<&'a str, usize>;
-
 /// Reads a run; `None` without a spec or when something is missing.
-pub(super) fn read(raw: &RawRun, against: Option<Against<'_>>, findings: &Findings) -> Option<Run> {
+pub(super) fn read(raw: &RunFile, against: Option<Against<'_>>, findings: &Findings) -> Option<Run> {
     let value = Value::root(&raw.root, findings);
     let fields = value.fields("a map of keys")?;
     if let Some(value) = fields.required("run", "run: 1") {
@@ -94,7 +82,7 @@ fn reading(fields: &Fields<'_>, against: Option<Against<'_>>) -> Option<Reading>
 }
 
 /// The sweeps of each corner, in the spec's order; empty lists without a spec.
-fn sweeps(fields: &Fields<'_>, raw: &RawRun, against: Option<Against<'_>>) -> Option<Vec<CornerSweeps>> {
+fn sweeps(fields: &Fields<'_>, raw: &RunFile, against: Option<Against<'_>>) -> Option<Vec<CornerSweeps>> {
     let index: CornerIndex<'_> = against.map_or_else(CornerIndex::new, |against| {
         against.spec.spec.corners.iter().enumerate().map(|(at, c)| (c.name.as_str(), at)).collect()
     });

@@ -38,10 +38,10 @@ pub(super) const MOST_BAD_LOTS: usize = 2;
 /// Correlation from group to group: values and their probabilities, spread over what lots show, because a few dozen groups tell little
 /// of it. Chosen by simulation.
 pub(super) const CORRELATIONS: [(f64, f64); 5] =
-    [(0.0, 0.3), (0.3, 0.1), (0.5, 0.2), (0.75, 0.25), (0.92, 0.15)];
+    [(0.0, 0.5), (0.3, 0.1), (0.5, 0.12), (0.75, 0.16), (0.92, 0.12)];
 /// Factor on a movement of means that go along with the one before, where it is told what happened: such means wander by themselves, and
 /// a movement must stand out of that. Intervals do without it: they are to hold a movement that is not told. Chosen by simulation.
-pub(super) const WANDERING: f64 = 0.05;
+pub(super) const WANDERING: f64 = 0.2;
 /// Probability from which on the correlation is named.
 pub(super) const CORRELATION_SHOWN: f64 = 0.9;
 

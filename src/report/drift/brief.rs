@@ -6,6 +6,7 @@ use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{Reach, SeriesOutcome, Slope};
 use crate::report::escape::terminal;
+use crate::report::statement::by_reason;
 use crate::report::terminal::Style;
 use crate::report::terminal::palette::{self, paint};
 
@@ -66,18 +67,11 @@ fn forecast(reach: &Reach) -> String {
 
 /// Why series are not judged: the reasons in the order they appear, with the series each holds for.
 pub(super) fn reasons(series: &[&SeriesOutcome], style: Style) -> String {
-    let mut reasons: Vec<(&str, Vec<String>)> = Vec::new();
-    for series in series.iter().filter(|series| series.verdict == Verdict::NotJudged) {
-        let name = format!("{} {}", series.corner, words::quantity(series));
-        match reasons.iter_mut().find(|(reason, _)| *reason == series.message) {
-            Some((_, names)) => names.push(name),
-            None => reasons.push((&series.message, vec![name])),
-        }
-    }
+    let named = series.iter().filter(|series| series.verdict == Verdict::NotJudged);
+    let named = named.map(|s| (s.message.as_str(), format!("{} {}", s.corner, words::quantity(s))));
     let all = series.len();
     let mut text = String::new();
-    for (reason, names) in reasons {
-        let reason = reason.strip_prefix("not judged: ").unwrap_or(reason);
+    for (reason, names) in by_reason(named) {
         // One reason for all needs no names.
         let line =
             if names.len() == all { reason.to_owned() } else { format!("{}: {reason}", names.join(", ")) };

@@ -7,8 +7,9 @@ use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::escape::terminal;
+use crate::report::statement::{phrase, without_prefix};
+use crate::report::terminal::Style;
 use crate::report::terminal::palette::{self, paint};
-use crate::report::terminal::{Style, phrase};
 
 /// The lines of a series, each with its line end; with a legend above its table, if there is one to be told.
 pub(super) fn series(
@@ -21,8 +22,8 @@ pub(super) fn series(
     let wanted = |verdict: Verdict| verdict != Verdict::Pass || style.every_check;
     for rule in series.rules.iter().filter(|rule| wanted(rule.verdict)) {
         let name = format!("{} {}", rule.rule, phrase(rule.verdict));
-        let message = rule.message.strip_prefix("not judged: ").unwrap_or(&rule.message);
-        push_sentence(&mut text, 4, &name, palette::of(rule.verdict), &terminal(message), style);
+        let message = terminal(without_prefix(&rule.message));
+        push_sentence(&mut text, 4, &name, palette::of(rule.verdict), &message, style);
         if let Some(advice) = to_do(product, series, rule) {
             let advice = format!("to do: {advice}");
             push_words(&mut text, 6, palette::REMEDY, &terminal(&advice), style);

@@ -5,7 +5,7 @@ use super::scale::Scale;
 use super::strip::Strip;
 use crate::drift::{ChartPoint, GroupStats, ProductDrift, SeriesOutcome};
 use crate::report::escape::clip;
-use crate::report::terminal::count_of;
+use crate::report::statement::count_of;
 use std::borrow::Cow;
 
 /// Newest groups that are always shown; older ones only where something was seen.

@@ -3,9 +3,9 @@
 //! Suites, classes and cases keep their names from day to day: a series whose margin begins to creep meets its own
 //! history in every reader.
 
+use super::full::facts;
 use super::groups::{unit, with_numbers};
 use super::movements::told;
-use super::scale::Scale;
 use super::to_do::to_do;
 use super::words;
 use crate::check::{Verdict, limit_text};
@@ -75,23 +75,8 @@ fn body(product: &ProductDrift, series: &SeriesOutcome, message: &str, advice: O
     body.entry("corner", &series.corner);
     body.entry("quantity", &words::quantity(series));
     body.entry("limit", &limit_text(&series.limit, series.unit));
-    for signal in words::signals(product, series) {
-        body.entry("signal", &signal);
-    }
-    let facts = [
-        ("movement", words::movement(product, series)),
-        ("trend", series.trend.as_ref().map(|slope| words::trend(series, slope, "group"))),
-        ("ahead", series.forecast.as_ref().map(|reach| words::forecast(series, reach))),
-        ("units", series.capability.as_ref().map(words::capability)),
-        ("watched", words::chart(series)),
-    ];
-    for (name, text) in facts {
-        if let Some(text) = text {
-            body.entry(name, &text);
-        }
-    }
-    for unit in &series.references {
-        body.entry("reference unit", &words::reference(series, unit));
+    for (name, text) in facts(product, series) {
+        body.entry(if name == "moved" { "movement" } else { name }, &text);
     }
     let unit = unit(series).map_or_else(String::new, |unit| format!(", in {unit}"));
     body.entry("groups", &format!("by {}, oldest first{unit}", product.over.name()));
@@ -132,9 +117,8 @@ fn system_out(product: &ProductDrift) -> Option<String> {
 fn values_of_passing_series(product: &ProductDrift) -> String {
     let mut text = String::new();
     for series in product.series.iter().filter(|series| series.verdict == Verdict::Pass) {
-        let newest = series.groups.iter().rev().find_map(|group| group.mean);
         let facts = [
-            newest.map(|mean| format!("newest mean {}", Scale::of(series).text(mean))),
+            words::newest_text(series).map(|newest| format!("newest mean {newest}")),
             Some(format!("limit {}", limit_text(&series.limit, series.unit))),
             series.trend.as_ref().map(|slope| format!("trend {}", words::trend(series, slope, "group"))),
             series.capability.as_ref().map(words::capability),

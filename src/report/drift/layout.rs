@@ -12,13 +12,13 @@ const HANGING: usize = 2;
 
 /// Which side of its column a cell stands on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Side {
+pub(in crate::report) enum Side {
     Left,
     Right,
 }
 
 /// A line per row; columns that are empty in every row are left out. Cells are clean already.
-pub(super) fn columns<const N: usize>(rows: &[[String; N]], sides: [Side; N]) -> Vec<String> {
+pub(in crate::report) fn columns<const N: usize>(rows: &[[String; N]], sides: [Side; N]) -> Vec<String> {
     let widths: [usize; N] = std::array::from_fn(|column| {
         rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max().unwrap_or(0)
     });

@@ -8,8 +8,9 @@ use crate::check::{Verdict, limit_text};
 use crate::drift::{JointMovement, Kind, Moved, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
 use crate::report::escape::terminal;
+use crate::report::statement::phrase;
+use crate::report::terminal::Style;
 use crate::report::terminal::palette::{self, paint};
-use crate::report::terminal::{Style, phrase};
 use std::collections::HashSet;
 
 /// Names of corners or quantities that are written out.

@@ -108,9 +108,9 @@ impl Scale {
     }
 }
 
-/// The mean of a group as tables show it.
-pub(in crate::report) fn newest_text(series: &SeriesOutcome, mean: f64) -> String {
-    Scale::of(series).text(mean)
+/// A value of a group as tables show it.
+pub(in crate::report) fn value_text(series: &SeriesOutcome, value: f64) -> String {
+    Scale::of(series).text(value)
 }
 
 #[cfg(test)]

@@ -7,8 +7,9 @@ use crate::check::Verdict;
 use crate::drift::{GroupHead, ProductDrift, ReferenceSeries, SeriesOutcome};
 use crate::report::Counts;
 use crate::report::escape::terminal;
+use crate::report::statement::{count_of, phrase};
 use crate::report::terminal::palette::{self, paint};
-use crate::report::terminal::{Style, count_of, phrase, write_table};
+use crate::report::terminal::{Style, write_table};
 use std::collections::HashSet;
 
 /// Series of movements up to which each is told in full all the same.

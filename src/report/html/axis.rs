@@ -4,7 +4,7 @@ use crate::quantity::{number, si};
 
 /// A tick.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Tick {
+pub(crate) struct Tick {
     /// Where, in the unit of the axis.
     pub at: f64,
     /// What stands beside it; empty for a lesser one.
@@ -14,7 +14,7 @@ pub struct Tick {
 /// Ticks of a logarithmic frequency axis: every decade with its name, 2 to 9 without; on less than a decade and a half 2 and 5 are
 /// named too.
 #[must_use]
-pub fn frequency_ticks(from_hz: f64, to_hz: f64) -> Vec<Tick> {
+pub(crate) fn frequency_ticks(from_hz: f64, to_hz: f64) -> Vec<Tick> {
     let mut ticks = Vec::new();
     if !(from_hz > 0.0 && to_hz > from_hz && to_hz.is_finite()) {
         return ticks;
@@ -44,20 +44,20 @@ fn hertz(at: f64) -> String {
 }
 
 /// Steps of angles, deg, which divide a turn.
-pub const ANGLE_STEPS: [f64; 6] = [15.0, 30.0, 45.0, 90.0, 180.0, 360.0];
+pub(crate) const ANGLE_STEPS: [f64; 6] = [15.0, 30.0, 45.0, 90.0, 180.0, 360.0];
 /// Steps of gains, dB.
-pub const GAIN_STEPS: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 40.0];
+pub(crate) const GAIN_STEPS: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 40.0];
 
 /// The smallest of the steps that makes at most `most` intervals of `width`; the last one if none does.
 #[must_use]
-pub fn step_of(steps: &[f64], width: f64, most: f64) -> f64 {
+pub(crate) fn step_of(steps: &[f64], width: f64, most: f64) -> f64 {
     let fits = steps.iter().find(|step| width / **step <= most);
     fits.or(steps.last()).copied().unwrap_or(1.0)
 }
 
 /// The smallest of 1, 2 and 5 times a power of ten that makes at most `most` intervals of `width`, above 0.
 #[must_use]
-pub fn round_step(width: f64, most: f64) -> f64 {
+pub(crate) fn round_step(width: f64, most: f64) -> f64 {
     let least = (width / most).max(f64::MIN_POSITIVE);
     let power = 10f64.powf(least.log10().floor());
     [1.0, 2.0, 5.0]
@@ -69,7 +69,7 @@ pub fn round_step(width: f64, most: f64) -> f64 {
 
 /// Ticks at whole multiples of `step` from `low` to `high`.
 #[must_use]
-pub fn linear_ticks(low: f64, high: f64, step: f64) -> Vec<Tick> {
+pub(crate) fn linear_ticks(low: f64, high: f64, step: f64) -> Vec<Tick> {
     let (first, last) = ((low / step - 1e-9).ceil(), (high / step + 1e-9).floor());
     // Bounded by who chose the step; an axis of more ticks than this helps nobody.
     let count = (last - first).clamp(-1.0, 200.0);
@@ -81,7 +81,7 @@ pub fn linear_ticks(low: f64, high: f64, step: f64) -> Vec<Tick> {
 
 /// A range widened to whole multiples of `step`.
 #[must_use]
-pub fn widened(low: f64, high: f64, step: f64) -> (f64, f64) {
+pub(crate) fn widened(low: f64, high: f64, step: f64) -> (f64, f64) {
     let (low, high) = ((low / step + 1e-9).floor() * step, (high / step - 1e-9).ceil() * step);
     if high > low { (low, high) } else { (low - step, low + step) }
 }

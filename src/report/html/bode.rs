@@ -1,12 +1,13 @@
 //! Gain and angle over log frequency, one above the other. The angle is counted from the direction of the critical point: where
 //! the gain crosses 0 dB its height is the phase margin.
 
-use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, linear_ticks, step_of, widened};
+use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
 use super::change::{Shown, change};
-use super::path::{PER_UNIT, Place, across, area, dots, down, line};
+use super::path::{Place, across, area, dots, down, line};
 use super::strip::{Across, Strip};
+use super::text::role_class;
 use crate::check::{
-    CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_text,
+    CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_alone,
 };
 use maud::{Markup, html};
 
@@ -15,23 +16,13 @@ const GAIN_RANGE: (f64, f64) = (-120.0, 160.0);
 /// Angles beyond these, deg, are not drawn.
 const ANGLE_RANGE: (f64, f64) = (-540.0, 540.0);
 
-/// Class of a level's line.
-pub const fn class(role: Role) -> &'static str {
-    match role {
-        Role::Judged => "curve judged",
-        Role::Confirms => "curve confirms",
-        Role::Other => "curve other",
-        Role::Accepted => "curve accepted",
-    }
-}
-
 /// The level that the plot is about: the judged one, else the first.
-pub fn main_level(plot: &CornerPlot) -> Option<&LevelPlot> {
+pub(crate) fn main_level(plot: &CornerPlot) -> Option<&LevelPlot> {
     plot.levels.iter().find(|l| l.role == Role::Judged).or(plot.levels.first())
 }
 
 /// The figure of a corner; nothing without a level.
-pub fn bode(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
+pub(crate) fn bode(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     let level = main_level(plot)?;
     let (first, last) = (level.curve.first()?, level.curve.last()?);
     let ticks = frequency_ticks(first.hz, last.hz).into_iter().map(|t| (across(t.at), t.label)).collect();
@@ -100,19 +91,8 @@ impl Drawing<'_> {
         let (low, high) = ((low - 4.0).max(GAIN_RANGE.0), (high + 4.0).min(GAIN_RANGE.1));
         let (low, high) = (low.min(-10.0), high.max(10.0));
         let step = step_of(&GAIN_STEPS, high - low, 7.0);
-        let (low, high) = widened(low, high, step.min(10.0));
-        let mut strip = Strip {
-            height: 236,
-            per_one: PER_UNIT,
-            origin: 0.0,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "gain, dB",
-            description: self.describe("gain in dB"),
-            lines: String::new(),
-            notes: String::new(),
-        };
+        let ends = widened(low, high, step.min(10.0));
+        let mut strip = Strip::new(236, ends, step, "gain, dB", self.describe("gain in dB"));
         self.outside(&mut strip);
         self.gain_limits(&mut strip);
         strip.draw("zero", &line([(self.axis.from, 0), (self.axis.to, 0)]));
@@ -143,18 +123,8 @@ impl Drawing<'_> {
         let (low, high) = (low.min(-10.0), high.max(30.0));
         let step = step_of(&ANGLE_STEPS, high - low, 6.0);
         let (low, high) = widened(low, high, step.min(45.0));
-        let mut strip = Strip {
-            height: 196,
-            per_one: PER_UNIT,
-            origin: 0.0,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "angle, deg",
-            description: self.describe("angle above the critical point's direction in deg"),
-            lines: String::new(),
-            notes: String::new(),
-        };
+        let what = self.describe("angle above the critical point's direction in deg");
+        let mut strip = Strip::new(196, (low, high), step, "angle, deg", what);
         self.outside(&mut strip);
         for turn in [-360.0, 0.0, 360.0] {
             if (low..=high).contains(&turn) {
@@ -226,24 +196,24 @@ impl Drawing<'_> {
         strip.draw("samples", &dots(self.level.samples.iter().map(place)));
         let others = self.plot.levels.iter().filter(|l| !std::ptr::eq(*l, self.level));
         for level in others.chain([self.level]) {
-            strip.draw(class(level.role), &line(level.curve.iter().map(place)));
+            strip.draw(role_class(level.role), &line(level.curve.iter().map(place)));
         }
     }
 }
 
 fn words_of(name: &str, found: &Measured, unit: Unit) -> String {
-    // As exact as its uncertainty, which stands in the table.
-    let text = value_text(found.value, found.uncertainty, unit, found.at_least == Some(true));
-    format!("{name} {}", text.split(" \u{b1} ").next().unwrap_or_default())
+    // Its uncertainty stands in the table.
+    let at_least = found.at_least == Some(true);
+    format!("{name} {}", value_alone(found.value, found.uncertainty, unit, at_least))
 }
 
 /// What the lines are.
-pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
+pub(crate) fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
     html! {
         ul.legend {
             @for level in &plot.levels {
                 li {
-                    svg width="34" height="10" aria-hidden="true" { path.(class(level.role)) d="M1 5h32" {} }
+                    svg width="34" height="10" aria-hidden="true" { path.(role_class(level.role)) d="M1 5h32" {} }
                     (level.level.as_deref().map_or_else(|| "level not said".to_owned(), super::text::safe))
                     ", " (role_word(level.role, corner))
                 }
@@ -263,7 +233,7 @@ pub fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
 }
 
 /// A role as it reads.
-pub const fn role_word(role: Role, corner: &CornerOutcome) -> &'static str {
+pub(crate) const fn role_word(role: Role, corner: &CornerOutcome) -> &'static str {
     match role {
         Role::Judged if corner.judged.is_none() => "not judged",
         Role::Judged => "judged",

@@ -1,8 +1,9 @@
 //! How the other levels differ from the judged one: on a scale where the tolerance can be seen.
 
-use super::axis::{Tick, linear_ticks, step_of, widened};
-use super::path::{PER_UNIT, across, down, line};
+use super::axis::{step_of, widened};
+use super::path::{across, down, line};
 use super::strip::{Across, Strip};
+use super::text::role_class;
 use crate::check::{CornerPlot, LevelPlot, PlotPoint, Role};
 use crate::quantity::number;
 
@@ -12,7 +13,7 @@ const STEPS: [f64; 9] = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0];
 const SHOWN: f64 = 4.0;
 
 /// What a strip shows of the curves.
-pub struct Shown {
+pub(crate) struct Shown {
     /// Gain or angle of a point.
     pub of: fn(&PlotPoint) -> f64,
     /// What stands beside its axis.
@@ -24,7 +25,7 @@ pub struct Shown {
 }
 
 /// The strip; `None` with a single level.
-pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown) -> Option<Strip> {
+pub(crate) fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown) -> Option<Strip> {
     let others: Vec<&LevelPlot> =
         plot.levels.iter().filter(|l| !std::ptr::eq(*l, main) && l.role != Role::Accepted).collect();
     let lines: Vec<(Role, Vec<(f64, f64)>)> =
@@ -35,19 +36,8 @@ pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown)
         shown.tolerance.map_or(largest, |t| largest.clamp(1.3 * t, SHOWN * t)).max(STEPS.first().copied()?);
     let step = step_of(&STEPS, 2.0 * reach, 4.0);
     let (low, high) = widened(-reach, reach, 0.5 * step);
-    let ticks: Vec<Tick> = linear_ticks(low, high, step);
-    let mut strip = Strip {
-        height: 92,
-        per_one: PER_UNIT,
-        origin: 0.0,
-        low,
-        high,
-        ticks,
-        title: shown.title,
-        description: format!("change of the {} at the other levels against the judged one", shown.what),
-        lines: String::new(),
-        notes: String::new(),
-    };
+    let what = format!("change of the {} at the other levels against the judged one", shown.what);
+    let mut strip = Strip::new(92, (low, high), step, shown.title, what);
     if let Some(tolerance) = shown.tolerance {
         let (from, to) = plot.linearity.and_then(|l| l.band_hz).map_or((axis.from, axis.to), |(from, to)| {
             (across(from).clamp(axis.from, axis.to), across(to).clamp(axis.from, axis.to))
@@ -61,7 +51,7 @@ pub fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown)
     }
     strip.draw("zero", &line([(axis.from, 0), (axis.to, 0)]));
     for (role, points) in lines {
-        strip.draw(super::bode::class(role), &line(points.into_iter().map(|(hz, v)| (across(hz), down(v)))));
+        strip.draw(role_class(role), &line(points.into_iter().map(|(hz, v)| (across(hz), down(v)))));
     }
     Some(strip)
 }

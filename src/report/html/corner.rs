@@ -4,14 +4,11 @@ use super::bode::{bode, legend, role_word};
 use super::gauge::gauge;
 use super::plan::Detail;
 use super::plane::plane;
-use super::run::{OPEN, RUN, deciding};
-use super::text::{check_name, mark, safe};
-use crate::check::{
-    CheckOutcome, CornerOutcome, Limit, RunOutcome, Unit, Verdict, frequency_text, limit_text, range_text,
-    value_against,
-};
+use super::text::{OPEN, RUN, check_name, mark, safe};
+use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, frequency_text, range_text};
 use crate::provenance::FileDigest;
 use crate::quantity::number;
+use crate::report::statement::{CheckStatement, Fact, calling, deciding, facts, without_prefix};
 use maud::{Markup, PreEscaped, html};
 
 /// A detail, cut where its plots stand.
@@ -59,8 +56,7 @@ fn summary(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
 
 /// What is not a pass, with what to do, and what else was noticed.
 fn wrong(corner: &CornerOutcome) -> Markup {
-    let bad: Vec<&CheckOutcome> =
-        corner.checks.iter().filter(|c| !matches!(c.verdict, Verdict::Pass | Verdict::NotJudged)).collect();
+    let bad: Vec<&CheckOutcome> = calling(corner).collect();
     html! {
         @if !corner.conditions.is_empty() {
             dl.labels { @for (name, value) in &corner.conditions { div { dt { (safe(name)) } dd { (safe(value)) } } } }
@@ -114,30 +110,22 @@ fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
     html! {
         tr {
             th.several scope="row" colspan="2" { (names.join(", ")) }
-            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(reason).unwrap_or_default()) }
+            td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(|check| safe(without_prefix(&check.message))).unwrap_or_default()) }
         }
     }
 }
 
-/// Why a check is not judged, without saying so twice.
-fn reason(check: &CheckOutcome) -> String {
-    safe(check.message.strip_prefix("not judged: ").unwrap_or(&check.message))
-}
-
 fn check_row(corner: &CornerOutcome, check: &CheckOutcome) -> Markup {
-    let unit = check.unit.unwrap_or(Unit::One);
-    let limit = check.limit.unwrap_or(Limit { min: None, max: None });
-    let value = check.value.map(|v| {
-        value_against(v, check.uncertainty.filter(|u| *u > 0.0), unit, corner.is_bound(check), &limit)
-    });
+    let told = CheckStatement::of(corner, check);
+    let value = told.value(check.uncertainty.filter(|u| *u > 0.0));
     html! {
         tr {
             th scope="row" { (check_name(&check.check)) }
             td { (mark(check.verdict)) }
             @if let Some(value) = &value {
                 td.number { (safe(value)) }
-                td { @if let Some(gauge) = gauge(check, corner.is_bound(check)) { (gauge) } }
-                td.number { @if check.limit.is_some() { (limit_text(&limit, unit)) } }
+                td { @if let Some(gauge) = gauge(check, told.is_bound()) { (gauge) } }
+                td.number { @if let Some(limit) = told.limit() { (limit) } }
                 td.number { @if let Some(p) = check.conformity { (percent(p)) } }
                 td.number { @if let Some(at) = check.at_hz { (frequency_text(at)) } }
             } @else {
@@ -180,7 +168,7 @@ fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
                 }
             }
         }
-        dl.labels { @for (name, value) in labels(run) { div { dt { (name) } dd { (safe(value)) } } } }
+        dl.labels { @for (name, value) in facts(run, LABELS) { div { dt { (name) } dd { (safe(value)) } } } }
     }
 }
 
@@ -196,18 +184,9 @@ fn file_row(file: &str, level: Option<&str>, part: &str, digest: Option<FileDige
     }
 }
 
-fn labels(run: &RunOutcome) -> impl Iterator<Item = (&'static str, &str)> {
-    [
-        ("run", Some(run.run.as_str())),
-        ("revision", Some(run.revision.as_str())),
-        ("firmware", run.firmware.as_deref()),
-        ("build", run.build.as_deref()),
-        ("taken", run.taken.as_deref()),
-        ("station", run.station.as_deref()),
-    ]
-    .into_iter()
-    .filter_map(|(name, value)| value.map(|value| (name, value)))
-}
+/// What is told of the run below its files.
+const LABELS: [Fact; 6] =
+    [Fact::Run, Fact::Revision, Fact::Firmware, Fact::Build, Fact::Taken, Fact::Station];
 
 #[cfg(test)]
 mod tests {

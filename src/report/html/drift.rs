@@ -6,7 +6,8 @@ use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
-use crate::report::drift::{ORDER, facts, newest_text as value_in_series, to_do, told};
+use crate::report::drift::{ORDER, facts, to_do, told, value_text as value_in_series};
+use crate::report::statement::rank;
 use maud::{Markup, html};
 use std::io::{self, Write};
 
@@ -107,7 +108,7 @@ fn moved(index: usize, product: &ProductDrift, joint: &JointMovement) -> Markup 
 fn overview(index: usize, product: &ProductDrift) -> Markup {
     // The worst first; of equal ones in the order of the spec.
     let mut order: Vec<(usize, &SeriesOutcome)> = product.series.iter().enumerate().collect();
-    order.sort_by_key(|(_, series)| Verdict::ALL.iter().position(|verdict| *verdict == series.verdict));
+    order.sort_by_key(|(_, series)| rank(series.verdict));
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label="series" {
             table.files.several-series {

@@ -1,6 +1,6 @@
 //! One series over its groups: means with their scatter, spread, extremes, limits, chart, movement and forecast.
 
-use super::axis::{linear_ticks, round_step, widened};
+use super::axis::{round_step, widened};
 use super::path::{Place, area, line, whole};
 use super::strip::{Across, Strip};
 use super::text::safe;
@@ -23,7 +23,7 @@ const LABELS: usize = 8;
 const NEAR: f64 = 3.0;
 
 /// The figure; nothing when no group has a mean.
-pub fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
+pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
     let largest = series.groups.iter().filter_map(|g| g.mean).map(f64::abs).reduce(f64::max)?;
     let (scale, prefix) = match series.unit {
         Unit::Hz | Unit::S => si(largest),
@@ -78,7 +78,7 @@ fn scatter(group: &GroupStats) -> f64 {
 const SPARK: (f64, f64) = (96.0, 22.0);
 
 /// The means of a series as a line in a line of text, and where it moved.
-pub fn spark(series: &SeriesOutcome) -> Markup {
+pub(crate) fn spark(series: &SeriesOutcome) -> Markup {
     let means: Vec<(usize, f64)> =
         series.groups.iter().enumerate().filter_map(|(i, group)| Some((i, group.mean?))).collect();
     let low = means.iter().map(|(_, mean)| *mean).fold(f64::INFINITY, f64::min);
@@ -169,20 +169,12 @@ impl Plot<'_> {
         let width = (high - low).max(1e-6 * high.abs()).max(1e-12);
         let step = round_step(1.2 * width, 6.0);
         let (low, high) = widened(low - 0.08 * width, high + 0.08 * width, 0.5 * step);
+        let what = "means of the groups with uncertainty, spread and limits; the table below has the numbers";
         let mut strip = Strip {
-            height: 280,
             per_one: TALL / (high - low),
             // So that a small range far from 0 keeps its digits.
             origin: high,
-            low,
-            high,
-            ticks: linear_ticks(low, high, step),
-            title: "mean of a group",
-            description:
-                "means of the groups with uncertainty, spread and limits; the table below has the numbers"
-                    .to_owned(),
-            lines: String::new(),
-            notes: String::new(),
+            ..Strip::new(280, (low, high), step, "mean of a group", what.to_owned())
         };
         self.limits(&mut strip);
         self.spread(&mut strip);

@@ -2,7 +2,8 @@
 
 use crate::check::Verdict;
 use crate::report::TOOL;
-use crate::report::html::text::{mark, meaning};
+use crate::report::html::text::mark;
+use crate::report::statement::meaning;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 
@@ -11,7 +12,7 @@ const SCRIPT: &str = include_str!("page.js");
 
 /// The begin of a page, up to and with the opening of its body.
 #[must_use]
-pub fn begin(title: &str) -> String {
+pub(crate) fn begin(title: &str) -> String {
     let policy = format!(
         "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
         base64(&Sha256::digest(STYLE.as_bytes())),
@@ -35,7 +36,7 @@ pub fn begin(title: &str) -> String {
 
 /// The end of a page.
 #[must_use]
-pub fn end() -> String {
+pub(crate) fn end() -> String {
     format!("{}<script>{SCRIPT}</script></body></html>\n", foot().into_string())
 }
 

@@ -1,14 +1,14 @@
 //! What is seen first: the verdict, the counts, what could not be read, the matrix.
 
-use super::text::{mark, safe, word};
+use super::text::{mark, safe};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
+use crate::report::statement::{count_of, phrase};
 use crate::report::{Counts, Tally};
 use maud::{Markup, html};
 
 /// Verdict and counts.
-pub fn top(tally: &Tally) -> Markup {
-    let count = |n: u64, one: &str, many: &str| format!("{n} {}", if n == 1 { one } else { many });
+pub(crate) fn top(tally: &Tally) -> Markup {
     html! {
         header {
             p.kicker { "Loop stability, checked against specs" }
@@ -19,9 +19,9 @@ pub fn top(tally: &Tally) -> Markup {
                 }
             }
             p.sum {
-                (count(tally.runs.total(), "run", "runs")) ", " (count(tally.corners.total(), "corner", "corners")) ", "
-                (count(tally.checks.total(), "check", "checks")) "."
-                @if tally.unreadable > 0 { " " strong { (count(tally.unreadable, "run", "runs")) " could not be read." } }
+                (count_of(tally.runs.total(), "run")) ", " (count_of(tally.corners.total(), "corner")) ", "
+                (count_of(tally.checks.total(), "check")) "."
+                @if tally.unreadable > 0 { " " strong { (count_of(tally.unreadable, "run")) " could not be read." } }
             }
             div.wide tabindex="0" role="group" aria-label="counts" {
                 table.counts {
@@ -50,7 +50,7 @@ fn counts(name: &str, counts: &Counts) -> Markup {
 }
 
 /// Filter and search, which the script brings to life.
-pub fn controls() -> Markup {
+pub(crate) fn controls() -> Markup {
     html! {
         form #controls hidden role="search" aria-label="filter runs and corners" {
             div.chips role="group" aria-label="show only these verdicts" {
@@ -66,7 +66,7 @@ pub fn controls() -> Markup {
 }
 
 /// A problem of an input, as an entry of a list.
-pub fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
+pub(crate) fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
     let place = problem.place.as_ref();
     html! {
         li {
@@ -82,7 +82,7 @@ pub fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
 }
 
 /// The boards that carry several products.
-pub fn boards(tally: &Tally) -> Markup {
+pub(crate) fn boards(tally: &Tally) -> Markup {
     let mut boards = tally.boards().peekable();
     html! {
         @if boards.peek().is_some() {
@@ -97,7 +97,7 @@ pub fn boards(tally: &Tally) -> Markup {
 }
 
 /// The begin of one sheet of the matrix: the table up to its rows.
-pub fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
+pub(crate) fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
     let head = html! {
         caption { (safe(name)) }
         thead {
@@ -116,9 +116,9 @@ pub fn sheet_begin(product: &str, corners: &[String], name: &str) -> String {
 }
 
 /// Its end.
-pub const SHEET_END: &str = "</tbody></table></div>\n";
+pub(crate) const SHEET_END: &str = "</tbody></table></div>\n";
 
 /// The heading of the details of one verdict.
-pub fn details_heading(verdict: Verdict, count: usize) -> Markup {
-    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (word(verdict)) } } }
+pub(crate) fn details_heading(verdict: Verdict, count: usize) -> Markup {
+    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (phrase(verdict)) } } }
 }

@@ -4,37 +4,37 @@
 use std::fmt::Write;
 
 /// Units of a frequency axis in a decade: a step is 0.06 %.
-pub const PER_DECADE: f64 = 4000.0;
+pub(crate) const PER_DECADE: f64 = 4000.0;
 /// Units of a linear axis in a dB or a degree.
-pub const PER_UNIT: f64 = 100.0;
+pub(crate) const PER_UNIT: f64 = 100.0;
 /// Beyond this a coordinate is cut: far outside of every plot, and far inside of what browsers draw exactly (24 bits).
 const FARTHEST: f64 = 4_000_000.0;
 
 /// A place in a plot's own units, y downwards.
-pub type Place = (i32, i32);
+pub(crate) type Place = (i32, i32);
 
 /// Of a frequency.
 #[must_use]
-pub fn across(hz: f64) -> i32 {
+pub(crate) fn across(hz: f64) -> i32 {
     whole(PER_DECADE * hz.log10())
 }
 
 /// Of a value of a linear axis, downwards.
 #[must_use]
-pub fn down(value: f64) -> i32 {
+pub(crate) fn down(value: f64) -> i32 {
     whole(-PER_UNIT * value)
 }
 
 /// Rounded, and cut at [`FARTHEST`]; what is no number is 0.
 #[must_use]
-pub fn whole(units: f64) -> i32 {
+pub(crate) fn whole(units: f64) -> i32 {
     // In range by the cut; `as` makes 0 of what is no number.
     units.round().clamp(-FARTHEST, FARTHEST) as i32
 }
 
 /// A line through places, as the `d` of a path; empty for fewer than two.
 #[must_use]
-pub fn line(places: impl IntoIterator<Item = Place>) -> String {
+pub(crate) fn line(places: impl IntoIterator<Item = Place>) -> String {
     let mut text = String::new();
     let mut last: Option<Place> = None;
     let mut steps = 0;
@@ -56,7 +56,7 @@ pub fn line(places: impl IntoIterator<Item = Place>) -> String {
 
 /// An area between an upper and a lower edge, both from left to right; empty for fewer than two places each.
 #[must_use]
-pub fn area(upper: &[Place], lower: &[Place]) -> String {
+pub(crate) fn area(upper: &[Place], lower: &[Place]) -> String {
     let mut text = line(upper.iter().chain(lower.iter().rev()).copied());
     if upper.len() < 2 || lower.len() < 2 {
         return String::new();
@@ -67,7 +67,7 @@ pub fn area(upper: &[Place], lower: &[Place]) -> String {
 
 /// A dot at every place: lines of no length, which round caps make visible.
 #[must_use]
-pub fn dots(places: impl IntoIterator<Item = Place>) -> String {
+pub(crate) fn dots(places: impl IntoIterator<Item = Place>) -> String {
     let mut text = String::new();
     let mut last: Option<Place> = None;
     for (x, y) in places {

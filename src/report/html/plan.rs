@@ -12,7 +12,7 @@ use std::sync::{Mutex, PoisonError};
 
 /// What is wanted of a corner.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Detail {
+pub(crate) enum Detail {
     /// Its place in the matrix alone.
     Nothing,
     /// The detail without plots.

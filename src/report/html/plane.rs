@@ -2,7 +2,7 @@
 
 use super::bode::main_level;
 use super::path::{Place, line, whole};
-use crate::check::{CornerOutcome, CornerPlot, PlotPoint, Unit, value_text};
+use crate::check::{CornerOutcome, CornerPlot, Measured, PlotPoint, Unit, value_text};
 use crate::spec::CriticalPoint;
 use maud::{Markup, html};
 
@@ -14,7 +14,7 @@ const REACH: f64 = 2.2;
 const LARGEST_TURN: f64 = 0.1;
 
 /// The figure of a corner; nothing without a level.
-pub fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
+pub(crate) fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     let level = main_level(plot)?;
     let sign = match plot.critical_point {
         CriticalPoint::PlusOne => 1.0,
@@ -49,17 +49,21 @@ pub fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
                 text x=(at) y="260" text-anchor="middle" { "critical " (name) }
                 text x="0" y="-1040" text-anchor="middle" { "|T| = 1" }
             }
-            figcaption {
-                "Complex plane. "
-                @if let Some(found) = nearest {
-                    "Smallest distance to the critical point: " (value_text(found.value, found.uncertainty, Unit::One, false)) ". "
-                }
-                @if let Some(limit) = limit {
-                    "Nothing may enter the ringed disc of radius " (crate::quantity::number(limit, 6)) "."
-                }
-            }
+            figcaption { "Complex plane. " (caption(nearest, limit)) }
         }
     })
+}
+
+/// What is near the critical point, and what must not be.
+fn caption(nearest: Option<Measured>, limit: Option<f64>) -> Markup {
+    html! {
+        @if let Some(found) = nearest {
+            "Smallest distance to the critical point: " (value_text(found.value, found.uncertainty, Unit::One, false)) ". "
+        }
+        @if let Some(limit) = limit {
+            "Nothing may enter the ringed disc of radius " (crate::quantity::number(limit, 6)) "."
+        }
+    }
 }
 
 /// The point on the curve nearest to a frequency, between its drawn points.

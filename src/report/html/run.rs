@@ -2,20 +2,12 @@
 //! as control characters, which no text of a piece can hold: they are made visible on their way in.
 
 use super::corner::{Parts, detail};
-use super::gauge::{headroom, thousandths};
+use super::path::whole;
 use super::plan::{Detail, HtmlPlan};
-use super::text::{check_name, class, mark, safe, word};
-use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict};
+use super::text::{LINK, LINK_END, check_name, class, mark, safe};
+use crate::check::{CornerOutcome, RunOutcome, Verdict};
+use crate::report::statement::{CheckStatement, deciding, phrase};
 use maud::{Markup, PreEscaped, html};
-
-/// Stands for the number of the run.
-pub(super) const RUN: char = '\u{1}';
-/// Before and after the number of a corner: here a link to its detail begins, if it has one.
-pub(super) const LINK: char = '\u{2}';
-/// Here that link ends.
-pub(super) const LINK_END: char = '\u{3}';
-/// Stands for ` open`, if there are few details.
-pub(super) const OPEN: char = '\u{4}';
 
 /// The pieces of one run.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,15 +47,12 @@ pub fn html_run(run: &RunOutcome, plan: &HtmlPlan) -> HtmlRun {
 }
 
 fn piece(run: &RunOutcome, index: usize, corner: &CornerOutcome, plan: &HtmlPlan) -> Piece {
-    let room = corner.checks.iter().filter_map(headroom).reduce(f64::min).map(thousandths);
+    let rooms = corner.checks.iter().filter_map(|check| CheckStatement::of(corner, check).headroom());
+    // In thousandths, so that it can be kept small.
+    let room = rooms.reduce(f64::min).map(|room| whole(1000.0 * room));
     let wanted = plan.wants(&run.product, &corner.corner, corner.verdict, room);
     let parts = (wanted != Detail::Nothing).then(|| detail(run, index, corner, wanted));
     Piece { verdict: corner.verdict, headroom: room, parts }
-}
-
-/// The checks that decide a corner's verdict.
-pub(super) fn deciding(corner: &CornerOutcome) -> impl Iterator<Item = &CheckOutcome> {
-    corner.checks.iter().filter(|c| c.verdict == corner.verdict && c.verdict != Verdict::Pass)
 }
 
 fn row(run: &RunOutcome) -> Markup {
@@ -86,7 +75,7 @@ fn cell(index: usize, corner: &CornerOutcome) -> Markup {
     html! {
         td.v.(class(corner.verdict)) {
             (PreEscaped(format!("{LINK}{index}{LINK}")))
-            (word(corner.verdict))
+            (phrase(corner.verdict))
             @if let Some(first) = first {
                 small { (check_name(&first.check)) @if more > 0 { " +" (more) } }
             }

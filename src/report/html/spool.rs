@@ -8,7 +8,7 @@ const IN_MEMORY: usize = 1 << 20;
 
 /// Where a text lies, bytes.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Extent {
+pub(crate) struct Extent {
     /// Where it begins.
     pub from: u64,
     /// How long it is.
@@ -17,7 +17,7 @@ pub struct Extent {
 
 /// The file.
 #[derive(Debug)]
-pub struct Spool {
+pub(crate) struct Spool {
     file: BufWriter<SpooledTempFile>,
     end: u64,
     place: u64,
@@ -25,12 +25,12 @@ pub struct Spool {
 
 impl Spool {
     /// An empty one.
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self { file: BufWriter::new(SpooledTempFile::new(IN_MEMORY)), end: 0, place: 0 }
     }
 
     /// Appends a text; only before the first [`Self::read`].
-    pub fn append(&mut self, text: &[u8]) -> io::Result<Extent> {
+    pub(crate) fn append(&mut self, text: &[u8]) -> io::Result<Extent> {
         let extent = Extent { from: self.end, length: text.len() as u64 };
         self.file.write_all(text)?;
         self.end += extent.length;
@@ -39,7 +39,7 @@ impl Spool {
     }
 
     /// Reads a text back.
-    pub fn read(&mut self, extent: Extent, into: &mut Vec<u8>) -> io::Result<()> {
+    pub(crate) fn read(&mut self, extent: Extent, into: &mut Vec<u8>) -> io::Result<()> {
         self.file.flush()?;
         let file = self.file.get_mut();
         if self.place != extent.from {

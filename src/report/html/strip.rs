@@ -1,8 +1,8 @@
 //! A plot whose lines stretch with the page while its text keeps its size: lines in the plot's own units, text in pixels down and
 //! in percent across.
 
-use super::axis::Tick;
-use super::path::whole;
+use super::axis::{Tick, linear_ticks};
+use super::path::{PER_UNIT, whole};
 use maud::{Markup, PreEscaped, html};
 use std::fmt::Write;
 
@@ -11,7 +11,7 @@ const LABELS: u32 = 58;
 
 /// The horizontal axis that strips have in common, in its own whole units.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Across {
+pub(crate) struct Across {
     /// Left end.
     pub from: i32,
     /// Right end.
@@ -23,19 +23,19 @@ pub struct Across {
 impl Across {
     /// Where a place lies, percent of the width.
     #[must_use]
-    pub fn percent(&self, place: i32) -> f64 {
+    pub(crate) fn percent(&self, place: i32) -> f64 {
         100.0 * f64::from(place - self.from) / f64::from((self.to - self.from).max(1))
     }
 
     /// Whether a place is drawn.
     #[must_use]
-    pub fn holds(&self, place: i32) -> bool {
+    pub(crate) fn holds(&self, place: i32) -> bool {
         (self.from..=self.to).contains(&place)
     }
 
     /// The labels below the last strip.
     #[must_use]
-    pub fn labels(&self, title: &str) -> Markup {
+    pub(crate) fn labels(&self, title: &str) -> Markup {
         let named = self.ticks.iter().filter(|(_, label)| !label.is_empty());
         html! {
             svg.xlab height="36" aria-hidden="true" {
@@ -60,7 +60,7 @@ fn anchor(percent: f64) -> &'static str {
 
 /// One plot of a figure.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Strip {
+pub(crate) struct Strip {
     /// Height, pixels.
     pub height: u32,
     /// Units of the lines in one of the values: enough that a step of 1 cannot be seen.
@@ -84,21 +84,44 @@ pub struct Strip {
 }
 
 impl Strip {
+    /// A plot without lines, of `height` pixels and between these values, its unit 0 at the value 0.
+    #[must_use]
+    pub(crate) fn new(
+        height: u32,
+        (low, high): (f64, f64),
+        step: f64,
+        title: &'static str,
+        description: String,
+    ) -> Self {
+        Self {
+            height,
+            per_one: PER_UNIT,
+            origin: 0.0,
+            low,
+            high,
+            ticks: linear_ticks(low, high, step),
+            title,
+            description,
+            lines: String::new(),
+            notes: String::new(),
+        }
+    }
+
     /// A value in units of the lines, downwards.
     #[must_use]
-    pub fn down(&self, value: f64) -> i32 {
+    pub(crate) fn down(&self, value: f64) -> i32 {
         whole(self.per_one * (self.origin - value))
     }
 
     /// Pixels from the top of a value, kept inside the plot.
     #[must_use]
-    pub fn pixels(&self, value: f64) -> f64 {
+    pub(crate) fn pixels(&self, value: f64) -> f64 {
         let share = (self.high - value) / (self.high - self.low);
         (share * f64::from(self.height)).clamp(0.0, f64::from(self.height))
     }
 
     /// A path of a class; nothing when it is empty.
-    pub fn draw(&mut self, class: &str, d: &str) {
+    pub(crate) fn draw(&mut self, class: &str, d: &str) {
         if !d.is_empty() {
             // Writing to a string does not fail.
             let _ = write!(self.lines, "<path class=\"{class}\" d=\"{d}\"/>");
@@ -106,7 +129,7 @@ impl Strip {
     }
 
     /// A rectangle of a class, in values.
-    pub fn fill(&mut self, class: &str, from: i32, to: i32, low: f64, high: f64) {
+    pub(crate) fn fill(&mut self, class: &str, from: i32, to: i32, low: f64, high: f64) {
         let (top, bottom) = (self.down(high.min(self.high)), self.down(low.max(self.low)));
         if to > from && bottom > top {
             let (width, height) = (to - from, bottom - top);
@@ -118,7 +141,7 @@ impl Strip {
     }
 
     /// A ring at a place.
-    pub fn ring(&mut self, across: &Across, at: i32, value: f64) {
+    pub(crate) fn ring(&mut self, across: &Across, at: i32, value: f64) {
         if across.holds(at) && (self.low..=self.high).contains(&value) {
             let (x, y) = (round(across.percent(at)), round(self.pixels(value)));
             let _ = write!(self.notes, "<circle class=\"ring\" cx=\"{x}%\" cy=\"{y}\" r=\"4.5\"/>");
@@ -126,7 +149,7 @@ impl Strip {
     }
 
     /// A measured distance: an upright line between two values with feet at its ends, and words beside it.
-    pub fn bracket(&mut self, across: &Across, at: i32, values: (f64, f64), words: &str) {
+    pub(crate) fn bracket(&mut self, across: &Across, at: i32, values: (f64, f64), words: &str) {
         if !across.holds(at) {
             return;
         }
@@ -156,7 +179,7 @@ impl Strip {
     }
 
     /// Words at a value: above its line at the right edge, below it at the left one.
-    pub fn say(&mut self, value: f64, at_right: bool, words: &str) {
+    pub(crate) fn say(&mut self, value: f64, at_right: bool, words: &str) {
         let (x, anchor) = if at_right { ("99%", "end") } else { ("1%", "start") };
         let off = if at_right { -5.0 } else { 13.0 };
         let y = round((self.pixels(value) + off).clamp(11.0, f64::from(self.height) - 4.0));
@@ -181,7 +204,7 @@ impl Strip {
 
     /// The plot with its labels.
     #[must_use]
-    pub fn markup(&self, across: &Across, name: &str) -> Markup {
+    pub(crate) fn markup(&self, across: &Across, name: &str) -> Markup {
         let (width, top) = (across.to - across.from, self.down(self.high));
         let tall = self.down(self.low) - top;
         let view = format!("{} {top} {width} {tall}", across.from);
@@ -210,7 +233,7 @@ impl Strip {
 
 /// Two decimals at most.
 #[must_use]
-pub fn round(value: f64) -> String {
+pub(crate) fn round(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
@@ -220,18 +243,7 @@ mod tests {
     use super::*;
 
     fn strip() -> Strip {
-        Strip {
-            height: 200,
-            per_one: 100.0,
-            origin: 0.0,
-            low: -40.0,
-            high: 60.0,
-            ticks: super::super::axis::linear_ticks(-40.0, 60.0, 20.0),
-            title: "gain",
-            description: "gain <of> the loop".to_owned(),
-            lines: String::new(),
-            notes: String::new(),
-        }
+        Strip::new(200, (-40.0, 60.0), 20.0, "gain", "gain <of> the loop".to_owned())
     }
 
     #[test]

@@ -1,22 +1,32 @@
 //! Text from files made harmless, verdicts as shape and word.
 
-use crate::check::Verdict;
+use crate::check::{Role, Verdict};
 use crate::report::escape::{clip, terminal};
+use crate::report::statement::phrase;
 use maud::{Markup, html};
 
 /// Longest text of one entry, characters: what is longer helps nobody and breaks the page.
 const LONGEST: usize = 2000;
 
+/// Stands for the number of the run.
+pub(super) const RUN: char = '\u{1}';
+/// Before and after the number of a corner: here a link to its detail begins, if it has one.
+pub(super) const LINK: char = '\u{2}';
+/// Here that link ends.
+pub(super) const LINK_END: char = '\u{3}';
+/// Stands for ` open`, if there are few details.
+pub(super) const OPEN: char = '\u{4}';
+
 /// Text from a file: control characters and direction marks made visible, cut at 2000 characters. `<`, `&` and quotes are left to
 /// the page's writer.
 #[must_use]
-pub fn safe(text: &str) -> String {
+pub(crate) fn safe(text: &str) -> String {
     clip(&terminal(text), LONGEST).into_owned()
 }
 
 /// The verdict's class in the style sheet.
 #[must_use]
-pub const fn class(verdict: Verdict) -> &'static str {
+pub(crate) const fn class(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Pass => "v-pass",
         Verdict::Fail => "v-fail",
@@ -28,37 +38,24 @@ pub const fn class(verdict: Verdict) -> &'static str {
     }
 }
 
-/// The word that a reader sees.
-#[must_use]
-pub const fn word(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::NotJudged => "not judged",
-        _ => verdict.word(),
+/// Class of a level's line.
+pub(crate) const fn role_class(role: Role) -> &'static str {
+    match role {
+        Role::Judged => "curve judged",
+        Role::Confirms => "curve confirms",
+        Role::Other => "curve other",
+        Role::Accepted => "curve accepted",
     }
 }
 
 /// Shape and word.
 #[must_use]
-pub fn mark(verdict: Verdict) -> Markup {
-    html! { span.v.(class(verdict)) { (word(verdict)) } }
-}
-
-/// What the verdict says.
-#[must_use]
-pub const fn meaning(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Pass => "the requirement is shown to be met",
-        Verdict::Fail => "shown not to be met",
-        Verdict::Undecided => "the limit lies inside the value's uncertainty",
-        Verdict::Invalid => "the measurement cannot carry a verdict",
-        Verdict::Missing => "declared in the spec, and nothing was collected",
-        Verdict::Waived => "a waiver in force covers it",
-        Verdict::NotJudged => "hangs on something invalid or missing, or was not asked for",
-    }
+pub(crate) fn mark(verdict: Verdict) -> Markup {
+    html! { span.v.(class(verdict)) { (phrase(verdict)) } }
 }
 
 /// A check's name as it reads.
 #[must_use]
-pub fn check_name(check: &str) -> String {
+pub(crate) fn check_name(check: &str) -> String {
     safe(&check.replace('_', " "))
 }

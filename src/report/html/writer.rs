@@ -2,8 +2,9 @@
 
 use super::corner::Parts;
 use super::plan::HtmlPlan;
-use super::run::{HtmlRun, LINK, LINK_END, OPEN, RUN};
+use super::run::HtmlRun;
 use super::spool::{Extent, Spool};
+use super::text::{LINK, LINK_END, OPEN, RUN};
 use super::{frame, overview};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;

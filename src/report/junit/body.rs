@@ -1,11 +1,10 @@
 //! What a case says: a message of one line, and a body that begins with it and tells the rest.
 
-use crate::check::{
-    CheckOutcome, CornerOutcome, RunOutcome, Unit, frequency_text, limit_text, range_text, value_against,
-};
+use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, frequency_text, range_text};
 use crate::diagnostic::Diagnostic;
 use crate::quantity::number;
 use crate::report::escape::{clip, xml_body, xml_line};
+use crate::report::statement::{CheckStatement, Fact, conditions, facts};
 use std::borrow::Cow;
 
 /// Longest message, characters: one line of a dashboard.
@@ -27,38 +26,25 @@ pub(super) fn body(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcom
         body.entry("to do", remedy);
     }
     body.corner(corner);
-    let unit = check.unit.unwrap_or(Unit::One);
-    if let Some(value) = check.value {
-        let limit = check.limit.unwrap_or(crate::check::Limit { min: None, max: None });
-        let name = if check.accepted.is_some() { "change" } else { "value" };
-        body.entry(name, &value_against(value, None, unit, corner.is_bound(check), &limit));
-    }
-    if let Some(accepted) = &check.accepted {
-        let unit = if check.check.ends_with(".crossover") { Unit::Hz } else { unit };
-        let text =
-            value_against(accepted.value, None, unit, false, &crate::check::Limit { min: None, max: None });
-        body.entry("accepted", &format!("{text} ({})", accepted.of));
-    }
-    if let Some(uncertainty) = check.uncertainty {
-        let text = crate::check::value_text(uncertainty, None, unit, false);
-        body.entry("expanded uncertainty", &format!("{text}, coverage factor {}", number(run.coverage, 5)));
-    }
-    if let Some(limit) = &check.limit {
-        body.entry("limit", &limit_text(limit, unit));
-    }
-    if let Some(at_hz) = check.at_hz {
-        body.entry("frequency", &frequency_text(at_hz));
-    }
-    if let Some(range) = check.range_hz {
-        body.entry("stands on", &range_text(range));
-    }
-    if let Some(judged) = &corner.judged {
-        body.entry("sweeps", &judged.files.join(", "));
-        if let Some(level) = &judged.level {
-            body.entry("level", level);
-        }
-        if !judged.confirmed_by.is_empty() {
-            body.entry("confirmed by", &judged.confirmed_by.join(", "));
+    let told = CheckStatement::of(corner, check);
+    let value = if check.accepted.is_some() { "change" } else { "value" };
+    let uncertainty = told.uncertainty().map(|u| format!("{u}, coverage factor {}", number(run.coverage, 5)));
+    let judged = corner.judged.as_ref();
+    let confirmed_by = judged.map(|judged| judged.confirmed_by.join(", "));
+    let entries = [
+        (value, told.value(None)),
+        ("accepted", told.accepted(false)),
+        ("expanded uncertainty", uncertainty),
+        ("limit", told.limit()),
+        ("frequency", check.at_hz.map(frequency_text)),
+        ("stands on", check.range_hz.map(range_text)),
+        ("sweeps", judged.map(|judged| judged.files.join(", "))),
+        ("level", judged.and_then(|judged| judged.level.clone())),
+        ("confirmed by", confirmed_by.filter(|files| !files.is_empty())),
+    ];
+    for (name, text) in entries {
+        if let Some(text) = text {
+            body.entry(name, &text);
         }
     }
     body.origin(run);
@@ -131,23 +117,13 @@ impl Body {
     fn corner(&mut self, corner: &CornerOutcome) {
         self.entry("corner", &corner.corner);
         if !corner.conditions.is_empty() {
-            let pairs: Vec<String> =
-                corner.conditions.iter().map(|(name, value)| format!("{name} {value}")).collect();
-            self.entry("conditions", &pairs.join(", "));
+            self.entry("conditions", &conditions(corner));
         }
     }
 
     fn origin(&mut self, run: &RunOutcome) {
-        for (name, text) in [
-            ("spec", Some(&run.spec_file)),
-            ("serial", Some(&run.serial)),
-            ("revision", Some(&run.revision)),
-            ("firmware", run.firmware.as_ref()),
-        ] {
-            if let Some(text) = text.filter(|text| !text.is_empty()) {
-                self.entry(name, text);
-            }
-        }
+        let origin = facts(run, [Fact::Spec, Fact::Serial, Fact::Revision, Fact::Firmware]);
+        origin.filter(|(_, text)| !text.is_empty()).for_each(|(name, text)| self.entry(name, text));
     }
 
     /// Lines of a table: their blanks stay.

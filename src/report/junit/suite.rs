@@ -2,9 +2,10 @@
 
 use super::body::{body, free_body, message, told, unread_body};
 use super::head::{Head, complete};
-use crate::check::{Limit, RunOutcome, Unit, UnreadCorner, UnreadableRun, Verdict, value_against};
+use crate::check::{RunOutcome, UnreadCorner, UnreadableRun, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::report::escape::{clip, xml_body, xml_line};
+use crate::report::statement::{CheckStatement, Fact, facts};
 use jiff::Timestamp;
 use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
 use std::borrow::Cow;
@@ -179,22 +180,14 @@ fn timestamp(taken: &str) -> Option<OffsetDateTime> {
 }
 
 fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, String)> {
-    [
-        ("product", Some(run.product.as_str())),
-        ("serial", Some(&run.serial)),
-        ("revision", Some(&run.revision)),
-        ("firmware", run.firmware.as_deref()),
-        ("build", run.build.as_deref()),
-        ("station", run.station.as_deref()),
-        ("taken", run.taken.as_deref()),
-        ("run", Some(&run.run)),
-        ("spec", Some(&run.spec_file)),
-        ("verdict", verdict.map(Verdict::word)),
-        ("loopgauge", Some(env!("CARGO_PKG_VERSION"))),
-    ]
-    .into_iter()
-    .filter_map(|(key, value)| value.filter(|v| !v.is_empty()).map(|v| (key, name(v).into_owned())))
-    .collect()
+    use Fact::{Build, Firmware, Product, Revision, Run, Serial, Spec, Station, Taken};
+    let own = [Product, Serial, Revision, Firmware, Build, Station, Taken, Run, Spec];
+    facts(run, own)
+        .chain(verdict.map(|verdict| ("verdict", verdict.word())))
+        .chain([("loopgauge", env!("CARGO_PKG_VERSION"))])
+        .filter(|(_, value)| !value.is_empty())
+        .map(|(key, value)| (key, name(value).into_owned()))
+        .collect()
 }
 
 /// A line per corner; `None` when no passing check has a value.
@@ -203,20 +196,14 @@ fn values_of_passing_checks(run: &RunOutcome) -> Option<String> {
     for corner in &run.corners {
         let mut separator = ": ";
         for check in corner.checks.iter().filter(|check| check.verdict == Verdict::Pass) {
-            let Some(value) = check.value else { continue };
+            let Some(seen) = CheckStatement::of(corner, check).seen() else { continue };
             if separator == ": " {
                 text.push_str(&xml_line(&corner.corner));
             }
             text.push_str(separator);
             text.push_str(&xml_line(&check.check));
             text.push(' ');
-            if let Some(shown) = &check.value_text {
-                text.push_str(shown);
-            } else {
-                let (unit, limit) = (check.unit.unwrap_or(Unit::One), check.limit);
-                let limit = limit.unwrap_or(Limit { min: None, max: None });
-                text.push_str(&value_against(value, check.uncertainty, unit, corner.is_bound(check), &limit));
-            }
+            text.push_str(&seen);
             separator = "; ";
         }
         if separator == "; " {

@@ -7,7 +7,7 @@ use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::TOOL;
 use crate::report::drift::{ORDER, newest_text, quantity, to_do, told};
-use crate::report::terminal::phrase;
+use crate::report::statement::phrase;
 use std::io::{self, Write};
 
 /// Bytes kept for the title and what tells of a cut.
@@ -107,13 +107,12 @@ fn row(product: &ProductDrift, series: &SeriesOutcome) -> String {
         .iter()
         .find(|rule| rule.verdict == series.verdict)
         .and_then(|rule| to_do(product, series, rule));
-    let newest = series.groups.iter().rev().find_map(|group| group.mean);
     let cells = [
         line(&product.product, NAME),
         line(&series.corner, NAME),
         line(&quantity(series), NAME),
         phrase(series.verdict).to_owned(),
-        newest.map_or_else(|| "-".to_owned(), |mean| line(&newest_text(series, mean), NAME)),
+        newest_text(series).map_or_else(|| "-".to_owned(), |newest| line(&newest, NAME)),
         line(&limit_text(&series.limit, series.unit), NAME),
         line(&series.message, SENTENCE),
         line(&advice.unwrap_or_default(), SENTENCE),

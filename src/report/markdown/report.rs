@@ -5,7 +5,7 @@ use super::shelf::{Rank, Shelf, Shown};
 use super::text::line;
 use crate::check::Verdict;
 use crate::diagnostic::{Diagnostic, Severity};
-use crate::report::terminal::{count_of, phrase};
+use crate::report::statement::{count_of, phrase};
 use crate::report::{Counts, TOOL, Tally};
 use std::io::{self, Write};
 

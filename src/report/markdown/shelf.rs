@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 /// How bad an entry is: smaller is worse.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Rank {
+pub(crate) struct Rank {
     kind: u8,
     degree: u64,
 }
@@ -12,7 +12,7 @@ pub struct Rank {
 impl Rank {
     /// `kind` first, smaller is worse; then `degree` (finite, not negative; `None` counts least), larger is worse.
     #[must_use]
-    pub fn new(kind: u8, degree: Option<f64>) -> Self {
+    pub(crate) fn new(kind: u8, degree: Option<f64>) -> Self {
         // The bits of numbers that are not negative are in the order of the numbers (IEEE 754-2019, 3.4); those of finite
         // ones leave room for `None` behind 0.
         let larger_first = |degree: f64| u64::MAX - 1 - degree.to_bits();
@@ -23,7 +23,7 @@ impl Rank {
 
 /// Keeps the worst entries, equal ones in the order they came, up to a number of bytes.
 #[derive(Debug)]
-pub struct Shelf {
+pub(crate) struct Shelf {
     most: usize,
     bytes: usize,
     entries: BTreeMap<(Rank, u64), String>,
@@ -34,7 +34,7 @@ pub struct Shelf {
 
 /// What of a shelf is shown.
 #[derive(Debug, PartialEq, Eq)]
-pub struct Shown {
+pub(crate) struct Shown {
     /// The entries, worst first.
     pub text: String,
     /// How many they are.
@@ -46,12 +46,12 @@ pub struct Shown {
 impl Shelf {
     /// An empty one that keeps at most `most` bytes.
     #[must_use]
-    pub const fn new(most: usize) -> Self {
+    pub(crate) const fn new(most: usize) -> Self {
         Self { most, bytes: 0, entries: BTreeMap::new(), all: 0, cut: None }
     }
 
     /// Puts an entry in.
-    pub fn add(&mut self, rank: Rank, text: String) {
+    pub(crate) fn add(&mut self, rank: Rank, text: String) {
         let key = (rank, self.all);
         self.all += 1;
         if self.cut.is_some_and(|cut| key > cut) {
@@ -69,13 +69,13 @@ impl Shelf {
 
     /// Bytes of what is kept.
     #[must_use]
-    pub const fn bytes(&self) -> usize {
+    pub(crate) const fn bytes(&self) -> usize {
         self.bytes
     }
 
     /// The worst entries that fit into `room` bytes.
     #[must_use]
-    pub fn take(self, room: usize) -> Shown {
+    pub(crate) fn take(self, room: usize) -> Shown {
         let mut taken = Shown { text: String::new(), shown: 0, all: self.all };
         for text in self.entries.into_values() {
             if taken.text.len() + text.len() > room {

@@ -8,7 +8,6 @@ mod spool;
 mod wrap;
 
 pub use run_text::{RunText, render_run};
-pub(in crate::report) use run_text::{count_of, phrase};
 pub use spool::TerminalSpool;
 pub(in crate::report) use spool::write_table;
 pub(in crate::report) use wrap::wrap;

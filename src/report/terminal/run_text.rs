@@ -3,11 +3,12 @@
 use super::Style;
 use super::palette::{self, paint};
 use super::wrap::wrap;
-use crate::check::{
-    CheckOutcome, CornerOutcome, NO_BASELINE, RunOutcome, Unit, Verdict, range_text, value_text,
-};
+use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Unit, Verdict, range_text, value_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
+use crate::report::statement::{
+    CheckStatement, calls_for_action, conditions, count_of, counts, not_judged, phrase, without_baseline,
+};
 
 /// The pieces of a run's text, by the section they go to.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -44,7 +45,8 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         let checks: Vec<&CheckOutcome> = corner.checks.iter().filter(|c| c.verdict == verdict).collect();
         // What is not judged, and what was noticed, stands with the worst of its corner.
         let is_home = home(corner) == verdict;
-        let hanging = if is_home { not_judged(corner, style) } else { Vec::new() };
+        let told = |check: &CheckOutcome| is_home && (style.every_check || without_baseline(check));
+        let hanging = not_judged(corner, told);
         if checks.is_empty() && hanging.is_empty() {
             continue;
         }
@@ -52,9 +54,9 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        checks.iter().for_each(|check| push_check(&mut text, check, style));
-        for (reason, names) in hanging {
-            let line = format!("not judged: {} ({reason})", names.join(", "));
+        checks.iter().for_each(|check| push_check(&mut text, corner, check, style));
+        for names in hanging {
+            let line = format!("not judged: {}", terminal(&names));
             text.push_str(&format!("      {}\n", paint(&line, palette::of(Verdict::NotJudged), style)));
         }
         for finding in corner.findings.iter().filter(|_| is_home) {
@@ -77,12 +79,8 @@ fn run_title(run: &RunOutcome, style: Style) -> String {
 
 fn corner_title(corner: &CornerOutcome, style: Style) -> String {
     let name = paint(&terminal(&corner.corner), palette::STRONG, style);
-    let conditions: Vec<String> = corner
-        .conditions
-        .iter()
-        .map(|(condition, value)| format!("{} {}", terminal(condition), terminal(value)))
-        .collect();
-    if conditions.is_empty() { name } else { format!("{name}: {}", conditions.join(", ")) }
+    let conditions = conditions(corner);
+    if conditions.is_empty() { name } else { format!("{name}: {}", terminal(&conditions)) }
 }
 
 /// The section of a corner's worst verdict.
@@ -90,30 +88,9 @@ fn home(corner: &CornerOutcome) -> Verdict {
     Verdict::worst(corner.checks.iter().map(|check| check.verdict)).unwrap_or(Verdict::Invalid)
 }
 
-/// Names of the checks that are not judged, by reason, reasons in the order they appear. That no baseline was given is
-/// known to who gave none, and only said when everything is wanted.
-fn not_judged(corner: &CornerOutcome, style: Style) -> Vec<(String, Vec<String>)> {
-    let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
-    for check in corner.checks.iter().filter(|check| check.verdict == Verdict::NotJudged) {
-        if check.message == NO_BASELINE && !style.every_check {
-            continue;
-        }
-        let reason = terminal(&check.message);
-        let reason = reason.strip_prefix("not judged: ").unwrap_or(&reason).to_owned();
-        let name = terminal(&check.check).into_owned();
-        match reasons.iter_mut().find(|(known, _)| *known == reason) {
-            Some((_, names)) => names.push(name),
-            None => reasons.push((reason, vec![name])),
-        }
-    }
-    reasons
-}
-
-fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
+fn push_check(text: &mut String, corner: &CornerOutcome, check: &CheckOutcome, style: Style) {
     let name = paint(&terminal(&check.check), palette::of(check.verdict), style);
-    // A message that begins with the check's name in words need not say it again.
-    let words = format!("{} ", check.check.replace('_', " "));
-    let message = check.message.strip_prefix(&words).unwrap_or(&check.message);
+    let message = CheckStatement::of(corner, check).message_beside_name();
     text.push_str(&format!("      {name}: {}\n", terminal(message)));
     if let Some(range) = check.range_hz.filter(|_| style.every_check) {
         text.push_str(&format!("        stands on {}\n", range_text(range)));
@@ -124,20 +101,11 @@ fn push_check(text: &mut String, check: &CheckOutcome, style: Style) {
     }
 }
 
-const fn calls_for_action(verdict: Verdict) -> bool {
-    matches!(verdict, Verdict::Invalid | Verdict::Missing | Verdict::Fail | Verdict::Undecided)
-}
-
 /// The run's title, its verdict, its corners, and its least phase margin.
 fn summary(run: &RunOutcome, style: Style) -> String {
     let corners = Counts::of(run.corners.iter().map(|corner| corner.verdict));
-    let best_first = Verdict::ALL.into_iter().rev().filter(|verdict| corners.get(*verdict) > 0);
-    let parts: Vec<String> = best_first
-        .map(|verdict| {
-            let part = format!("{} {}", corners.get(verdict), phrase(verdict));
-            paint(&part, palette::of(verdict), style)
-        })
-        .collect();
+    let part = |(verdict, count)| paint(&format!("{count} {}", phrase(verdict)), palette::of(verdict), style);
+    let parts: Vec<String> = counts(&corners).map(part).collect();
     let worst = paint(run.verdict.word(), palette::of(run.verdict), style);
     let all = count_of(corners.total(), "corner");
     let mut line = format!("  {}: {worst}; of {all} {}", run_title(run, style), parts.join(", "));
@@ -154,17 +122,4 @@ fn least_phase_margin(run: &RunOutcome) -> Option<(&str, String)> {
         .filter_map(|corner| Some((corner.corner.as_str(), corner.measured?.phase_margin_deg?)))
         .min_by(|a, b| a.1.value.abs().total_cmp(&b.1.value.abs()))
         .map(|(corner, margin)| (corner, value_text(margin.value, margin.uncertainty, Unit::Deg, false)))
-}
-
-/// `1 corner`, `2 corners`.
-pub(in crate::report) fn count_of(count: u64, what: &str) -> String {
-    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
-}
-
-/// The verdict in running text.
-pub(in crate::report) const fn phrase(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::NotJudged => "not judged",
-        _ => verdict.word(),
-    }
 }

@@ -5,10 +5,11 @@
 
 use super::Style;
 use super::palette::{self, paint};
-use super::run_text::{RunText, SECTIONS, count_of, phrase};
+use super::run_text::{RunText, SECTIONS};
 use super::wrap::wrap;
 use crate::check::Verdict;
 use crate::report::escape::terminal;
+use crate::report::statement::{count_of, heading, phrase};
 use crate::report::{Counts, Tally};
 use std::io::{self, BufWriter, Seek, Write};
 use tempfile::SpooledTempFile;
@@ -86,7 +87,7 @@ impl TerminalSpool {
         }
         for (verdict, spool) in SECTIONS.into_iter().zip(self.sections) {
             if !spool.is_empty {
-                let title = paint(title(verdict), palette::of(verdict), style);
+                let title = paint(heading(verdict), palette::of(verdict), style);
                 writeln!(sink, "\n{title}")?;
                 spool.copy_to(sink)?;
             }
@@ -106,17 +107,6 @@ impl TerminalSpool {
             sink.write_all(wrap(&line, style.width).as_bytes())?;
         }
         sink.flush()
-    }
-}
-
-const fn title(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Invalid => "Invalid: the measurement cannot carry a verdict",
-        Verdict::Missing => "Missing: declared and not collected",
-        Verdict::Fail => "Fail: shown not to be met",
-        Verdict::Undecided => "Undecided: the limit lies within the uncertainty",
-        Verdict::Waived => "Waived",
-        Verdict::Pass | Verdict::NotJudged => "Everything else",
     }
 }
 

@@ -1,0 +1,34 @@
+//! What is asked for of a run.
+
+use super::outcome::CornerOutcome;
+use crate::decision::Verdict;
+
+/// Whether a check of a corner is wanted: (corner, check).
+pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
+
+/// What is asked for.
+pub struct Options<'a> {
+    /// Today, UTC: waivers end.
+    pub today: jiff::civil::Date,
+    /// Which checks are wanted. `None`: all.
+    pub only: Option<&'a Wanted<'a>>,
+    /// Whether to keep what accepting the run would store.
+    pub keep: bool,
+    /// Whether corners shall carry what their plots are drawn from.
+    pub plots: bool,
+}
+
+/// The checks that stay for every corner that `only` meets.
+const VALIDITY: [&str; 4] = ["collected", "coverage", "sanity", "linearity"];
+
+/// Keeps what `only` meets.
+pub(super) fn select(mut corner: CornerOutcome, options: &Options<'_>) -> Option<CornerOutcome> {
+    let Some(only) = options.only else { return Some(corner) };
+    if !corner.checks.iter().any(|c| only(&corner.corner, &c.check)) {
+        return None;
+    }
+    let name = corner.corner.clone();
+    corner.checks.retain(|c| VALIDITY.contains(&c.check.as_str()) || only(&name, &c.check));
+    corner.verdict = Verdict::worst(corner.checks.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged);
+    Some(corner)
+}

@@ -1,0 +1,25 @@
+//! What there is to say of a result, said once: what was seen, what was wanted, what to do, where, for which use. Every writer
+//! takes its words from here and adds layout. Text of the data stands in them as it is: whoever writes them out makes it harmless.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | `verdict` | verdicts and counts in words, and their order |
+//! | `check` | a check: its value, its limit, what a change was counted from, how near to the limit it is |
+//! | `corner` | a corner: checks that say the same, what is not judged and why, what the verdict rests on |
+//! | `run` | whose run it is |
+//!
+//! The history of a product has its own in `report/drift`: `words`, `movements`, `to_do`.
+
+mod check;
+mod corner;
+mod run;
+mod verdict;
+
+pub(in crate::report) use check::CheckStatement;
+pub(in crate::report) use corner::{
+    alike, calling, conditions, deciding, names, not_judged, without_baseline,
+};
+pub(in crate::report) use run::{Fact, facts, title};
+pub(in crate::report) use verdict::{
+    by_reason, calls_for_action, count_of, counts, heading, meaning, phrase, rank, without_prefix,
+};

@@ -1,0 +1,60 @@
+//! Whose run it is.
+
+use crate::check::RunOutcome;
+
+/// What a run says of itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::report) enum Fact {
+    Product,
+    Serial,
+    Revision,
+    Firmware,
+    Build,
+    Station,
+    Taken,
+    Run,
+    Spec,
+}
+
+impl Fact {
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Product => "product",
+            Self::Serial => "serial",
+            Self::Revision => "revision",
+            Self::Firmware => "firmware",
+            Self::Build => "build",
+            Self::Station => "station",
+            Self::Taken => "taken",
+            Self::Run => "run",
+            Self::Spec => "spec",
+        }
+    }
+
+    fn of(self, run: &RunOutcome) -> Option<&str> {
+        match self {
+            Self::Product => Some(&run.product),
+            Self::Serial => Some(&run.serial),
+            Self::Revision => Some(&run.revision),
+            Self::Firmware => run.firmware.as_deref(),
+            Self::Build => run.build.as_deref(),
+            Self::Station => run.station.as_deref(),
+            Self::Taken => run.taken.as_deref(),
+            Self::Run => Some(&run.run),
+            Self::Spec => Some(&run.spec_file),
+        }
+    }
+}
+
+/// What the run says of these, by name, in this order.
+pub(in crate::report) fn facts<const N: usize>(
+    run: &RunOutcome,
+    wanted: [Fact; N],
+) -> impl Iterator<Item = (&'static str, &str)> {
+    wanted.into_iter().filter_map(|fact| Some((fact.name(), fact.of(run)?)))
+}
+
+/// `RG-00042, river-gauge-5v, revision C`
+pub(in crate::report) fn title(run: &RunOutcome) -> String {
+    format!("{}, {}, revision {}", run.serial, run.product, run.revision)
+}
