@@ -23,21 +23,21 @@ const KNOWN: [&str; 16] = [
     "drift/chart/ewma",
     "drift/chart/individuals",
     "drift/chart/limits",
-    "drift/chart/run",
+    "drift/chart/monitoring",
     "drift/chart/widening",
     // Rules read what the judge knows of a series, and the judge calls them.
-    "drift/ahead",
-    "drift/judge",
+    "drift/forecast_rule",
+    "drift/judge_product",
     "drift/rules",
-    "drift/watch",
+    "drift/control_charts",
     // One result type in three files.
-    "drift/lots",
+    "drift/variance_components",
     "drift/movement/outcome",
     "drift/outcome",
     // Evidence of several kinds about one noise level.
-    "noise/level",
+    "noise/noise_level",
     "noise/receivers",
-    "noise/twin",
+    "noise/replicates",
 ];
 
 #[test]

@@ -3,12 +3,12 @@
 //! | file | what |
 //! | --- | --- |
 //! | `model` | accepted units, corners, values |
-//! | `points` | a curve as few points, with its noise |
-//! | `thin` | which points of a curve are enough |
+//! | `curve_text` | a curve as few points, with its noise |
+//! | `decimation` | which points of a curve are enough |
 //! | `name` | file names of units |
-//! | `write`, `scalar` | an accepted unit as text that reads well in a diff |
+//! | `write`, `yaml_scalar` | an accepted unit as text that reads well in a diff |
 //! | `read` | that text back, with everything that is wrong with it |
-//! | `choose` | which accepted units a corner is compared with |
+//! | `comparable_units` | which accepted units a corner is compared with |
 //! | `change` | the change of a value, with the uncertainty of both sides |
 //! | `deviation` | the largest deviation of a curve from the accepted one |
 //!
@@ -24,22 +24,22 @@
 //! largest deviation and for people; its thinning may then follow the noise.
 
 mod change;
-mod choose;
+mod comparable_units;
+mod curve_text;
+mod decimation;
 mod deviation;
 mod model;
 mod name;
-mod points;
 mod read;
-mod scalar;
-mod thin;
 mod write;
+mod yaml_scalar;
 
 pub use change::{Change, Side, Station, change};
-pub use choose::{Choice, Reference, choose};
+pub use comparable_units::{Choice, Reference, choose};
+pub use curve_text::{Points, Row};
 pub use deviation::{Deviation, Present, deviations, mean_curve};
 pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Quantity};
 pub use name::file_name;
-pub use points::{Points, Row};
 #[cfg(feature = "cli")]
 pub(crate) use read::at;
 pub use read::parse;

@@ -1,6 +1,6 @@
 //! An accepted unit as text: a line for what may change by itself, so that a diff tells what did.
 
-use super::scalar::{decimals, quoted, rounded};
+use super::yaml_scalar::{decimals, quoted, rounded};
 use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Row};
 use crate::quantity::number;
 use crate::spec::CriticalPoint;

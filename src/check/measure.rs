@@ -1,8 +1,8 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
 use super::level_change::Errors;
-use super::linear_law::{Law, Line};
 use super::outcome::{Measured, MeasuredSet};
+use super::propagation_validity::{Law, Line};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{

@@ -10,14 +10,14 @@
 //! | `validity` | collected, coverage, sanity, linearity |
 //! | `level_change` | what was seen to change with the level, value by value |
 //! | `measure` | the quantities of one sweep with their uncertainties |
-//! | `linear_law` | where the law of propagation fails for a value |
+//! | `propagation_validity` | where the law of propagation fails for a value |
 //! | `limits` | the limits against what was measured |
 //! | `regression` | a corner against its accepted baseline |
 //! | `compared` | what a corner was compared with |
 //! | `accepted` | what accepting a run stores |
 //! | `observations` | findings that change no verdict |
-//! | `waive` | waivers |
-//! | `plot` | what a corner's plots are drawn from |
+//! | `waivers` | waivers |
+//! | `plot_data` | what a corner's plots are drawn from |
 //! | `outcome` | the result types |
 //! | `unit` | their units |
 //! | `unreadable` | a run without a verdict: what could be read of it |
@@ -30,18 +30,18 @@ mod corner;
 mod level_change;
 mod levels;
 mod limits;
-mod linear_law;
 mod measure;
 mod observations;
 mod options;
 mod outcome;
-mod plot;
+mod plot_data;
+mod propagation_validity;
 mod regression;
 mod run;
 mod unit;
 mod unreadable;
 mod validity;
-mod waive;
+mod waivers;
 mod wording;
 
 pub use crate::decision::{Limit, Verdict};
@@ -56,7 +56,7 @@ pub use options::{Options, Wanted};
 pub use outcome::{
     Against, CheckOutcome, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome,
 };
-pub use plot::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
+pub use plot_data::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{ReadSweep, judge_run};
 pub use unit::{Unit, unit_of};
 pub use unreadable::{UnreadCorner, UnreadableRun};

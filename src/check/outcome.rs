@@ -2,7 +2,7 @@
 //! downstream computes a margin again.
 
 use super::compared::Compared;
-use super::plot::CornerPlot;
+use super::plot_data::CornerPlot;
 use super::unit::Unit;
 use crate::baseline::{Points, Quantity};
 use crate::decision::{Limit, Verdict};

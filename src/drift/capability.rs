@@ -8,7 +8,7 @@
 //! lots and units: n independent units that would tell the mean as well, and the degrees of freedom of the total spread.
 
 use super::Lots;
-use super::line::Moments;
+use super::least_squares::Moments;
 use crate::decision::{Limit, Verdict};
 use statrs::function::erf::erfc_inv;
 

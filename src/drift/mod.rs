@@ -5,49 +5,49 @@
 //! | `population` | which record counts in which group |
 //! | `series` | the values of one quantity at one corner, gathered by group |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
-//! | `line`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
+//! | `least_squares`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
-//! | `ahead`, `charted` | the rules of the forecast and of the chart |
-//! | `standing` | units and lots with what moved taken out |
+//! | `forecast_rule`, `chart_rule` | the rules of the forecast and of the chart |
+//! | `newest_level` | units and lots with what moved taken out |
 //! | `movements` | series that move together: one cause, one entry |
-//! | `lots`, `capability`, `tolerance` | scatter of lots and units, and how much of the population meets the limits |
-//! | `watch`, `rules`, `judge` | the rules that a spec asks for, held against the series of a product |
+//! | `variance_components`, `capability`, `tolerance_interval` | scatter of lots and units, and how much of the population meets the limits |
+//! | `control_charts`, `rules`, `judge_product` | the rules that a spec asks for, held against the series of a product |
 //! | `outcome` | the result types |
 
-mod ahead;
 mod capability;
 pub mod chart;
-mod charted;
-mod judge;
-mod line;
-mod lots;
+mod chart_rule;
+mod coincidence;
+mod control_charts;
+mod forecast_rule;
+mod judge_product;
+mod least_squares;
 pub mod movement;
 mod movements;
-mod natural;
+mod natural_order;
+mod newest_level;
 mod outcome;
-mod places;
 mod population;
 mod rules;
 mod series;
-mod standing;
-mod together;
-mod tolerance;
+mod series_index;
+mod tolerance_interval;
 mod trend;
-mod watch;
-mod words;
+mod variance_components;
+mod wording;
 
 pub use capability::Capability;
-pub use judge::{SETUP_GROUPS, SeriesKey, Settings, judge};
-pub use line::{Line, Moments, student};
-pub use lots::Lots;
+pub use judge_product::{SETUP_GROUPS, SeriesKey, Settings, judge};
+pub use least_squares::{Line, Moments, student};
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
-pub use natural::natural;
+pub use natural_order::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
     Retested, RuleOutcome, SeriesOutcome, Signal, Slope,
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
-pub use tolerance::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
+pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
-pub use words::quantity_title;
+pub use variance_components::Lots;
+pub use wording::quantity_title;

@@ -6,7 +6,7 @@
 //! at a list; to take one for sixty hides it.
 
 use super::movement::{JointMovement, Kind, Moved, Movement, Since};
-use super::words::{self, quantity_title};
+use super::wording::{self, quantity_title};
 use super::{GroupHead, GroupStats, SeriesOutcome};
 use crate::check::limit_text;
 
@@ -176,7 +176,7 @@ fn message(joint: &JointMovement, all: &[SeriesOutcome], heads: &[GroupHead]) ->
     );
     let Some(worst) = joint.series.first() else { return text };
     let half = 0.5 * (worst.size.high - worst.size.low);
-    let size = words::value(worst.size.value, half, worst.unit);
+    let size = wording::value(worst.size.value, half, worst.unit);
     let name = format!("{} at {}", quantity_title(&worst.quantity), worst.corner);
     let limit =
         all.get(worst.series).map(|series| limit_text(&series.limit, series.unit)).unwrap_or_default();
@@ -188,7 +188,7 @@ fn message(joint: &JointMovement, all: &[SeriesOutcome], heads: &[GroupHead]) ->
     if let Some((place, ahead)) = joint.nearest {
         let series = all.get(place);
         let name = series.map(|series| format!("{} at {}", quantity_title(&series.quantity), series.corner));
-        let when = words::groups(ahead.in_groups);
+        let when = wording::groups(ahead.in_groups);
         text.push_str(&format!("; the first limit is reached in {when} by {}", name.unwrap_or_default()));
     }
     text

@@ -3,8 +3,8 @@
 //! Of several records of one unit in a group the newest counts: the one taken last, of those the one recorded last.
 //! Reference units are no part of the population; they tell what their station does.
 
-use super::natural::natural;
-use super::places::{Place, Places};
+use super::natural_order::natural;
+use super::series_index::{Place, Places};
 use super::{GroupHead, Retested};
 use crate::decision::Verdict;
 use crate::spec::DriftAxis;

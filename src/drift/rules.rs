@@ -1,13 +1,13 @@
 //! The rules held against one series: chart, forecast, capability; and what is told beside them.
 
-use super::ahead::forecast_rule;
-use super::charted::chart_rule;
-use super::judge::{SeriesKey, Settings};
+use super::chart_rule::chart_rule;
+use super::coincidence::together;
+use super::control_charts::{Watch, filled};
+use super::forecast_rule::forecast_rule;
+use super::judge_product::{SeriesKey, Settings};
 use super::movement::{Movement, Observation, Told, movement};
-use super::standing::standing;
-use super::together::together;
-use super::watch::{Watch, filled};
-use super::words::{self, quantity_title};
+use super::newest_level::standing;
+use super::wording::{self, quantity_title};
 use super::{
     Ability, Capability, ChartRun, GroupStats, Line, Lots, Population, Range, Reach, ReferenceSeries,
     RuleOutcome, Running, Series, SeriesOutcome, Signal, Slope, Trend, share_within_lots,
@@ -214,8 +214,8 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
             if facts.taken_out { " where it stands now, what moved taken out," } else { "" },
             ability.ppk,
             ability.low,
-            words::count(facts.units, "unit"),
-            words::alike(facts.lots.as_ref()),
+            wording::count(facts.units, "unit"),
+            wording::alike(facts.lots.as_ref()),
         ),
     )
 }

@@ -1,6 +1,6 @@
 //! One quantity at one corner, gathered value by value in any order: memory grows with the groups, not with the units.
 
-use super::places::Place;
+use super::series_index::Place;
 use super::{GroupStats, Moments, Population};
 
 /// Running mean and sum of squared deviations (Welford 1962; Chan, Golub and LeVeque 1983 for putting two together; from

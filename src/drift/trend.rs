@@ -18,7 +18,7 @@
 //! deviations) anywhere 95 %, with one in the newest place, which no method can tell from a turn, 90 to 94 %. Equal
 //! means are in order both ways, and the interval includes its ends: it then errs towards the wide side.
 
-use super::line::Line;
+use super::least_squares::Line;
 use statrs::function::erf::erfc_inv;
 
 /// Fewest groups with a value that a trend is taken from.

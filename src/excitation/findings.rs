@@ -1,11 +1,11 @@
 //! What the levels of a corner show, one sentence each.
 
-use super::noisy::{Headroom, Noisy};
+use super::level_pair::Quantity;
+use super::noise_limits::{Headroom, Noisy};
 use super::outcome::LevelsOutcome;
-use super::pair::Quantity;
 use super::point::{NoiseAt, SurveyPoint};
+use super::strongest_level::Break;
 use super::survey::Tried;
-use super::unchanged::Break;
 use crate::check::frequency_text;
 use crate::coverage;
 use crate::curve::Span;

@@ -2,10 +2,10 @@
 //!
 //! | file | what |
 //! | --- | --- |
-//! | `pair` | two levels at one frequency: do they agree, inside the tolerances and the noise |
-//! | `unchanged` | from all pairs at one frequency to the strongest level that changes nothing |
+//! | `level_pair` | two levels at one frequency: do they agree, inside the tolerances and the noise |
+//! | `strongest_level` | from all pairs at one frequency to the strongest level that changes nothing |
 //! | `profile` | a level over frequency that stays a step below that and changes slowly |
-//! | `noisy` | where noise hides more than the tolerances allow, and whether more excitation would help |
+//! | `noise_limits` | where noise hides more than the tolerances allow, and whether more excitation would help |
 //! | `point` | what the levels show at one frequency |
 //! | `survey` | all of that over a grid of frequencies |
 //! | `outcome` | the result type |
@@ -19,19 +19,19 @@
 
 mod corner;
 mod findings;
-mod noisy;
+mod level_pair;
+mod noise_limits;
 mod outcome;
-mod pair;
 mod point;
 mod profile;
+mod strongest_level;
 mod survey;
-mod unchanged;
 
 pub use corner::{NoLevels, level_count, levels};
-pub use noisy::{Headroom, Noisy};
+pub use level_pair::{Cause, Quantity};
+pub use noise_limits::{Headroom, Noisy};
 pub use outcome::{LevelsOutcome, TriedLevel};
-pub use pair::{Cause, Quantity};
 pub use point::{NoiseAt, SurveyPoint};
 pub use profile::SLOPE_DB_PER_DECADE;
+pub use strongest_level::Break;
 pub use survey::{Survey, Tried, survey};
-pub use unchanged::Break;

@@ -1,7 +1,7 @@
 //! What the levels show at one frequency.
 
-use super::pair::{COVERAGE, Reading};
-use super::unchanged::Break;
+use super::level_pair::{COVERAGE, Reading};
+use super::strongest_level::Break;
 use crate::curve::db;
 use serde::Serialize;
 

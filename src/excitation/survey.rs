@@ -1,10 +1,10 @@
 //! All frequencies of a corner.
 
-use super::noisy::{Noisy, noisy};
-use super::pair::{Difference, Reading};
+use super::level_pair::{Difference, Reading};
+use super::noise_limits::{Noisy, noisy};
 use super::point::{NoiseAt, SurveyPoint};
 use super::profile::profile;
-use super::unchanged::{Levels, standing};
+use super::strongest_level::{Levels, standing};
 use crate::analysed::Analysed;
 use crate::linearity::Relation;
 use crate::noise::Smoother;
@@ -122,8 +122,8 @@ fn differences(
 
 #[cfg(test)]
 mod tests {
-    use super::super::noisy::Headroom;
-    use super::super::pair::Quantity;
+    use super::super::level_pair::Quantity;
+    use super::super::noise_limits::Headroom;
     use super::super::profile::SLOPE_DB_PER_DECADE;
     use super::*;
     use crate::quantity::{Decibel, Degrees};

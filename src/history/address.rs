@@ -2,8 +2,8 @@
 
 use super::error::HistoryError;
 use super::error_kind::HistoryErrorKind;
-use super::lookalike::Lookalike;
 use super::server::ServerAddress;
+use super::suspicious_address::Lookalike;
 use std::ffi::OsStr;
 use std::fmt;
 use std::path::PathBuf;

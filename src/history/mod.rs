@@ -3,15 +3,15 @@
 //! | file | what |
 //! | --- | --- |
 //! | `address`, `server` | where a history is; passwords never shown |
-//! | `lookalike` | what looks like an address and is none: never shown, no file is made of it |
+//! | `suspicious_address` | what looks like an address and is none: never shown, no file is made of it |
 //! | `model` | the rows that go in and come out |
 //! | `error`, `error_kind`, `sqlite_error`, `postgres_error` | what can go wrong, and how to mend it |
 //! | `database` | one face for both databases: SQL written once |
 //! | `sqlite`, `postgres`, `tls` | opening each of them |
-//! | `share` | file systems on which write-ahead logging fails |
+//! | `network_share` | file systems on which write-ahead logging fails |
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
-//! | `record`, `settings`, `taken` | writing a run |
+//! | `record`, `settings`, `timestamp` | writing a run |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `export_row`, `parquet` | tables for other tools |
@@ -27,9 +27,9 @@ mod error;
 mod error_kind;
 mod export;
 mod export_row;
-mod lookalike;
 mod maintain;
 mod model;
+mod network_share;
 mod numbers;
 mod parquet;
 mod postgres;
@@ -39,24 +39,24 @@ mod record;
 mod schema;
 mod server;
 mod settings;
-mod share;
 mod sqlite;
 mod sqlite_error;
 mod store;
-mod taken;
+mod suspicious_address;
+mod timestamp;
 mod tls;
 
 pub use address::Address;
 pub use error::HistoryError;
 pub use error_kind::HistoryErrorKind;
-pub use lookalike::{may_be_part_of_address, may_hold_secret};
 pub use model::{
     CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,
     ValueRow,
 };
+pub use network_share::network_file_system;
 pub use schema::VERSION;
 pub use server::ServerAddress;
 pub use settings::{declared, parse_settings, settings_text};
-pub use share::network_file_system;
 pub use store::History;
-pub use taken::micros as taken_micros;
+pub use suspicious_address::{may_be_part_of_address, may_hold_secret};
+pub use timestamp::micros as taken_micros;

@@ -7,7 +7,7 @@ use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
 use super::store::History;
-use super::taken::micros;
+use super::timestamp::micros;
 use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
 use crate::provenance::{Provenance, sha256};
 use std::collections::HashMap;

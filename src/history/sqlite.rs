@@ -3,7 +3,7 @@
 use super::database::Database;
 use super::error::Fault;
 use super::error_kind::HistoryErrorKind;
-use super::share;
+use super::network_share;
 use super::sqlite_error::PATIENCE;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 use std::fmt::Write;
@@ -23,7 +23,7 @@ const STATEMENTS: usize = 128;
 /// [`claim`] in it: nobody sees a file that is half a history.
 pub(super) fn open_to_record(path: &Path) -> Result<Database, Fault> {
     let path = absolute(path)?;
-    if let Some(kind) = share::of_path(&path) {
+    if let Some(kind) = network_share::of_path(&path) {
         return Err(Fault::Kind(
             HistoryErrorKind::Share,
             format!("it lies on a network share ({kind}), where write-ahead logging fails"),

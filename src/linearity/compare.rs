@@ -1,6 +1,6 @@
 //! Two levels compared: their crossovers, phase margins and curves.
 
-use super::change::{Change, Comparison, Deviation, Relation};
+use super::level_difference::{Change, Comparison, Deviation, Relation};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{Located, Sensitivity, crossover, phase_margin};

@@ -14,14 +14,14 @@
 //! **Why is the strongest confirmed level judged, and not the weakest?** It has the least noise, and a stronger one
 //! has shown that it is still linear.
 
-mod change;
-mod choose;
 mod compare;
+mod level_difference;
+mod level_selection;
 
-pub use change::{Change, Comparison, Deviation, Relation};
-pub(crate) use choose::STEP_SLACK_DB;
-pub use choose::{Selection, select};
 pub use compare::{Difference, compare};
+pub use level_difference::{Change, Comparison, Deviation, Relation};
+pub(crate) use level_selection::STEP_SLACK_DB;
+pub use level_selection::{Selection, select};
 
 #[cfg(test)]
 mod tests;

@@ -99,7 +99,7 @@ fn a_copy_confirms_nothing() {
     assert_eq!(choose(&[-26.0, -23.0, -20.0], &[0, 0, 0], &[false, true, false]), Some((1, 2)));
 }
 
-use crate::noise::drawn;
+use crate::noise::simulated_noise;
 
 /// Change and expanded noise, as parts of the tolerance, and what follows.
 const RULES: [(f64, f64, Relation); 7] = [
@@ -157,17 +157,17 @@ fn noise_decides_what_a_change_tells() {
 
 /// Pairs of noisy sweeps, the stronger one with `gain` and turned by `degrees`: how many agree, differ, are unclear.
 fn pairs(sigma: f64, gain: f64, degrees: f64) -> [usize; 3] {
-    let hz = drawn::grid(50);
+    let hz = simulated_noise::grid(50);
     let mut counts = [0; 3];
     let mut difference = Difference::default();
     for seed in 0..40 {
-        let shape = |x: f64| drawn::line(x);
+        let shape = |x: f64| simulated_noise::line(x);
         let other = |x: f64| {
-            let [a, p] = drawn::line(x);
+            let [a, p] = simulated_noise::line(x);
             [a + gain.ln(), p + degrees.to_radians()]
         };
-        let weak = drawn::sweep(&hz, &shape, &|_| [sigma; 2], 2 * seed);
-        let strong = drawn::sweep(&hz, &other, &|_| [sigma; 2], 2 * seed + 1);
+        let weak = simulated_noise::sweep(&hz, &shape, &|_| [sigma; 2], 2 * seed);
+        let strong = simulated_noise::sweep(&hz, &other, &|_| [sigma; 2], 2 * seed + 1);
         let t = tolerances();
         let c = compare(&weak, &strong, weak.curve.span(), &t, &mut difference);
         assert!(!c.identical);

@@ -125,7 +125,7 @@ fn straight(first: &Crossing, last: &Crossing, curve: &Curve, noise: &Noise, lin
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::drawn::{grid, line, sweep};
+    use crate::noise::simulated_noise::{grid, line, sweep};
 
     /// Crossings of a hand-drawn ln magnitude over x = ln(f / 1 kHz), with the noise of a noisy line (0.01 for a sample).
     fn merged(ln_mag: &dyn Fn(f64) -> f64) -> Crossings {

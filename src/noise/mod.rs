@@ -3,13 +3,13 @@
 //! | file | what |
 //! | --- | --- |
 //! | `grid` | what depends on the frequencies alone: difference weights, windows of the local fits |
-//! | `level` | how large the noise is, point by point |
+//! | `noise_level` | how large the noise is, point by point |
 //! | `receivers` | how noise of the receivers goes with the loop gain, for sweeps of few points |
-//! | `twin` | noise from several sweeps of one loop: what they do not show alike |
+//! | `replicates` | noise from several sweeps of one loop: what they do not show alike |
 //! | `spikes` | single points that stand out of it |
-//! | `choose` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
+//! | `window_selection` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
 //! | `smooth` | the local fit itself, and its uncertainty |
-//! | `columns` | gain and phase side by side |
+//! | `gain_phase` | gain and phase side by side |
 //!
 //! A measured loop gain is T (1 + e) with a small complex error e: its real part is the error of ln|T| in neper, its
 //! imaginary part that of the phase in rad. Both are handled as one complex residual, so that the noise of gain and
@@ -19,20 +19,20 @@
 //! width, and the data choose it: the widest window that agrees within the noise with one of half its width. What is
 //! left of bias is then small beside the noise, and the stated uncertainty stays true (`examples/simulate`).
 
-mod choose;
-mod columns;
-#[cfg(test)]
-pub(crate) mod drawn;
+mod gain_phase;
 mod grid;
-mod level;
+mod noise_level;
 mod receivers;
+mod replicates;
+#[cfg(test)]
+pub(crate) mod simulated_noise;
 mod smooth;
 mod spikes;
-mod twin;
+mod window_selection;
 
+pub use replicates::Evidence;
+pub(crate) use replicates::is_coarse;
 pub use smooth::{Noise, Smoother};
-pub use twin::Evidence;
-pub(crate) use twin::is_coarse;
 /// Samples that the longest window spans.
 pub(crate) const LONGEST_WINDOW: usize = 2 * smooth::LONGEST_HALF + 1;
 pub use spikes::Spike;

@@ -5,7 +5,7 @@
 //! points per decade that changes manifold inside a block of residuals, so the residuals are divided by it first. Which of the
 //! shapes fits the residuals best is decided by their likelihood, taken as normal.
 
-use super::level::{BLOCK, Power};
+use super::noise_level::{BLOCK, Power};
 use crate::curve::{Curve, distance};
 
 /// A block wider than this, in ln f, can hold noise that changes manifold: 26 points per decade and fewer.
@@ -93,7 +93,7 @@ fn misfit(powers: &[Power], offset: usize, shape: impl Fn(usize) -> f64) -> f64 
 
 #[cfg(test)]
 mod tests {
-    use crate::noise::drawn::analysed;
+    use crate::noise::simulated_noise::analysed;
     use crate::sweep::Samples;
     use num_complex::Complex64;
     use rand_distr::{Distribution, StandardNormal};

@@ -2,15 +2,15 @@
 //! (local polynomial regression: J. Fan and I. Gijbels, Local Polynomial Modelling and Its Applications, 1996: from
 //! memory).
 //!
-//! How many samples a fit takes is chosen from the data ([`super::choose`]). Where the curve bends faster than its noise
+//! How many samples a fit takes is chosen from the data ([`super::window_selection`]). Where the curve bends faster than its noise
 //! hides, as it does without noise, the samples stay as they are and the curve is their interpolation.
 
-use super::choose::Chooser;
-use super::columns::Columns;
+use super::gain_phase::Columns;
 use super::grid::{Grid, USED};
-use super::level::{BLOCK, CLEARLY, Level, Power};
+use super::noise_level::{BLOCK, CLEARLY, Level, Power};
+use super::replicates::{Evidence, Twins, rounding};
 use super::spikes::{Spike, mend};
-use super::twin::{Evidence, Twins, rounding};
+use super::window_selection::Chooser;
 use crate::curve::{Curve, LocalError};
 use std::sync::Arc;
 
@@ -368,7 +368,7 @@ impl Smoother {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::drawn::{grid, line, resonance, sweep};
+    use crate::noise::simulated_noise::{grid, line, resonance, sweep};
 
     /// JCGM 100:2008, table G.2, t for 95.45 %: 2.87 with 4 degrees of freedom, 2.28 with 10, 2.05 with 50.
     #[test]

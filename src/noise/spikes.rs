@@ -7,9 +7,9 @@
 //! **Why are spikes left out and not refused?** One sample hit by interference says nothing of the loop, and its
 //! neighbours carry the curve. It is named. Only a limit that stands on such a sample (`gain@`) is invalid.
 
-use super::columns::Columns;
+use super::gain_phase::Columns;
 use super::grid::DIFFERENCE;
-use super::level::{BLOCK, Power};
+use super::noise_level::{BLOCK, Power};
 use crate::curve::Curve;
 
 /// One sample that stands out.
@@ -173,7 +173,7 @@ pub(crate) fn mains(frequency_hz: &[f64], i: usize) -> Option<(u32, u32)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::drawn::{analysed, grid, line, resonance, samples, sweep};
+    use crate::noise::simulated_noise::{analysed, grid, line, resonance, samples, sweep};
 
     /// 40 points per decade from 10 Hz: the nearest to 150 Hz is 149.6 Hz.
     #[test]

@@ -1,7 +1,7 @@
 //! Runs: the sweeps collected from one unit.
 //!
 //! [`parse`] reads a run file as far as that goes without its spec and tells the product; [`RawRun::resolve`] checks it
-//! against the spec. What the keys mean: `read` (the top level), `entries` (`sweeps`), `pattern` (`pattern`), `taken`.
+//! against the spec. What the keys mean: `read` (the top level), `entries` (`sweeps`), `pattern` (`pattern`), `timestamp`.
 
 mod against;
 mod entries;
@@ -10,7 +10,7 @@ mod model;
 mod pattern;
 mod raw;
 mod read;
-mod taken;
+mod timestamp;
 
 pub use model::{CornerSweeps, Excitation, Run, SweepEntry};
 #[cfg(feature = "cli")]

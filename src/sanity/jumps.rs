@@ -4,7 +4,7 @@
 //! the gap between two samples, miss each other by the same amount however many samples they are drawn from, something
 //! else changed. A resonance gives another amount for each number of samples, and bends away from the line.
 
-use super::fit::{Fit, Sample, length};
+use super::least_squares::{Fit, Sample, length};
 use super::{Refusal, Subject};
 use crate::curve::{Span, db};
 use crate::quantity::{number, with_unit};

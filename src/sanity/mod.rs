@@ -4,43 +4,43 @@
 //! | --- | --- |
 //! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
 //! | `units` | phase in radians declared as degrees, ratios declared as dB |
-//! | `quantity` | a closed loop's response, a return difference, half the decibels in place of the loop gain |
-//! | `drowned` | noise that hides gain and phase at an end of the band |
+//! | `wrong_quantity` | a closed loop's response, a return difference, half the decibels in place of the loop gain |
+//! | `noise_floor` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
-//! | `undetermined` | noise that leaves the number of crossovers open |
-//! | `unresolved` | points too far apart to follow the phase near 0 dB |
-//! | `plateau` | a flat low end that is coupling past the loop |
+//! | `crossover_count` | noise that leaves the number of crossovers open |
+//! | `unresolved_resonance` | points too far apart to follow the phase near 0 dB |
+//! | `low_frequency_plateau` | a flat low end that is coupling past the loop |
 //! | `bode` | phase that contradicts what the gain makes it: sign, units |
 //! | `closure` | a curve that does not close stably, gain above 1 at the top of the band |
 //!
-//! `usable` finds the part of a sweep that carries a verdict where noise, a step or a gap spoils the rest. `mains` tells which values stand on a sample that mains interference hit.
+//! `usable_range` finds the part of a sweep that carries a verdict where noise, a step or a gap spoils the rest. `mains_interference` tells which values stand on a sample that mains interference hit.
 
 mod bode;
 mod closure;
-mod drowned;
-mod fit;
+mod crossover_count;
 mod jumps;
-mod mains;
-mod plateau;
+mod least_squares;
+mod low_frequency_plateau;
+mod mains_interference;
+mod noise_floor;
 mod probes;
-mod quantity;
-mod undetermined;
 mod units;
-mod unresolved;
-mod usable;
+mod unresolved_resonance;
+mod usable_range;
+mod wrong_quantity;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
-pub use drowned::drowned;
+pub use crossover_count::undetermined;
 pub use jumps::jump;
-pub use mains::{mains_under, spike_text};
-pub use plateau::{Plateau, coupling, plateau};
+pub use low_frequency_plateau::{Plateau, coupling, plateau};
+pub use mains_interference::{mains_under, spike_text};
+pub use noise_floor::drowned;
 pub use probes::{only_rises, same_node, turned};
-pub use quantity::mistaken_quantity;
-pub use undetermined::undetermined;
 pub use units::mistaken_column;
-pub use unresolved::unresolved;
-pub use usable::{Spoiled, Usable, usable};
+pub use unresolved_resonance::unresolved;
+pub use usable_range::{Spoiled, Usable, usable};
+pub use wrong_quantity::mistaken_quantity;
 
 use crate::analysed::Analysed;
 use crate::curve::Span;

@@ -1,8 +1,8 @@
 //! `corners`: what lists of conditions multiply out to, and what each corner overrides.
 
 use super::Corner;
+use super::corner_overrides::{self, KEYS, Layer};
 use super::labels::{condition, short_name};
-use super::layer::{self, KEYS, Layer};
 use super::names::{Template, junit_form};
 use super::plausible::MOST_CONDITIONS;
 use crate::quantity::{Condition, Hertz};
@@ -155,7 +155,7 @@ fn layer_of(fields: &Fields<'_>, ground: &Ground<'_>, shared: &Node) -> Layer {
     let merged = merge(shared.clone(), shared_keys(fields.value.node));
     let value = Value { node: &merged, ..fields.value };
     match value.fields("a map") {
-        Some(inner) => layer::read(&inner, ground.switching, ground.whole),
+        Some(inner) => corner_overrides::read(&inner, ground.switching, ground.whole),
         None => ground.base.clone(),
     }
 }

@@ -1,7 +1,7 @@
 //! Following `extends`: the trees of a file and of those it extends, laid over each other.
 
 use super::SORT;
-use super::head::version;
+use super::top_level::version;
 use crate::diagnostic::Diagnostic;
 use crate::yaml::{Findings, Node, Path, Value, merge, parse_as};
 use std::sync::Arc;

@@ -2,8 +2,8 @@
 
 use super::corners::Ground;
 use super::extends::{Files, Tree, tree};
-use super::head::Head;
-use super::{Corner, Spec, corners, head, layer, reading, waivers};
+use super::top_level::Head;
+use super::{Corner, Spec, corner_overrides, corners, reading, top_level, waivers};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::ResolvedSpec;
 use crate::sweep::Reading;
@@ -89,12 +89,12 @@ pub fn check_part(path: &str, files: &dyn Files) -> Result<Vec<Diagnostic>, Vec<
 fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spec> {
     let value = Value::root(root, findings);
     let fields = value.fields("a map of keys")?;
-    let head = head::read(&fields, whole);
+    let head = top_level::read(&fields, whole);
     // Followed and taken out before; a known key all the same.
     let _ = fields.get("extends");
     let reading = fields.get("reading").map(|value| reading::read(&value, whole));
     let before = findings.errors();
-    let base = layer::read(&fields, head.switching_frequency, whole);
+    let base = corner_overrides::read(&fields, head.switching_frequency, whole);
     let ground = Ground { root, base: &base, switching: head.switching_frequency, whole };
     let list = if whole {
         fields.required("corners", "corners: [{name: 24V-3A, conditions: {input: 24 V, load: 3 A}}]")

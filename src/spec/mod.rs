@@ -1,29 +1,29 @@
 //! Specs: what a product must show.
 //!
 //! [`load`] reads a spec file with everything it extends; [`check_part`] checks a file that is only meant to be extended.
-//! Files come in through [`Files`]. What the keys mean: `head` (the top level), `layer` (what a corner may override),
-//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`. What is legal but unwise: `unwise`.
+//! Files come in through [`Files`]. What the keys mean: `top_level` (the top level), `corner_overrides` (what a corner may override),
+//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`. What is legal but unwise: `lint`.
 
+mod corner_overrides;
 mod corners;
 mod drift;
 mod extends;
-mod head;
 mod labels;
-mod layer;
 mod limits;
 mod linearity;
+mod lint;
 mod load;
 mod model;
 mod names;
 pub(crate) mod plausible;
 mod reading;
 mod regression;
-mod unwise;
+mod top_level;
 mod waivers;
 
 pub use extends::Files;
-pub(crate) use head::version;
 pub(crate) use labels::{condition, product};
+pub use lint::{uncollected, unwise};
 pub use load::{LoadedSpec, check_part, load};
 pub use model::{
     Accuracy, Band, Chart, Corner, CriticalPoint, DecisionRule, Drift, DriftAxis, GainAt, GainLimit, Limits,
@@ -31,7 +31,7 @@ pub use model::{
 };
 pub use reading::load_reading;
 pub(crate) use reading::read as read_reading;
-pub use unwise::{uncollected, unwise};
+pub(crate) use top_level::version;
 
 /// How spec files are known.
 pub(crate) const SORT: crate::yaml::Sort = crate::yaml::Sort {

@@ -8,13 +8,13 @@
 //! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
 //! | `fields` | a row to fields; the `csv` crate parses files with quotes |
 //! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
-//! | `rows` | all rows, the short way: no place is kept, and nothing is explained |
-//! | `careful` | all rows again, the long way, when the short way met something that is not right |
+//! | `fast_reader` | all rows, the short way: no place is kept, and nothing is explained |
+//! | `explaining_reader` | all rows again, the long way, when the short way met something that is not right |
 //! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
 //! | `order` | rising, falling or neither |
-//! | `checked` | samples from numbers in memory |
+//! | `from_numbers` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
-//! | `foreign` | what is plainly no sweep, of which nothing is shown |
+//! | `foreign_files` | what is plainly no sweep, of which nothing is shown |
 //!
 //! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
 //!
@@ -26,30 +26,30 @@
 //! assert_eq!(samples.frequency_hz(), [100.0, 1000.0, 10000.0]);
 //! ```
 
-mod careful;
-mod checked;
 mod columns;
 mod convert;
 mod decode;
 mod dialect;
+mod explaining_reader;
+mod fast_reader;
 mod fields;
 #[cfg(feature = "cli")]
-mod foreign;
+mod foreign_files;
+mod from_numbers;
 mod number;
 mod order;
 mod problems;
 mod read;
 mod reading;
 mod recognise;
-mod rows;
 mod samples;
 
-pub use checked::BadSamples;
 pub use encoding_rs::Encoding;
+pub(crate) use fast_reader::{LEAST_HZ, MOST_HZ};
 #[cfg(feature = "cli")]
-pub(crate) use foreign::{may_be_sweep, veiled};
+pub(crate) use foreign_files::{may_be_sweep, veiled};
+pub use from_numbers::BadSamples;
 pub use num_complex::Complex64;
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
-pub(crate) use rows::{LEAST_HZ, MOST_HZ};
 pub use samples::Samples;

@@ -1,15 +1,15 @@
 //! From bytes to samples.
 
-use super::careful::read_rows_carefully;
-use super::checked::FEWEST_POINTS;
 use super::decode::decode;
 use super::dialect::{Dialect, line_ends};
+use super::explaining_reader::read_rows_carefully;
+use super::fast_reader::{Room, Rows, read_rows};
 use super::fields::{Cutter, Field};
+use super::from_numbers::FEWEST_POINTS;
 use super::order::put_in_order;
 use super::problems::{Source, uncut};
 use super::reading::Reading;
 use super::recognise::{FirstRow, recognise};
-use super::rows::{Room, Rows, read_rows};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
 use std::sync::Arc;

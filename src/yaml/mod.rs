@@ -11,26 +11,26 @@
 //! stays a matter of trees. The price is reading by hand.
 
 mod canonical;
+mod file_kind;
 mod findings;
 mod guard;
-mod hint;
 mod nesting;
 mod node;
 mod parse;
-mod sort;
 mod source;
+mod syntax_hints;
 mod typed;
 mod value;
 mod walk;
 
 pub(crate) use canonical::canonical;
+pub(crate) use file_kind::Sort;
+#[cfg(feature = "cli")]
+pub(crate) use file_kind::first_key;
 pub(crate) use findings::Findings;
 pub(crate) use node::{Entry, Kind, Node, merge};
 #[cfg(test)]
 pub(crate) use parse::parse;
 pub(crate) use parse::parse_as;
-pub(crate) use sort::Sort;
-#[cfg(feature = "cli")]
-pub(crate) use sort::first_key;
 pub(crate) use typed::{Bounds, Sign, code_of};
 pub(crate) use value::{Fields, Path, Value, at_key};

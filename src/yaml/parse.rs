@@ -1,8 +1,8 @@
 //! From bytes to a tree.
 
-use super::hint::hint;
 use super::node::{Kind, Node};
 use super::source::Source;
+use super::syntax_hints::hint;
 use super::walk::{Plan, State, Trouble, pass};
 use super::{Findings, Sort, guard};
 use crate::diagnostic::Diagnostic;

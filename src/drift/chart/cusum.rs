@@ -1,6 +1,6 @@
 //! Tabular cumulative sums.
 
-use super::run::{Plot, PlotSums, Standard};
+use super::monitoring::{Plot, PlotSums, Standard};
 use super::widening::Reach;
 use super::{Cusum, Rule, Setup, Side, Signal};
 

@@ -1,6 +1,6 @@
 //! Exponentially weighted moving average.
 
-use super::run::{Plot, PlotLine, Standard};
+use super::monitoring::{Plot, PlotLine, Standard};
 use super::widening::Reach;
 use super::{Ewma, Rule, Setup, Side, Signal};
 

@@ -1,6 +1,6 @@
 //! Chart of the single means, with run rules.
 
-use super::run::{Plot, PlotLine, Point, Standard};
+use super::monitoring::{Plot, PlotLine, Point, Standard};
 use super::widening::Reach;
 use super::{Individuals, Rule, Setup, Side, Signal};
 

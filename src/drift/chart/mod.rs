@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | `setup` | centre and spread from the first groups |
 //! | `parameters` | the charts' constants, with their sources |
-//! | `run` | a chart over the monitored groups: what is drawn, and what is signalled |
+//! | `monitoring` | a chart over the monitored groups: what is drawn, and what is signalled |
 //! | `changepoint`, `limits` | the chart that learns from all groups in control, and its limits |
 //! | `individuals`, `ewma`, `cusum` | the charts that stand on the setup groups, and what points reach in each, for `widening` |
 //! | `signal` | a signal, and signals of one lasting cause together |
@@ -15,15 +15,15 @@ mod cusum;
 mod ewma;
 mod individuals;
 mod limits;
+mod monitoring;
 mod parameters;
-mod run;
 mod setup;
 mod signal;
 mod widening;
 
 pub use changepoint::{ChangePointRun, Learnt, Mean, changepoint};
+pub use monitoring::{ChartRun, Plot, PlotLine, PlotSums, Point, run_chart, run_widened};
 pub use parameters::{Cusum, Ewma, Individuals, Parameters};
-pub use run::{ChartRun, Plot, PlotLine, PlotSums, Point, run_chart, run_widened};
 pub use setup::{D2, Setup};
 pub use signal::{Rule, Side, Signal, Spell};
 pub use widening::{FALSE_ALARMS, HORIZON, LEAST_TARGET, Rung, Widening, ladder, least_target, widening};

@@ -3,12 +3,12 @@
 //! The groups that stand out from what is explained, or from their neighbours, and the newest one, which no later group can speak for,
 //! are tried as bad lots; the most probable of them is kept and the next one looked for beside it, as long as it helps.
 
-use super::explain::{Explanation, Given, explain};
+use super::hypotheses::{Explanation, Given, explain};
 use super::outcome::Kind;
-use super::past::{Past, pasts};
 use super::prior::{BAD_LOT, CORRELATIONS, MOST_BAD_LOTS};
-use super::rows::{Mean, Rows};
-use super::spread::{Observation, from_neighbours, median, weights};
+use super::regression_rows::{Mean, Rows};
+use super::segmentation::{Past, pasts};
+use super::weights::{Observation, from_neighbours, median, weights};
 
 /// Groups up to which an earlier change is looked for at every place; of more, at the likeliest.
 const ALL_PLACES: usize = 40;

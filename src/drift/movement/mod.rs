@@ -3,14 +3,14 @@
 //! | file | what |
 //! | --- | --- |
 //! | `prior` | what is held probable before a value is seen, and where that comes from |
-//! | `spread` | how the means of groups of unequal size are weighted |
-//! | `rows` | the means, freed of their correlation, with running sums: each explanation costs the same few operations |
-//! | `past` | the most probable course of what lies before the newest change |
-//! | `explain` | every explanation with its probability and what it says of level and size |
+//! | `weights` | how the means of groups of unequal size are weighted |
+//! | `regression_rows` | the means, freed of their correlation, with running sums: each explanation costs the same few operations |
+//! | `segmentation` | the most probable course of what lies before the newest change |
+//! | `hypotheses` | every explanation with its probability and what it says of level and size |
 //! | `station` | the offset of another station beside what moved |
 //! | `bad_lots` | the explanations with and without the groups that stand out |
 //! | `mixture` | values and intervals from all explanations |
-//! | `told` | the movement as it is told, against the limit |
+//! | `summary` | the movement as it is told, against the limit |
 //! | `outcome` | the result types |
 //!
 //! The level, the size and the spread are integrated out in closed form: flat prior on the level, Jeffreys' on the spread, and on
@@ -27,17 +27,17 @@
 //! record does not pull.
 
 mod bad_lots;
-mod explain;
+mod hypotheses;
 mod mixture;
 mod outcome;
-mod past;
 mod prior;
-mod rows;
-mod spread;
+mod regression_rows;
+mod segmentation;
 mod station;
-mod told;
+mod summary;
+mod weights;
 
 pub use outcome::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
 pub use prior::{FEWEST_GROUPS, MOST_GROUPS};
-pub use spread::Observation;
-pub use told::{Told, movement};
+pub use summary::{Told, movement};
+pub use weights::Observation;

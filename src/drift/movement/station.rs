@@ -3,7 +3,7 @@
 //! Nobody can tell which of the two stations is right. The level is that of the newest station, which measures on; a forecast counts
 //! both alike.
 
-use super::rows::{Row, Rows};
+use super::regression_rows::{Row, Rows};
 
 /// Columns that hang together more closely than this are one.
 const COLLINEAR: f64 = 1e-9;
@@ -78,10 +78,10 @@ impl Fit {
 
 #[cfg(test)]
 mod tests {
-    use super::super::explain::{Given, explain};
+    use super::super::hypotheses::{Given, explain};
     use super::super::outcome::Kind;
-    use super::super::past::Past;
-    use super::super::rows::Mean;
+    use super::super::regression_rows::Mean;
+    use super::super::segmentation::Past;
     use super::*;
 
     /// What is put in without scatter comes out, whichever of the station and the movement comes first, correlated or not, beside a

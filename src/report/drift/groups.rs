@@ -1,8 +1,8 @@
 //! The groups of a series, a row each.
 
+use super::common_prefix::Scale;
+use super::dot_plot::Strip;
 use super::layout::{Side, columns};
-use super::scale::Scale;
-use super::strip::Strip;
 use crate::drift::{ChartPoint, GroupStats, ProductDrift, SeriesOutcome};
 use crate::report::escape::clip;
 use crate::report::statement::count_of;

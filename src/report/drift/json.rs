@@ -117,7 +117,7 @@ fn group_json<'a>(head: &'a GroupHead, stats: &GroupStats) -> Json<'a> {
 
 fn chart_json<'a>(heads: &'a [GroupHead], chart: &ChartRun) -> Json<'a> {
     object! {
-        "kind": super::words::chart_name(chart.kind),
+        "kind": super::sentences::chart_name(chart.kind),
         "setup": chart.setup,
         "widening": chart.widening,
         "correlation": chart.correlation,

@@ -3,11 +3,11 @@
 //! Suites, classes and cases keep their names from day to day: a series whose margin begins to creep meets its own
 //! history in every reader.
 
-use super::full::facts;
 use super::groups::{unit, with_numbers};
 use super::movements::told;
+use super::sentences;
+use super::series_detail::facts;
 use super::to_do::to_do;
-use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::escape::{xml_body, xml_line};
@@ -73,7 +73,7 @@ fn body(product: &ProductDrift, series: &SeriesOutcome, message: &str, advice: O
         body.entry("to do", &advice);
     }
     body.entry("corner", &series.corner);
-    body.entry("quantity", &words::quantity(series));
+    body.entry("quantity", &sentences::quantity(series));
     body.entry("limit", &limit_text(&series.limit, series.unit));
     for (name, text) in facts(product, series) {
         body.entry(if name == "moved" { "movement" } else { name }, &text);
@@ -118,10 +118,10 @@ fn values_of_passing_series(product: &ProductDrift) -> String {
     let mut text = String::new();
     for series in product.series.iter().filter(|series| series.verdict == Verdict::Pass) {
         let facts = [
-            words::newest_text(series).map(|newest| format!("newest mean {newest}")),
+            sentences::newest_text(series).map(|newest| format!("newest mean {newest}")),
             Some(format!("limit {}", limit_text(&series.limit, series.unit))),
-            series.trend.as_ref().map(|slope| format!("trend {}", words::trend(series, slope, "group"))),
-            series.capability.as_ref().map(words::capability),
+            series.trend.as_ref().map(|slope| format!("trend {}", sentences::trend(series, slope, "group"))),
+            series.capability.as_ref().map(sentences::capability),
         ];
         let facts: Vec<String> = facts.into_iter().flatten().collect();
         let line = format!("{}: {} {}", series.corner, series.quantity, facts.join("; "));

@@ -1,9 +1,9 @@
 //! Movements as they are told: series that moved together are one entry, in every report in the same words.
 
+use super::common_prefix::Scale;
 use super::layout::{push_sentence, push_words};
-use super::scale::Scale;
+use super::sentences;
 use super::to_do::{about_cause, about_station};
-use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{JointMovement, Kind, Moved, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
@@ -42,7 +42,7 @@ pub(in crate::report) struct Told {
 /// The words of a movement.
 pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> Told {
     let [group, low, high] =
-        [joint.since.group, joint.since.low, joint.since.high].map(|group| words::label(product, group));
+        [joint.since.group, joint.since.low, joint.since.high].map(|group| sentences::label(product, group));
     let since = if low == high { group.to_owned() } else { format!("{group} ({low} to {high})") };
     let probability = number(joint.probability, 2);
     Told {
@@ -51,7 +51,7 @@ pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> 
         worst: joint.series.first().map(|worst| worst_text(product, worst)).unwrap_or_default(),
         next: joint.nearest.filter(|_| joint.kind == Kind::Ramp).and_then(|(place, reach)| {
             let series = product.series.get(place)?;
-            let ahead = words::ahead(series, &reach);
+            let ahead = sentences::ahead(series, &reach);
             Some(format!("{}: {ahead}", name(series)))
         }),
         rules: rules(product, joint),
@@ -61,7 +61,7 @@ pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> 
 
 /// `phase margin at 24V-3A`
 fn name(series: &SeriesOutcome) -> String {
-    format!("{} at {}", words::quantity(series), series.corner)
+    format!("{} at {}", sentences::quantity(series), series.corner)
 }
 
 fn members<'a>(
@@ -74,7 +74,7 @@ fn members<'a>(
 fn which(product: &ProductDrift, joint: &JointMovement) -> String {
     let mut titles: Vec<String> = Vec::new();
     for series in members(product, joint) {
-        let title = words::quantity(series);
+        let title = sentences::quantity(series);
         if !titles.contains(&title) {
             titles.push(title);
         }
@@ -83,10 +83,10 @@ fn which(product: &ProductDrift, joint: &JointMovement) -> String {
     let at = match joint.corners.as_slice() {
         [only] => only.clone(),
         all if all.len() == corners.len() => format!("all {} corners", all.len()),
-        some if some.len() <= NAMED => words::and(some),
+        some if some.len() <= NAMED => sentences::and(some),
         some => format!("{} of {} corners", some.len(), corners.len()),
     };
-    format!("{} series: {} at {at}", joint.series.len(), words::and(&titles))
+    format!("{} series: {} at {at}", joint.series.len(), sentences::and(&titles))
 }
 
 fn worst_text(product: &ProductDrift, moved: &Moved) -> String {

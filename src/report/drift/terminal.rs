@@ -1,8 +1,8 @@
 //! The text: verdict and counts first, then product by product what does not pass, worst first, then the rest in brief.
 
+use super::dot_plot::LEGEND;
 use super::layout::push_words;
-use super::strip::LEGEND;
-use super::{brief, full, movements, words};
+use super::{movements, sentences, series_detail, series_row};
 use crate::check::Verdict;
 use crate::drift::{GroupHead, ProductDrift, ReferenceSeries, SeriesOutcome};
 use crate::report::Counts;
@@ -77,7 +77,7 @@ fn push_product(
     for verdict in Verdict::ALL {
         for series in full().filter(|series| series.verdict == verdict) {
             text.push('\n');
-            text.push_str(&full::series(product, series, legend.take(), style));
+            text.push_str(&series_detail::series(product, series, legend.take(), style));
         }
     }
     let is_short = product.series.len() > MOST_ROWS && !style.every_check;
@@ -114,7 +114,7 @@ fn groups(product: &ProductDrift) -> Vec<String> {
                 seen.push(name);
             }
         }
-        format!("{what}{} {}", if seen.len() == 1 { "" } else { "s" }, words::and(&seen))
+        format!("{what}{} {}", if seen.len() == 1 { "" } else { "s" }, sentences::and(&seen))
     };
     let parts = [
         all("revision", |group| group.revisions.clone()),
@@ -172,13 +172,13 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
             ""
         };
         text.push_str(&format!("\n  {title}{note}\n"));
-        text.push_str(&brief::reasons(&series, style));
-        text.push_str(&brief::table(&series, style));
+        text.push_str(&series_row::reasons(&series, style));
+        text.push_str(&series_row::table(&series, style));
         for series in &series {
-            let name = format!("{} {}", series.corner, words::quantity(series));
-            let moves = |unit: &&ReferenceSeries| unit.trend.as_ref().is_some_and(words::is_shown);
+            let name = format!("{} {}", series.corner, sentences::quantity(series));
+            let moves = |unit: &&ReferenceSeries| unit.trend.as_ref().is_some_and(sentences::is_shown);
             for unit in series.references.iter().filter(moves) {
-                let line = format!("reference unit, {name}: {}", words::reference(series, unit));
+                let line = format!("reference unit, {name}: {}", sentences::reference(series, unit));
                 push_words(text, 4, anstyle::Style::new(), &terminal(&line), style);
             }
         }
@@ -189,9 +189,9 @@ fn push_brief(text: &mut String, product: &ProductDrift, style: Style) {
 fn push_remarks(text: &mut String, product: &ProductDrift, style: Style) {
     let mut lines: Vec<String> = Vec::new();
     lines.extend(references(product));
-    lines.extend(words::retested(&product.retested));
+    lines.extend(sentences::retested(&product.retested));
     lines.extend(product.notes.iter().map(|note| format!("note: {note}")));
-    lines.extend(product.false_alarms.as_ref().map(words::false_alarms));
+    lines.extend(product.false_alarms.as_ref().map(sentences::false_alarms));
     if !lines.is_empty() {
         text.push('\n');
     }
@@ -207,11 +207,11 @@ fn references(product: &ProductDrift) -> Option<String> {
         if !serials.contains(&&unit.serial) {
             serials.push(&unit.serial);
         }
-        let station = words::station(unit.station.as_deref());
+        let station = sentences::station(unit.station.as_deref());
         if !stations.contains(&station) {
             stations.push(station);
         }
-        moving += usize::from(unit.trend.as_ref().is_some_and(words::is_shown));
+        moving += usize::from(unit.trend.as_ref().is_some_and(sentences::is_shown));
     }
     let count = serials.len();
     let (units, watch) = if count == 1 { ("unit", "watches") } else { ("units", "watch") };
@@ -220,5 +220,5 @@ fn references(product: &ProductDrift) -> Option<String> {
         1 => "1 series of them shows a trend: the station moves".to_owned(),
         _ => format!("{moving} series of them show a trend: the station moves"),
     };
-    (count > 0).then(|| format!("{count} reference {units} {watch} {}; {shows}", words::and(&stations)))
+    (count > 0).then(|| format!("{count} reference {units} {watch} {}; {shows}", sentences::and(&stations)))
 }

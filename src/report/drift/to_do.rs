@@ -1,6 +1,6 @@
 //! What to do about a rule that does not pass.
 
-use super::words;
+use super::sentences;
 use crate::check::Verdict;
 use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome};
 
@@ -70,7 +70,7 @@ pub(super) fn about_station(product: &ProductDrift, series: &SeriesOutcome) -> O
 
 /// Where to look for the cause of what moved since a group.
 pub(super) fn about_cause(product: &ProductDrift, group: usize, together_with: &[String]) -> String {
-    let label = words::label(product, group);
+    let label = sentences::label(product, group);
     if together_with.is_empty() {
         format!("find what is new since {label}: parts, assembly, firmware, station, how it is measured")
     } else {

@@ -1,9 +1,9 @@
 //! The detail of one corner: what is wrong and what to do, the plots, every check, what was judged.
 
-use super::bode::{bode, legend, role_word};
-use super::gauge::gauge;
-use super::plan::Detail;
-use super::plane::plane;
+use super::bode_plot::{bode, legend, role_word};
+use super::detail_selection::Detail;
+use super::limit_scale::gauge;
+use super::nyquist_plot::plane;
 use super::text::{OPEN, RUN, check_name, mark, safe};
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, frequency_text, range_text};
 use crate::provenance::FileDigest;

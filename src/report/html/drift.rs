@@ -1,7 +1,7 @@
 //! The page of `drift`: every product, its groups, and series by series what it came to.
 
 use super::drift_plot::{series_plot, spark};
-use super::frame;
+use super::page_frame;
 use super::text::{mark, safe};
 use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
@@ -18,14 +18,14 @@ use std::io::{self, Write};
 pub fn write_drift_html(mut sink: impl Write, products: &[ProductDrift]) -> io::Result<()> {
     let verdict = Verdict::worst(products.iter().filter_map(|product| product.verdict));
     let title = format!("{}: drift of stability margins", verdict.map_or("no verdict", Verdict::word));
-    sink.write_all(frame::begin(&title).as_bytes())?;
+    sink.write_all(page_frame::begin(&title).as_bytes())?;
     sink.write_all(top(verdict, products).into_string().as_bytes())?;
     sink.write_all(b"<main>\n")?;
     for (index, product) in products.iter().enumerate() {
         sink.write_all(self::product(index, product).into_string().as_bytes())?;
     }
     sink.write_all(b"</main>\n")?;
-    sink.write_all(frame::end().as_bytes())?;
+    sink.write_all(page_frame::end().as_bytes())?;
     sink.flush()
 }
 

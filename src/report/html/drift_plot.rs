@@ -1,8 +1,8 @@
 //! One series over its groups: means with their scatter, spread, extremes, limits, chart, movement and forecast.
 
 use super::axis::{round_step, widened};
-use super::path::{Place, area, line, whole};
-use super::strip::{Across, Strip};
+use super::plot_panel::{Across, Strip};
+use super::svg_path::{Place, area, line, whole};
 use super::text::safe;
 use crate::check::{Unit, value_text};
 use crate::drift::{GroupHead, GroupStats, Kind, Movement, SeriesOutcome, Since};
@@ -283,7 +283,7 @@ impl Plot<'_> {
             strip.ring(self.axis, place(i), mean);
         }
         for signal in &self.series.signals {
-            let percent = super::strip::round(self.axis.percent(place(signal.group as f64)));
+            let percent = super::plot_panel::round(self.axis.percent(place(signal.group as f64)));
             let mut words = String::new();
             // Writing to a string does not fail.
             let _ = Escaper::new(&mut words).write_str(&safe(&signal.message));

@@ -2,19 +2,19 @@
 //!
 //! | file | what |
 //! | --- | --- |
-//! | `frame` | head, content security policy, foot: the same for every page |
+//! | `page_frame` | head, content security policy, foot: the same for every page |
 //! | `text` | text from files made harmless, verdicts as shape and word |
 //! | `axis` | ticks of linear and of logarithmic axes |
-//! | `path` | paths and dots in whole numbers of a plot's own units |
-//! | `strip` | a plot over a common axis whose text keeps its size at any width |
-//! | `bode` | gain and angle over log frequency |
-//! | `change` | the other levels against the judged one |
-//! | `plane` | the complex plane about the critical point |
-//! | `gauge` | a value with its uncertainty against its limit |
+//! | `svg_path` | paths and dots in whole numbers of a plot's own units |
+//! | `plot_panel` | a plot over a common axis whose text keeps its size at any width |
+//! | `bode_plot` | gain and angle over log frequency |
+//! | `level_difference` | the other levels against the judged one |
+//! | `nyquist_plot` | the complex plane about the critical point |
+//! | `limit_scale` | a value with its uncertainty against its limit |
 //! | `corner` | the detail of one corner |
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `run` | the pieces of one run, made in worker threads |
-//! | `plan` | which pieces are worth making |
+//! | `detail_selection` | which pieces are worth making |
 //! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
@@ -25,24 +25,24 @@
 //! them.
 
 mod axis;
-mod bode;
-mod change;
+mod bode_plot;
 mod corner;
+mod detail_selection;
 mod drift;
 mod drift_plot;
-mod frame;
-mod gauge;
+mod level_difference;
+mod limit_scale;
+mod nyquist_plot;
 mod overview;
-mod path;
-mod plan;
-mod plane;
+mod page_frame;
+mod plot_panel;
 mod run;
 mod spool;
-mod strip;
+mod svg_path;
 mod text;
 mod writer;
 
+pub use detail_selection::HtmlPlan;
 pub use drift::write_drift_html;
-pub use plan::HtmlPlan;
 pub use run::{HtmlRun, html_run};
 pub use writer::{HtmlSummary, HtmlWriter};

@@ -2,8 +2,8 @@
 //! as control characters, which no text of a piece can hold: they are made visible on their way in.
 
 use super::corner::{Parts, detail};
-use super::path::whole;
-use super::plan::{Detail, HtmlPlan};
+use super::detail_selection::{Detail, HtmlPlan};
+use super::svg_path::whole;
 use super::text::{LINK, LINK_END, check_name, class, mark, safe};
 use crate::check::{CornerOutcome, RunOutcome, Verdict};
 use crate::report::statement::{CheckStatement, deciding, phrase};

@@ -1,11 +1,11 @@
 //! The pieces put together: as many details as a browser opens at once, the rest named.
 
 use super::corner::Parts;
-use super::plan::HtmlPlan;
+use super::detail_selection::HtmlPlan;
 use super::run::HtmlRun;
 use super::spool::{Extent, Spool};
 use super::text::{LINK, LINK_END, OPEN, RUN};
-use super::{frame, overview};
+use super::{overview, page_frame};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::report::Tally;
@@ -233,7 +233,7 @@ impl<W: Write> HtmlWriter<W> {
         self.summary.details = picks.len() as u64;
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
-        out.write_all(frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
+        out.write_all(page_frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
         out.write_all(overview::top(tally).into_string().as_bytes())?;
         out.write_all(overview::controls().into_string().as_bytes())?;
         out.write_all(b"<main>\n")?;
@@ -244,7 +244,7 @@ impl<W: Write> HtmlWriter<W> {
         write_details(&mut out, &picks, &mut self.details, &self.summary)?;
         write_specs(&mut out, &self.specs)?;
         out.write_all(b"</main>\n")?;
-        out.write_all(frame::end().as_bytes())?;
+        out.write_all(page_frame::end().as_bytes())?;
         out.flush()?;
         drop(out);
         Ok((self.sink, self.summary))

@@ -1,8 +1,8 @@
 //! Margins over builds: what moved, then series that fail or are undecided, worst first.
 
 use super::report::MOST;
-use super::shelf::{Rank, Shelf};
 use super::text::line;
+use super::worst_entries::{Rank, Shelf};
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::TOOL;

@@ -4,7 +4,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `text` | text from files made harmless |
-//! | `shelf` | keeps the worst entries |
+//! | `worst_entries` | keeps the worst entries |
 //! | `run` | the pieces of one run |
 //! | `report` | all of them put together |
 //! | `drift` | series of a history |
@@ -12,8 +12,8 @@
 mod drift;
 mod report;
 mod run;
-mod shelf;
 mod text;
+mod worst_entries;
 
 pub use drift::write_drift_markdown;
 pub use report::{MOST, MarkdownReport};

@@ -1,8 +1,8 @@
 //! The pieces of all runs put together.
 
 use super::run::RunMarkdown;
-use super::shelf::{Rank, Shelf, Shown};
 use super::text::line;
+use super::worst_entries::{Rank, Shelf, Shown};
 use crate::check::Verdict;
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::report::statement::{count_of, phrase};

@@ -1,7 +1,7 @@
 //! The pieces of one run.
 
-use super::shelf::Rank;
 use super::text::line;
+use super::worst_entries::Rank;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict};
 use crate::report::Counts;
 use crate::report::statement::{

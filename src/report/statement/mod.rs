@@ -8,7 +8,7 @@
 //! | `corner` | a corner: checks that say the same, what is not judged and why, what the verdict rests on |
 //! | `run` | whose run it is |
 //!
-//! The history of a product has its own in `report/drift`: `words`, `movements`, `to_do`.
+//! The history of a product has its own in `report/drift`: `sentences`, `movements`, `to_do`.
 
 mod check;
 mod corner;

@@ -9,10 +9,10 @@
 //! those of digamma and trigamma (M. Abramowitz and I. Stegun, Handbook of Mathematical Functions, 6.3.18, 6.4.12 and
 //! 26.4: from memory).
 
-use super::columns::Columns;
+use super::gain_phase::Columns;
 use super::grid::{DIFFERENCE, Grid};
 use super::receivers::Shape;
-use super::twin::Evidence;
+use super::replicates::Evidence;
 use crate::curve::Curve;
 
 /// Residuals in a block.
@@ -351,7 +351,7 @@ fn resistant_line(window: &[Block], origin: f64) -> impl Fn(f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::drawn::{analysed, grid, line, resonance, samples, sweep};
+    use crate::noise::simulated_noise::{analysed, grid, line, resonance, samples, sweep};
 
     /// Mean over seeds of ln(estimate / truth) at a sample.
     fn bias(shape: &dyn Fn(f64) -> [f64; 2], sigma: &dyn Fn(f64) -> f64, at: usize) -> f64 {

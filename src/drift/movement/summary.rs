@@ -1,13 +1,13 @@
 //! The movement as it is told: values and intervals from all explanations, held against the limit.
 
 use super::bad_lots::{Piece, Weighed, weigh};
-use super::explain::Explanation;
+use super::hypotheses::Explanation;
 use super::mixture::{Part, crossing, quantile, together};
 use super::outcome::{Earlier, Kind, Movement, Range, Since, Weights};
 use super::prior::{
     CORRELATION_SHOWN, FEWEST_GROUPS, KIND_ALONE, LEAST_FORECAST, LEAST_RAMP, MOST_GROUPS, PAST_ALONE,
 };
-use super::spread::Observation;
+use super::weights::Observation;
 use crate::decision::{Limit, meets};
 use crate::drift::Reach;
 

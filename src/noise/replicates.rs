@@ -9,9 +9,9 @@
 //! resonance from noise, and what is taken for noise is smoothed away. Two sweeps of one loop share all of the loop
 //! and none of the noise.
 
-use super::columns::Columns;
+use super::gain_phase::Columns;
 use super::grid::{Grid, SHORT};
-use super::level::Power;
+use super::noise_level::Power;
 use crate::curve::{Curve, wrap};
 
 /// Neighbouring third differences share samples: the sum of their squared correlations, C(12,6)/C(6,3)^2.
@@ -198,7 +198,7 @@ pub(super) fn rounding(grid: &Grid, curve: &Curve) -> [f64; 2] {
 mod tests {
     use super::*;
     use crate::noise::Smoother;
-    use crate::noise::drawn::{grid, line, resonance, samples};
+    use crate::noise::simulated_noise::{grid, line, resonance, samples};
     use crate::spec::CriticalPoint;
     use rand_distr::{Distribution, StandardNormal};
     use rand_pcg::Pcg64;

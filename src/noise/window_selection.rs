@@ -4,9 +4,9 @@
 //! estimators; A. Goldenshluger and A. Nemirovski 1997: from memory). The widest that agrees is used, less a quarter, so that
 //! what bias is left is small beside the noise.
 
-use super::columns::Columns;
+use super::gain_phase::Columns;
 use super::grid::{Fits, Grid, STRIDE, TRIED};
-use super::level::BLOCK;
+use super::noise_level::BLOCK;
 
 /// Squared difference of two windows, over what the noise makes of it, up to which they agree: 1 on average without bias.
 /// Together with the quarter less that is used, 6 keeps the stated uncertainties true over the simulated loops
@@ -167,7 +167,7 @@ fn grows(held: u8, step: usize) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use crate::noise::drawn::{grid, line, resonance, sweep};
+    use crate::noise::simulated_noise::{grid, line, resonance, sweep};
 
     #[test]
     fn nothing_is_smoothed_without_noise() {

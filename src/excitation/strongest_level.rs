@@ -10,7 +10,7 @@
 //! stronger ones, more than they are themselves, which agree with each other over at least two steps, the weakest are
 //! the odd ones. More gain at the weakest levels is saturation all above, and nothing is shown to be unchanged.
 
-use super::pair::{Cause, Difference, Reading, Shift, relate};
+use super::level_pair::{Cause, Difference, Reading, Shift, relate};
 use crate::linearity::{Relation, STEP_SLACK_DB};
 use crate::spec::Tolerances;
 

@@ -1,6 +1,6 @@
 //! What a series shows, as sentences. Text of the data stands in them as it is: whoever writes them out makes it harmless.
 
-use super::scale::Scale;
+use super::common_prefix::Scale;
 use crate::check::{limit_text, value_text};
 use crate::drift::{
     Ability, FalseAlarms, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal,

@@ -1,9 +1,9 @@
 //! Samples from numbers in memory: every number is looked at, as the reader does with those of a file.
 
 use super::convert::{Form, MOST_NUMBERS, NoGain, Numbers, convert, natural};
+use super::fast_reader::{LEAST_HZ, MOST_HZ, is_frequency};
 use super::order::is_above;
 use super::reading::{AngleUnit, GainUnit};
-use super::rows::{LEAST_HZ, MOST_HZ, is_frequency};
 use super::samples::Samples;
 use num_complex::Complex64;
 use thiserror::Error;

@@ -15,7 +15,7 @@ pub(crate) fn gauge(check: &CheckOutcome, is_bound: bool) -> Option<Markup> {
     let (low, high) = (limit.min.map_or(0.0, |m| scale.at(m)), limit.max.map_or(WIDTH, |m| scale.at(m)));
     let at = scale.at(value);
     let (from, to) = (scale.at(value - scale.uncertainty), scale.at(value + scale.uncertainty));
-    let px = |x: f64| super::strip::round(x.clamp(0.0, WIDTH));
+    let px = |x: f64| super::plot_panel::round(x.clamp(0.0, WIDTH));
     Some(html! {
         svg.gauge width="190" height="24" viewBox="0 0 190 24" aria-hidden="true" {
             path.bank d="M0 19H190" {}

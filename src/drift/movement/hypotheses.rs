@@ -1,9 +1,9 @@
 //! Every explanation of a series under one correlation and one set of bad lots: how probable it is, and what level and size it gives.
 
 use super::outcome::Kind;
-use super::past::Past;
 use super::prior::{ENDED, NONE, OFFSET, RAMP, SINGLE, STEP, WANDERING};
-use super::rows::{Rows, Sums};
+use super::regression_rows::{Rows, Sums};
+use super::segmentation::Past;
 use super::station::{Column, fit, product};
 
 /// Groups since the newest of the earlier changes, at least.
@@ -336,7 +336,7 @@ impl Explanation {
 
 #[cfg(test)]
 mod tests {
-    use super::super::rows::Mean;
+    use super::super::regression_rows::Mean;
     use super::*;
 
     fn explained(values: &[f64]) -> Vec<Explanation> {

@@ -9,7 +9,7 @@
 //! | `:` | centre line |
 //! | `#` | limit of the spec |
 
-use super::scale::Scale;
+use super::common_prefix::Scale;
 use crate::check::Limit;
 use crate::drift::{ChartPoint, ChartRun, GroupStats, SeriesOutcome};
 use crate::spec::Chart;

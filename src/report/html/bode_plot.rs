@@ -2,9 +2,9 @@
 //! the gain crosses 0 dB its height is the phase margin.
 
 use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
-use super::change::{Shown, change};
-use super::path::{Place, across, area, dots, down, line};
-use super::strip::{Across, Strip};
+use super::level_difference::{Shown, change};
+use super::plot_panel::{Across, Strip};
+use super::svg_path::{Place, across, area, dots, down, line};
 use super::text::role_class;
 use crate::check::{
     CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_alone,

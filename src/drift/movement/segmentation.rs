@@ -4,7 +4,7 @@
 //! 2005; from memory), with the spread that neighbours show. Only how it weighs and what it leaves of squares goes on.
 
 use super::prior::{EARLIER, EARLIER_AT_STATION, LEVEL};
-use super::rows::Rows;
+use super::regression_rows::Rows;
 
 /// Groups of a level, at least: one alone is a bad lot.
 const SHORTEST_LEVEL: usize = 2;
@@ -92,7 +92,7 @@ pub(super) fn pasts(rows: &Rows, places: &[usize], variance: f64, at_station: &[
 
 #[cfg(test)]
 mod tests {
-    use super::super::rows::Mean;
+    use super::super::regression_rows::Mean;
     use super::*;
 
     fn found(values: &[f64]) -> Vec<Past> {

@@ -7,7 +7,7 @@ use super::chart::{
     self, ChangePointRun, Mean, Parameters, Plot, Point, Rule, Rung, Setup, Side, run_chart, run_widened,
 };
 use super::rules::Filled;
-use super::words;
+use super::wording;
 use super::{ChartPoint, ChartRun, GroupStats, Population, Series, Signal, Trend};
 use crate::check::Unit;
 use crate::spec::Chart;
@@ -339,7 +339,7 @@ impl Telling<'_> {
     }
 
     fn message(&self, signal: &chart::Signal, center: f64) -> String {
-        let show = |value: f64| words::value(value, self.setup.sigma, self.unit);
+        let show = |value: f64| wording::value(value, self.setup.sigma, self.unit);
         let (value, limit, center) = (show(signal.value), show(signal.limit), show(center));
         let (side, end) = match signal.side {
             Side::High => ("above", "upper"),

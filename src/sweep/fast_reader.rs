@@ -1,7 +1,7 @@
 //! All rows of a file, the short way: nothing is explained here.
 //!
 //! Rows without surprises are read straight from the bytes; others are cut into fields first. The first row that is not
-//! right ends it, and [`careful`](super::careful) then reads everything again and says what is wrong. What is accepted
+//! right ends it, and [`careful`](super::explaining_reader) then reads everything again and says what is wrong. What is accepted
 //! here is accepted there with the same numbers.
 
 use super::columns::{Layout, UNUSED};

@@ -4,7 +4,7 @@
 //! surely below there is one crossover, however often the samples between them seem to cross. Between two stretches on one
 //! side, and at an end of the band, there may be two more or none.
 
-use super::drowned::scatter;
+use super::noise_floor::scatter;
 use super::{Refusal, Subject};
 use crate::analysed::Analysed;
 use crate::curve::db;

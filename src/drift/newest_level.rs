@@ -1,7 +1,7 @@
 //! Where a series stands now: its groups with what moved taken out, at the newest level. A movement is no scatter of lots, and capability is
 //! that of what is built today.
 
-use super::line::Moments;
+use super::least_squares::Moments;
 use super::movement::{Kind, Movement};
 use super::{GroupStats, Lots};
 

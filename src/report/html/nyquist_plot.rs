@@ -1,7 +1,7 @@
 //! The complex plane about the critical point, where the spec puts it.
 
-use super::bode::main_level;
-use super::path::{Place, line, whole};
+use super::bode_plot::main_level;
+use super::svg_path::{Place, line, whole};
 use crate::check::{CornerOutcome, CornerPlot, Measured, PlotPoint, Unit, value_text};
 use crate::spec::CriticalPoint;
 use maud::{Markup, html};

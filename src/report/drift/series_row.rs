@@ -1,8 +1,8 @@
 //! Series in brief: a row each, under their corner.
 
+use super::common_prefix::Scale;
 use super::layout::{Side, columns, push_words};
-use super::scale::Scale;
-use super::words;
+use super::sentences;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{Reach, SeriesOutcome, Slope};
 use crate::report::escape::terminal;
@@ -37,7 +37,7 @@ fn row(series: &SeriesOutcome) -> [String; 7] {
     let none = || "-".to_owned();
     let newest = series.groups.iter().rev().find(|group| group.mean.is_some());
     [
-        terminal(&words::quantity(series)).into_owned(),
+        terminal(&sentences::quantity(series)).into_owned(),
         newest.and_then(|group| group.mean).map_or_else(none, |mean| scale.text(mean)),
         newest.and_then(|group| group.sd).map_or_else(none, |sd| scale.number(sd)),
         limit_text(&series.limit, series.unit),
@@ -57,18 +57,18 @@ fn trend(scale: Scale, slope: &Slope) -> String {
 
 /// `9.1 (6.4, 16)` in groups; `240 (31+)` where it may never be reached.
 fn forecast(reach: &Reach) -> String {
-    let interval = match (reach.low.map(words::groups_ahead), reach.high.map(words::groups_ahead)) {
+    let interval = match (reach.low.map(sentences::groups_ahead), reach.high.map(sentences::groups_ahead)) {
         (Some(low), Some(high)) => format!("{low}, {high}"),
         (Some(low), None) => format!("{low}+"),
         (None, _) => "never".to_owned(),
     };
-    format!("{} ({interval})", words::groups_ahead(reach.in_groups))
+    format!("{} ({interval})", sentences::groups_ahead(reach.in_groups))
 }
 
 /// Why series are not judged: the reasons in the order they appear, with the series each holds for.
 pub(super) fn reasons(series: &[&SeriesOutcome], style: Style) -> String {
     let named = series.iter().filter(|series| series.verdict == Verdict::NotJudged);
-    let named = named.map(|s| (s.message.as_str(), format!("{} {}", s.corner, words::quantity(s))));
+    let named = named.map(|s| (s.message.as_str(), format!("{} {}", s.corner, sentences::quantity(s))));
     let all = series.len();
     let mut text = String::new();
     for (reason, names) in by_reason(named) {

@@ -11,7 +11,7 @@
 //! converges exponentially (any numerical handbook, e.g. NIST *Digital Library of Mathematical Functions*, 3.5(i)).
 
 use super::Lots;
-use super::line::Moments;
+use super::least_squares::Moments;
 use crate::decision::Limit;
 use statrs::function::erf::{erfc, erfc_inv};
 use std::f64::consts::SQRT_2;

@@ -1,8 +1,8 @@
 //! How the other levels differ from the judged one: on a scale where the tolerance can be seen.
 
 use super::axis::{step_of, widened};
-use super::path::{across, down, line};
-use super::strip::{Across, Strip};
+use super::plot_panel::{Across, Strip};
+use super::svg_path::{across, down, line};
 use super::text::role_class;
 use crate::check::{CornerPlot, LevelPlot, PlotPoint, Role};
 use crate::quantity::number;

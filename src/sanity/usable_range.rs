@@ -8,8 +8,8 @@
 //! loop with gain, and no margin stands there. What hangs on the range is invalid; the rest is judged as if the sweep
 //! began or ended there, but only where that alone shows a stable closed loop.
 
-use super::drowned::{self, Run};
-use super::{Refusal, Subject, jumps, unresolved};
+use super::noise_floor::{self, Run};
+use super::{Refusal, Subject, jumps, unresolved_resonance};
 use crate::curve::{Span, db};
 use crate::quantity::with_unit;
 use std::f64::consts::LN_2;
@@ -116,7 +116,7 @@ pub fn usable(subject: &Subject<'_>) -> Result<Usable, Refusal> {
 
 /// Leaves out what is drowned in noise below and above the crossovers.
 fn drowned_ends(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
-    let runs = drowned::runs(subject);
+    let runs = noise_floor::runs(subject);
     if runs.is_empty() {
         return Ok(());
     }
@@ -204,7 +204,7 @@ fn steps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
 
 /// Leaves out what lies beyond a gap that the points do not resolve.
 fn gaps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
-    for gap in unresolved::all(&Subject { span: usable.span, ..*subject }) {
+    for gap in unresolved_resonance::all(&Subject { span: usable.span, ..*subject }) {
         let (from, to) = gap.places;
         let spoiled = Spoiled { span: Span { from, to }, cause: gap.explain() };
         match side(subject, usable, gap.places) {

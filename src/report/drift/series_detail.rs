@@ -2,8 +2,8 @@
 
 use super::groups::{Kind, unit, with_strips};
 use super::layout::{push_sentence, push_words};
+use super::sentences;
 use super::to_do::to_do;
-use super::words;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
 use crate::report::escape::terminal;
@@ -46,9 +46,9 @@ pub(super) fn series(
 
 /// `24V-3A, phase margin, limit at least 50 deg: fail, step at 2026-W17, first signal at 2026-W18`
 fn title(product: &ProductDrift, series: &SeriesOutcome, style: Style) -> String {
-    let name = format!("{}, {}", terminal(&series.corner), terminal(&words::quantity(series)));
+    let name = format!("{}, {}", terminal(&series.corner), terminal(&sentences::quantity(series)));
     let verdict = paint(phrase(series.verdict), palette::of(series.verdict), style);
-    let at = |what: &str, group: usize| format!(", {what} at {}", terminal(words::label(product, group)));
+    let at = |what: &str, group: usize| format!(", {what} at {}", terminal(sentences::label(product, group)));
     let moved = series.moved();
     let step = moved.map_or_else(String::new, |(movement, since)| at(movement.kind.name(), since.group));
     let since = series.signals.first().map_or_else(String::new, |first| at("first signal", first.group));
@@ -62,13 +62,13 @@ pub(in crate::report) fn facts(
     series: &SeriesOutcome,
 ) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
-    facts.extend(words::signals(product, series).into_iter().map(|line| ("signal", line)));
-    facts.extend(series.moved().map(|(movement, _)| ("moved", words::moved(product, series, movement))));
-    facts.extend(series.trend.as_ref().map(|slope| ("trend", words::trend(series, slope, "group"))));
-    facts.extend(series.forecast.as_ref().map(|reach| ("ahead", words::forecast(series, reach))));
-    facts.extend(series.capability.as_ref().map(|ability| ("units", words::capability(ability))));
-    facts.extend(words::chart(series).map(|chart| ("watched", chart)));
-    facts.extend(series.references.iter().map(|unit| ("reference unit", words::reference(series, unit))));
+    facts.extend(sentences::signals(product, series).into_iter().map(|line| ("signal", line)));
+    facts.extend(series.moved().map(|(movement, _)| ("moved", sentences::moved(product, series, movement))));
+    facts.extend(series.trend.as_ref().map(|slope| ("trend", sentences::trend(series, slope, "group"))));
+    facts.extend(series.forecast.as_ref().map(|reach| ("ahead", sentences::forecast(series, reach))));
+    facts.extend(series.capability.as_ref().map(|ability| ("units", sentences::capability(ability))));
+    facts.extend(sentences::chart(series).map(|chart| ("watched", chart)));
+    facts.extend(series.references.iter().map(|unit| ("reference unit", sentences::reference(series, unit))));
     facts
 }
 

@@ -1,14 +1,14 @@
 //! All rows of a file, the long way: every error with its place.
 
-use super::checked::FEWEST_POINTS;
 use super::columns::Layout;
 use super::convert::{Numbers, convert};
 use super::dialect::{line_ends, next_line};
+use super::fast_reader::{LEAST_HZ, MOST_HZ, Room, Rows, is_frequency};
 use super::fields::{Field, Uncut};
+use super::from_numbers::FEWEST_POINTS;
 use super::number::number;
 use super::order::{breaks, is_above};
 use super::problems::{MOST_ERRORS, Source, count, hertz, no_gain, not_a_number, shown, uncut};
-use super::rows::{LEAST_HZ, MOST_HZ, Room, Rows, is_frequency};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
 

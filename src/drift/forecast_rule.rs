@@ -12,7 +12,7 @@
 
 use super::movement::{Kind, Movement};
 use super::rules::Facts;
-use super::words::{self, quantity_title};
+use super::wording::{self, quantity_title};
 use super::{Population, Reach, RuleOutcome};
 use crate::check::limit_text;
 use crate::decision::{Verdict, meets};
@@ -26,7 +26,7 @@ pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Populat
     let rule = |verdict, message| RuleOutcome { rule: "forecast", verdict, message };
     let title = quantity_title(&facts.key.quantity);
     let Some(movement) = facts.movement else {
-        let have = words::count(facts.filled.len() as u64, "group");
+        let have = wording::count(facts.filled.len() as u64, "group");
         return rule(Verdict::NotJudged, format!("not judged: {have} with values are too few for a trend"));
     };
     if let Some(text) = beyond_already(facts, population) {
@@ -43,7 +43,7 @@ pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Populat
     let end = |end: Option<f64>| end.map_or_else(|| "never".to_owned(), |groups| format!("{groups:.1}"));
     let interval = format!("95 %: {} to {}", end(forecast.low), end(forecast.high));
     let limit = limit_text(&forecast.limit, facts.key.unit);
-    let when = words::groups(forecast.in_groups);
+    let when = wording::groups(forecast.in_groups);
     rule(verdict, format!("{slope}: the limit {limit} is reached in {when} ({interval}), {why}"))
 }
 
@@ -54,7 +54,7 @@ fn beyond_already(facts: &Facts<'_>, population: &Population) -> Option<String> 
         return None;
     }
     let label = population.groups.get(*group).map_or("", |head| head.label.as_str());
-    let mean = words::value(*mean, stats.sd.unwrap_or(0.0), facts.key.unit);
+    let mean = wording::value(*mean, stats.sd.unwrap_or(0.0), facts.key.unit);
     let limit = limit_text(&facts.key.limit, facts.key.unit);
     Some(format!("the newest mean, {mean} in {label}, is beyond the limit {limit} already"))
 }
@@ -62,7 +62,7 @@ fn beyond_already(facts: &Facts<'_>, population: &Population) -> Option<String> 
 fn slope_text(title: &str, movement: &Movement, facts: &Facts<'_>) -> String {
     let slope = movement.slope;
     let half = 0.5 * (slope.high - slope.low);
-    let show = |value: f64| words::value(value, half, facts.key.unit);
+    let show = |value: f64| wording::value(value, half, facts.key.unit);
     let (value, low, high) = (show(slope.value), show(slope.low), show(slope.high));
     format!("{title} changes by {value} per group ({low} to {high})")
 }
@@ -80,7 +80,7 @@ fn by_movement(movement: &Movement, forecast: &Reach, allowed: f64) -> Verdict {
 
 /// The verdict, and how it reads behind the forecast.
 fn settled(facts: &Facts<'_>, movement: &Movement, forecast: &Reach, groups: u32) -> (Verdict, String) {
-    let horizon = words::count(u64::from(groups), "group");
+    let horizon = wording::count(u64::from(groups), "group");
     let verdict = by_movement(movement, forecast, f64::from(groups));
     if verdict == Verdict::Pass {
         return (verdict, format!("later than {horizon} ahead"));

@@ -1,6 +1,6 @@
 //! The level that is judged: the strongest one that a stronger one confirms and no weaker one contradicts.
 
-use super::change::{Comparison, Relation};
+use super::level_difference::{Comparison, Relation};
 use crate::spec::Tolerances;
 
 /// Slack of the step between two levels, dB: a source's own rounding.

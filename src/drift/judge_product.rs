@@ -7,8 +7,8 @@
 //! than a single chart. A rate that is asked for is divided among the charts alike.
 
 use super::chart::{FALSE_ALARMS, LEAST_TARGET, least_target};
+use super::control_charts::{Rate, Watch};
 use super::rules::Rules;
-use super::watch::{Rate, Watch};
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};

@@ -1,6 +1,6 @@
 //! A curve as few points.
 
-use super::thin::thin;
+use super::decimation::thin;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, LocalError, Span, db};
 use crate::spec::CriticalPoint;

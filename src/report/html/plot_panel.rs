@@ -2,7 +2,7 @@
 //! in percent across.
 
 use super::axis::{Tick, linear_ticks};
-use super::path::{PER_UNIT, whole};
+use super::svg_path::{PER_UNIT, whole};
 use maud::{Markup, PreEscaped, html};
 use std::fmt::Write;
 

@@ -1,6 +1,6 @@
 //! Values that stand on a sample which mains interference hit.
 
-use super::fit::{Fit, Sample, length};
+use super::least_squares::{Fit, Sample, length};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db};
 use crate::noise::{Spike, mains};

@@ -10,10 +10,10 @@
 //! | no signal, but a movement worth an action that is as certain as a signal | fails; undecided where stations changed as it began |
 //! | none of these | passes |
 
-use super::judge::Settings;
+use super::judge_product::Settings;
 use super::movement::{Kind, Movement};
 use super::rules::Facts;
-use super::words::{self, quantity_title};
+use super::wording::{self, quantity_title};
 use super::{ChartRun, Population, Range, RuleOutcome, Signal};
 use crate::decision::Verdict;
 
@@ -23,7 +23,7 @@ pub(super) fn chart_rule(facts: &Facts<'_>, settings: &Settings, population: &Po
     let (verdict, text) = match facts.chart {
         Some(chart) => Charted { facts, chart, population }.verdict(&title),
         None => {
-            let (have, need) = (words::count(facts.filled.len() as u64, "group"), settings.setup());
+            let (have, need) = (wording::count(facts.filled.len() as u64, "group"), settings.setup());
             let text = format!(
                 "not judged: {have} with values, the first {need} set the centre line and more are needed to watch"
             );
@@ -79,7 +79,7 @@ impl Charted<'_> {
             "{title} drifts: in {} {}; beyond the limits in {} of {} watched",
             self.label(first.group),
             first.message,
-            words::count(groups.len() as u64, "group"),
+            wording::count(groups.len() as u64, "group"),
             self.chart.points.len()
         )
     }
@@ -117,11 +117,11 @@ impl Charted<'_> {
     }
 
     fn stays(&self, title: &str) -> String {
-        let show = |value: f64| words::value(value, self.chart.sigma, self.facts.key.unit);
+        let show = |value: f64| wording::value(value, self.chart.sigma, self.facts.key.unit);
         format!(
             "{title} {}: {} watched, none beyond the limits about {} (spread of the means {})",
             stays_text(self.facts.movement),
-            words::count(self.chart.points.len() as u64, "group"),
+            wording::count(self.chart.points.len() as u64, "group"),
             show(self.chart.center),
             show(self.chart.sigma)
         )
@@ -148,7 +148,7 @@ impl Charted<'_> {
                 Kind::Step | Kind::Ramp => format!("it {}", size_text(moved, facts)),
             };
             let show =
-                |value: f64| words::value(value, 0.5 * (moved.size.high - moved.size.low), facts.key.unit);
+                |value: f64| wording::value(value, 0.5 * (moved.size.high - moved.size.low), facts.key.unit);
             let least = moved
                 .threshold
                 .map(|least| format!(", from {} towards a limit on it is worth an action", show(least)));
@@ -166,7 +166,7 @@ impl Charted<'_> {
 /// `changed by 0.1 deg (0.05 deg to 0.14 deg)`
 fn size_text(moved: &Movement, facts: &Facts<'_>) -> String {
     let Range { value, low, high } = moved.size;
-    let show = |value: f64| words::value(value, 0.5 * (high - low), facts.key.unit);
+    let show = |value: f64| wording::value(value, 0.5 * (high - low), facts.key.unit);
     format!("changed by {} ({} to {})", show(value), show(low), show(high))
 }
 
