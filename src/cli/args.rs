@@ -1,8 +1,7 @@
 //! What may be typed.
 
-use super::help::HelpArgs;
 use super::secrets::Typed;
-use super::setup_args::{BeginArgs, CompletionsArgs, ManArgs, SchemaArgs};
+use super::setup_args::{BeginArgs, CompletionsArgs, HelpArgs, ManArgs, SchemaArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;

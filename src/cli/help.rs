@@ -2,24 +2,12 @@
 
 use super::console::Console;
 use super::outputs::print;
+use super::setup_args::HelpArgs;
 use super::{PASSED, UNREADABLE};
 use crate::manual::{CHAPTERS, chapter};
 use crate::report::render_chapter;
-use clap::{Args, Command};
+use clap::Command;
 use std::fmt::Write as _;
-
-/// Arguments of `help`.
-#[derive(Debug, Args)]
-#[command(after_long_help = "\
-Examples:
-  loopgauge help                      the chapters of the manual
-  loopgauge help collecting | less
-  loopgauge help history export")]
-pub struct HelpArgs {
-    /// A chapter, or a command.
-    #[arg(value_name = "TOPIC")]
-    pub topic: Vec<String>,
-}
 
 /// Runs `help` of a program with these commands.
 pub fn help(args: &HelpArgs, mut program: Command, console: &mut Console) -> u8 {

@@ -117,3 +117,16 @@ pub enum Section {
     #[value(name = "7")]
     Manual,
 }
+
+/// Arguments of `help`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge help                      the chapters of the manual
+  loopgauge help collecting | less
+  loopgauge help history export")]
+pub struct HelpArgs {
+    /// A chapter, or a command.
+    #[arg(value_name = "TOPIC")]
+    pub topic: Vec<String>,
+}

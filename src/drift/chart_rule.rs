@@ -10,9 +10,8 @@
 //! | no signal, but a movement worth an action that is as certain as a signal | fails; undecided where stations changed as it began |
 //! | none of these | passes |
 
-use super::judge_product::Settings;
+use super::facts::{Facts, Settings};
 use super::movement::{Kind, Movement};
-use super::rules::Facts;
 use super::wording::{self, quantity_title};
 use super::{ChartRun, Population, Range, RuleOutcome, Signal};
 use crate::decision::Verdict;

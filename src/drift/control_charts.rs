@@ -6,7 +6,7 @@
 use super::chart::{
     self, ChangePointRun, Mean, Parameters, Plot, Point, Rule, Rung, Setup, Side, run_chart, run_widened,
 };
-use super::rules::Filled;
+use super::facts::Filled;
 use super::wording;
 use super::{ChartPoint, ChartRun, GroupStats, Population, Series, Signal, Trend};
 use crate::check::Unit;

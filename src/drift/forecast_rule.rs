@@ -10,8 +10,8 @@
 //! | the same of what may be a ramp or means that wander by themselves | undecided |
 //! | it fails, but all that moved is what another station's accuracy explains | undecided |
 
+use super::facts::Facts;
 use super::movement::{Kind, Movement};
-use super::rules::Facts;
 use super::wording::{self, quantity_title};
 use super::{Population, Reach, RuleOutcome};
 use crate::check::limit_text;

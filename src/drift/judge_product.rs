@@ -8,57 +8,10 @@
 
 use super::chart::{FALSE_ALARMS, LEAST_TARGET, least_target};
 use super::control_charts::{Rate, Watch};
+use super::facts::{SeriesKey, Settings};
 use super::rules::Rules;
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
-use crate::check::Unit;
-use crate::decision::{Limit, Verdict};
-use crate::spec::{Chart, Drift, DriftAxis};
-
-/// Groups that set the centre line where a spec asks for a chart and does not say how many.
-pub const SETUP_GROUPS: u32 = 8;
-
-/// What a series is and what it is held against.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SeriesKey {
-    /// Corner.
-    pub corner: String,
-    /// Quantity as results name it.
-    pub quantity: String,
-    /// Unit.
-    pub unit: Unit,
-    /// Limit of the newest record.
-    pub limit: Limit,
-}
-
-/// What a product's history is judged with.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Settings {
-    /// What the newest record's spec says.
-    pub drift: Option<Drift>,
-    /// Probability, in (0, 1), that any chart of the product sounds within twenty groups without a cause, each chart held at the same
-    /// share of it. `None`: [`FALSE_ALARMS`], the charts of a group judged together.
-    pub family_rate: Option<f64>,
-}
-
-impl Settings {
-    /// What the groups are: builds where the spec does not say.
-    #[must_use]
-    pub fn over(&self) -> DriftAxis {
-        self.drift.and_then(|drift| drift.over).unwrap_or(DriftAxis::Build)
-    }
-
-    /// The chart that is judged; `None` where the spec asks for none.
-    #[must_use]
-    pub fn chart(&self) -> Option<Chart> {
-        self.drift.and_then(|drift| drift.chart)
-    }
-
-    /// Groups that set centre and spread.
-    #[must_use]
-    pub fn setup(&self) -> usize {
-        self.drift.and_then(|drift| drift.setup).unwrap_or(SETUP_GROUPS) as usize
-    }
-}
+use crate::decision::Verdict;
 
 /// Judges the history of a product.
 #[must_use]
@@ -150,8 +103,11 @@ fn notes(settings: &Settings, population: &Population, is_held: bool, least: f64
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::check::Unit;
+    use crate::decision::Limit;
     use crate::drift::{Kind, PopulationBuilder, RecordHead, RecordValue, SeriesBuilder};
     use crate::spec::Chart;
+    use crate::spec::{Drift, DriftAxis};
     use rand_distr::{Distribution, StandardNormal};
     use rand_pcg::{Pcg64, rand_core::SeedableRng};
 

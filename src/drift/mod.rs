@@ -12,6 +12,8 @@
 //! | `movements` | series that move together: one cause, one entry |
 //! | `variance_components`, `capability`, `tolerance_interval` | scatter of lots and units, and how much of the population meets the limits |
 //! | `control_charts`, `rules`, `judge_product` | the rules that a spec asks for, held against the series of a product |
+//! | `facts` | settings, and what the rules of one series are judged by |
+//! | `group_values` | values of a group, scatter of lots, when a limit is met |
 //! | `outcome` | the result types |
 
 mod capability;
@@ -19,7 +21,9 @@ pub mod chart;
 mod chart_rule;
 mod coincidence;
 mod control_charts;
+mod facts;
 mod forecast_rule;
+mod group_values;
 mod judge_product;
 mod least_squares;
 pub mod movement;
@@ -37,17 +41,18 @@ mod variance_components;
 mod wording;
 
 pub use capability::Capability;
-pub use judge_product::{SETUP_GROUPS, SeriesKey, Settings, judge};
+pub use facts::{SETUP_GROUPS, SeriesKey, Settings};
+pub use group_values::{GroupStats, Lots, Reach};
+pub use judge_product::judge;
 pub use least_squares::{Line, Moments, student};
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
 pub use natural_order::natural;
 pub use outcome::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, ProductDrift, Reach, ReferenceSeries,
-    Retested, RuleOutcome, SeriesOutcome, Signal, Slope,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, ProductDrift, ReferenceSeries, Retested,
+    RuleOutcome, SeriesOutcome, Signal, Slope,
 };
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
-pub use variance_components::Lots;
 pub use wording::quantity_title;

@@ -1,8 +1,8 @@
 //! What the history of a product came to. The one result type: every report is written from it and nobody downstream
 //! computes again.
 
-use super::Lots;
 use super::movement::{JointMovement, Movement, Since};
+use super::{GroupStats, Lots, Reach};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
 use crate::spec::{Chart, DriftAxis};
@@ -33,28 +33,6 @@ pub struct Retested {
     pub group: String,
     /// Verdicts of its records, oldest first.
     pub verdicts: Vec<Verdict>,
-}
-
-/// Values of one quantity in one group, in the unit of the quantity.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct GroupStats {
-    /// Units with a value.
-    pub units: u64,
-    /// Units whose value is only a lower bound; left out of everything else.
-    pub bounds: u64,
-    /// Mean; `None` without a value.
-    pub mean: Option<f64>,
-    /// Standard deviation between units, n - 1; `None` of fewer than two.
-    pub sd: Option<f64>,
-    /// Smallest value.
-    pub min: Option<f64>,
-    /// Largest value.
-    pub max: Option<f64>,
-    /// Expanded uncertainty of the mean from the measurement alone: what the chain brings does not average away within a station.
-    /// `None` where one of the values has no known uncertainty.
-    pub uncertainty: Option<f64>,
-    /// The part of it that the stations' chains bring, expanded.
-    pub chain: Option<f64>,
 }
 
 /// A group beyond what the chart allows.
@@ -121,19 +99,6 @@ pub struct Slope {
     pub level: f64,
     /// Least-squares slope beside it, for information: far from it where a lot is bad or a movement began late.
     pub least_squares: f64,
-}
-
-/// When the mean reaches a limit if it goes on like this.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Reach {
-    /// The limit that the trend leads to: one side only.
-    pub limit: Limit,
-    /// Groups from the newest one.
-    pub in_groups: f64,
-    /// Two-sided 95 % interval; `None` where it is never reached.
-    pub low: Option<f64>,
-    /// Its upper end.
-    pub high: Option<f64>,
 }
 
 /// How well the population lies inside its limits.

@@ -3,19 +3,16 @@
 use super::chart_rule::chart_rule;
 use super::coincidence::together;
 use super::control_charts::{Watch, filled};
+use super::facts::{Facts, Filled, SeriesKey, Settings};
 use super::forecast_rule::forecast_rule;
-use super::judge_product::{SeriesKey, Settings};
 use super::movement::{Movement, Observation, Told, movement};
 use super::newest_level::standing;
 use super::wording::{self, quantity_title};
 use super::{
-    Ability, Capability, ChartRun, GroupStats, Line, Lots, Population, Range, Reach, ReferenceSeries,
-    RuleOutcome, Running, Series, SeriesOutcome, Signal, Slope, Trend, share_within_lots,
+    Ability, Capability, Line, Lots, Population, Range, ReferenceSeries, RuleOutcome, Running, Series,
+    SeriesOutcome, Slope, Trend, share_within_lots,
 };
 use crate::decision::Verdict;
-
-/// A group with a mean: its place among the groups, and what was gathered.
-pub(super) type Filled<'a> = (usize, f64, &'a GroupStats);
 
 /// Holds the rules of a product against its series, one after the other.
 pub(super) struct Rules<'a> {
@@ -95,23 +92,6 @@ impl<'a> Rules<'a> {
             message,
         }
     }
-}
-
-/// What the rules of one series are judged by.
-pub(super) struct Facts<'a> {
-    pub(super) key: &'a SeriesKey,
-    pub(super) filled: &'a [Filled<'a>],
-    pub(super) chart: Option<&'a ChartRun>,
-    pub(super) signals: &'a [Signal],
-    /// Chance of a signal without a cause that the chart is held at in the newest group.
-    pub(super) level: f64,
-    pub(super) movement: Option<&'a Movement>,
-    pub(super) forecast: Option<Reach>,
-    capability: Option<Capability>,
-    lots: Option<Lots>,
-    /// Whether capability is that of where the series stands now.
-    taken_out: bool,
-    units: u64,
 }
 
 /// The slope of a movement, with that of least squares beside it.

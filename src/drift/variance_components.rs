@@ -10,25 +10,10 @@
 //! fewer lots than there are. Three correlations are weighed by how well they explain the group means; the weights beforehand are
 //! chosen by simulation (`simulate lots`).
 
-use super::GroupStats;
+use super::{GroupStats, Lots};
 
 /// Correlations of a lot with the one before, and how probable each is beforehand.
 const CORRELATIONS: [(f64, f64); 3] = [(0.0, 0.6), (0.5, 0.2), (0.8, 0.2)];
-
-/// Spread of lots and of units inside them, in the unit of the quantity.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Lots {
-    /// Standard deviation from lot to lot; above 0.
-    pub between: f64,
-    /// Standard deviation from unit to unit inside a lot.
-    pub within: f64,
-    /// Standard deviation of the population: of lots and units together.
-    pub total: f64,
-    /// Effective degrees of freedom of `total`.
-    pub freedom: f64,
-    /// So many independent units would tell the mean as well.
-    pub independent: f64,
-}
 
 /// Sizes, means and sums of squares of the groups that have a mean.
 struct Groups {

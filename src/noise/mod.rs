@@ -6,6 +6,7 @@
 //! | `noise_level` | how large the noise is, point by point |
 //! | `receivers` | how noise of the receivers goes with the loop gain, for sweeps of few points |
 //! | `replicates` | noise from several sweeps of one loop: what they do not show alike |
+//! | `residuals` | squared residuals, and the block that they are taken in |
 //! | `spikes` | single points that stand out of it |
 //! | `window_selection` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
 //! | `smooth` | the local fit itself, and its uncertainty |
@@ -24,6 +25,7 @@ mod grid;
 mod noise_level;
 mod receivers;
 mod replicates;
+mod residuals;
 #[cfg(test)]
 pub(crate) mod simulated_noise;
 mod smooth;

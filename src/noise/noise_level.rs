@@ -13,10 +13,9 @@ use super::gain_phase::Columns;
 use super::grid::{DIFFERENCE, Grid};
 use super::receivers::Shape;
 use super::replicates::Evidence;
+use super::residuals::{BLOCK, Power};
 use crate::curve::Curve;
 
-/// Residuals in a block.
-pub(crate) const BLOCK: usize = 8;
 /// Most blocks to each side that the local line uses.
 const REACH: usize = 3;
 /// Degrees of freedom that are enough: with more, Student's correction is below 4 %.
@@ -37,13 +36,6 @@ const STEEPEST: f64 = 8.0;
 pub(super) const CLEARLY: f64 = 1.4;
 /// Smallest noise that is told from rounding: variance, neper^2.
 const LEAST: f64 = 1e-26;
-
-/// Squared residuals of gain and phase in one place.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(crate) struct Power {
-    pub(crate) ln_mag: f64,
-    pub(crate) angle: f64,
-}
 
 /// Noise of one block.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -5,7 +5,7 @@
 //! points per decade that changes manifold inside a block of residuals, so the residuals are divided by it first. Which of the
 //! shapes fits the residuals best is decided by their likelihood, taken as normal.
 
-use super::noise_level::{BLOCK, Power};
+use super::residuals::{BLOCK, Power};
 use crate::curve::{Curve, distance};
 
 /// A block wider than this, in ln f, can hold noise that changes manifold: 26 points per decade and fewer.

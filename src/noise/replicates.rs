@@ -11,7 +11,7 @@
 
 use super::gain_phase::Columns;
 use super::grid::{Grid, SHORT};
-use super::noise_level::Power;
+use super::residuals::Power;
 use crate::curve::{Curve, wrap};
 
 /// Neighbouring third differences share samples: the sum of their squared correlations, C(12,6)/C(6,3)^2.

@@ -7,8 +7,9 @@
 
 use super::gain_phase::Columns;
 use super::grid::{Grid, USED};
-use super::noise_level::{BLOCK, CLEARLY, Level, Power};
+use super::noise_level::{CLEARLY, Level};
 use super::replicates::{Evidence, Twins, rounding};
+use super::residuals::{BLOCK, Power};
 use super::spikes::{Spike, mend};
 use super::window_selection::Chooser;
 use crate::curve::{Curve, LocalError};

@@ -9,7 +9,7 @@
 
 use super::gain_phase::Columns;
 use super::grid::DIFFERENCE;
-use super::noise_level::{BLOCK, Power};
+use super::residuals::{BLOCK, Power};
 use crate::curve::Curve;
 
 /// One sample that stands out.

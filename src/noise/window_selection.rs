@@ -6,7 +6,7 @@
 
 use super::gain_phase::Columns;
 use super::grid::{Fits, Grid, STRIDE, TRIED};
-use super::noise_level::BLOCK;
+use super::residuals::BLOCK;
 
 /// Squared difference of two windows, over what the noise makes of it, up to which they agree: 1 on average without bias.
 /// Together with the quarter less that is used, 6 keeps the stated uncertainties true over the simulated loops

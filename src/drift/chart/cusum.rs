@@ -1,7 +1,6 @@
 //! Tabular cumulative sums.
 
-use super::monitoring::{Plot, PlotSums, Standard};
-use super::widening::Reach;
+use super::plot::{Plot, PlotSums, Reach, Standard};
 use super::{Cusum, Rule, Setup, Side, Signal};
 
 /// The chart over standardised points. `widening` is on the decision interval alone. On the allowance as well it would hold as

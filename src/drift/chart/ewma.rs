@@ -1,7 +1,6 @@
 //! Exponentially weighted moving average.
 
-use super::monitoring::{Plot, PlotLine, Standard};
-use super::widening::Reach;
+use super::plot::{Plot, PlotLine, Reach, Standard};
 use super::{Ewma, Rule, Setup, Side, Signal};
 
 /// The average after each point and its standard deviation, both in sigma: e = w z + (1 - w) e, from 0;

@@ -1,7 +1,6 @@
 //! Chart of the single means, with run rules.
 
-use super::monitoring::{Plot, PlotLine, Point, Standard};
-use super::widening::Reach;
+use super::plot::{Plot, PlotLine, Point, Reach, Standard};
 use super::{Individuals, Rule, Setup, Side, Signal};
 
 /// A rule as "so many of the last so many beyond this line on one side".

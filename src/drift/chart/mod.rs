@@ -17,13 +17,15 @@ mod individuals;
 mod limits;
 mod monitoring;
 mod parameters;
+mod plot;
 mod setup;
 mod signal;
 mod widening;
 
 pub use changepoint::{ChangePointRun, Learnt, Mean, changepoint};
-pub use monitoring::{ChartRun, Plot, PlotLine, PlotSums, Point, run_chart, run_widened};
-pub use parameters::{Cusum, Ewma, Individuals, Parameters};
+pub use monitoring::{ChartRun, run_chart, run_widened};
+pub use parameters::{Cusum, Ewma, FALSE_ALARMS, HORIZON, Individuals, LEAST_TARGET, Parameters};
+pub use plot::{Plot, PlotLine, PlotSums, Point};
 pub use setup::{D2, Setup};
 pub use signal::{Rule, Side, Signal, Spell};
-pub use widening::{FALSE_ALARMS, HORIZON, LEAST_TARGET, Rung, Widening, ladder, least_target, widening};
+pub use widening::{Rung, Widening, ladder, least_target, widening};

@@ -1,51 +1,8 @@
 //! A chart over the monitored groups.
 
+use super::plot::{Plot, Point, Standard};
 use super::{Parameters, Setup, Signal, Spell, cusum, ewma, individuals};
 use crate::spec::Chart;
-
-/// A mean less the centre, in its own standard deviations.
-pub(super) type Standard = f64;
-
-/// A monitored group.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Point {
-    /// Mean of the group.
-    pub value: f64,
-    /// Standard deviation expected of it, above 0: the setup's, or more for a group of fewer units
-    /// ([`Setup::sigma_of_group`]).
-    pub sigma: f64,
-}
-
-/// A statistic and its limits at one group, in the quantity's unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PlotLine {
-    /// The mean, or the moving average.
-    pub statistic: f64,
-    /// Lower limit.
-    pub lower: f64,
-    /// Upper limit.
-    pub upper: f64,
-}
-
-/// Cumulative sums after one group, in the quantity's unit, all 0 or more.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PlotSums {
-    /// Of deviations upwards.
-    pub upper: f64,
-    /// Of deviations downwards.
-    pub lower: f64,
-    /// Decision interval of both.
-    pub interval: f64,
-}
-
-/// What a picture of a chart needs, a point for each group.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Plot {
-    /// Individuals and moving average.
-    Lines(Vec<PlotLine>),
-    /// Cumulative sums.
-    Sums(Vec<PlotSums>),
-}
 
 /// A chart over the monitored groups.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,5 +1,14 @@
 //! The constants of the charts. Distances are in standard deviations of the statistic.
 
+/// Monitored groups over which false alarms are counted; over more of them there are more. A chart of known centre and spread with
+/// a limit at 3 sigma has [`FALSE_ALARMS`] over as many.
+pub const HORIZON: usize = 20;
+/// Share of series in control that may signal within [`HORIZON`] groups. A single limit at 3 sigma gives 1 - 0.9973^20 = 5.3 % when
+/// centre and spread are known.
+pub const FALSE_ALARMS: f64 = 0.05;
+/// Smallest share that can be asked for: rarer signals in control are too few among the trials to place a limit by.
+pub const LEAST_TARGET: f64 = 1e-4;
+
 /// Constants of all charts.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Parameters {

@@ -16,21 +16,13 @@
 //! simulation of the very chart gives them for all three, for run rules and for a family held together, and it
 //! repeats itself.
 
-use super::{D2, Parameters, cusum, ewma, individuals, setup::mean_moving_range};
+use super::plot::Reach;
+use super::{D2, HORIZON, LEAST_TARGET, Parameters, cusum, ewma, individuals, setup::mean_moving_range};
 use crate::spec::Chart;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::gamma::checked_gamma_lr;
-
-/// Monitored groups over which false alarms are counted; over more of them there are more. A chart of known centre and spread with
-/// a limit at 3 sigma has [`FALSE_ALARMS`] over as many.
-pub const HORIZON: usize = 20;
-/// Share of series in control that may signal within [`HORIZON`] groups. A single limit at 3 sigma gives 1 - 0.9973^20 = 5.3 % when
-/// centre and spread are known.
-pub const FALSE_ALARMS: f64 = 0.05;
-/// Smallest share that can be asked for: rarer signals in control are too few among the trials to place a limit by.
-pub const LEAST_TARGET: f64 = 1e-4;
 
 /// Smallest share that can be asked of a chart.
 #[must_use]
@@ -139,18 +131,6 @@ impl Calm {
         }
         Widening { factor: high, target }
     }
-}
-
-/// What points come to in one of the rules: a chart whose spread is s signals with limits widened by w if
-/// s (fixed + widened w) < deviation.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Reach {
-    /// In true standard deviations.
-    pub deviation: f64,
-    /// Part of the limit that is not widened, in the chart's sigma.
-    pub fixed: f64,
-    /// Part that is.
-    pub widened: f64,
 }
 
 /// Whether limits so wide are passed depends on the spread alone: it is if R is below what this gives, as a natural logarithm.
