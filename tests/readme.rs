@@ -223,6 +223,20 @@ fn the_json_shown_is_a_part_of_the_real_one() {
     }
 }
 
+#[test]
+fn drift_tells_the_story_of_its_chapter() {
+    let room = clone();
+    make_line::tell(&Address::File(room.path().join("line.db"))).unwrap();
+    let (text, _) = run(room.path(), "drift --history line.db --verbose");
+    let told: Vec<&str> = text.lines().map(str::trim).collect();
+    let stories = blocks("builds", "text");
+    assert_eq!(stories.len(), 2);
+    for story in stories {
+        let written: Vec<&str> = story.lines().map(str::trim).collect();
+        assert!(told.windows(written.len()).any(|lines| lines == written), "{text}\nthe chapter says\n{story}");
+    }
+}
+
 fn is_chapter(name: &str) -> bool {
     chapter(name).is_some()
 }

@@ -417,7 +417,7 @@ mod tests {
     /// moved, and where they look so it is said that these groups do not tell.
     #[test]
     fn means_that_wander_are_seldom_called_moved() {
-        for (correlation, most) in [(0.5_f64, 36), (0.8, 48)] {
+        for (correlation, most) in [(0.5_f64, 60), (0.8, 100)] {
             let (mut moved, mut open) = (0, 0);
             for seed in 0..400 {
                 let mut last = 0.0;
