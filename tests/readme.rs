@@ -233,7 +233,10 @@ fn drift_tells_the_story_of_its_chapter() {
     assert_eq!(stories.len(), 2);
     for story in stories {
         let written: Vec<&str> = story.lines().map(str::trim).collect();
-        assert!(told.windows(written.len()).any(|lines| lines == written), "{text}\nthe chapter says\n{story}");
+        assert!(
+            told.windows(written.len()).any(|lines| lines == written),
+            "{text}\nthe chapter says\n{story}"
+        );
     }
 }
 

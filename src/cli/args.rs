@@ -295,7 +295,7 @@ pub struct ExportArgs {
     /// Write CSV. - is standard output.
     #[arg(long, value_name = "FILE", required_unless_present = "parquet")]
     pub csv: Option<PathBuf>,
-    /// Write Parquet. - is standard output.
+    /// Write Parquet, where the program was built with `--features parquet`. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub parquet: Option<PathBuf>,
 }

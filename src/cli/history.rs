@@ -111,7 +111,15 @@ fn show(args: &ShowArgs, console: &mut Console) -> Result<(), HistoryError> {
     Ok(())
 }
 
+/// Why there is no Parquet where the program was built without it.
+const NO_PARQUET: &str = "--parquet: this program was built without it; build it with `--features parquet`, or \
+                          write --csv";
+
 fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> {
+    if args.parquet.is_some() && cfg!(not(feature = "parquet")) {
+        console.fault(NO_PARQUET);
+        return Ok(());
+    }
     let outputs = [("--csv", &args.csv), ("--parquet", &args.parquet)];
     if let Err(text) = apart(&outputs) {
         console.fault(&text);
@@ -123,10 +131,10 @@ fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> 
         let Some(path) = path else { continue };
         match create(path, kind) {
             Ok(mut file) => {
-                if kind == Kind::Values {
-                    history.export_csv(&mut file)?;
-                } else {
-                    history.export_parquet(&mut file)?;
+                match kind {
+                    #[cfg(feature = "parquet")]
+                    Kind::Parquet => history.export_parquet(&mut file)?,
+                    _ => history.export_csv(&mut file)?,
                 }
                 commit(Ok(file), console);
             }

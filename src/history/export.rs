@@ -4,6 +4,7 @@ use super::database::{Database, Row};
 use super::error::{Fault, HistoryError};
 use super::export_row::{COLUMNS, ExportRow, Quantity};
 use super::model::SeriesKey;
+#[cfg(feature = "parquet")]
 use super::parquet::ParquetTable;
 use super::read::{head, head_columns, settings, value_cell};
 use super::store::History;
@@ -32,10 +33,11 @@ impl History {
         work().map_err(|fault: Fault| fault.at(address))
     }
 
-    /// Writes the same rows as a Parquet file.
+    /// Writes the same rows as a Parquet file (feature `parquet`).
     ///
     /// # Errors
     /// When the history cannot be read or the sink not be written.
+    #[cfg(feature = "parquet")]
     pub fn export_parquet(&mut self, sink: impl Write + Send) -> Result<(), HistoryError> {
         let Self { address, database, .. } = self;
         let work = || {

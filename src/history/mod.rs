@@ -31,6 +31,7 @@ mod maintain;
 mod model;
 mod network_share;
 mod numbers;
+#[cfg(feature = "parquet")]
 mod parquet;
 mod postgres;
 mod postgres_error;

@@ -139,7 +139,7 @@ fn tables_have_a_row_for_every_value() {
         (singles.map(single).iter().sum::<usize>() + gains).max(1)
     };
     let wanted: usize = 2 * list(&run["corners"]).iter().map(rows_of).sum::<usize>();
-    let csv = room.run("history export h.db --csv - --parquet h.parquet").ends(0);
+    let csv = room.run("history export h.db --csv -").ends(0);
     let mut reader = csv::Reader::from_reader(csv.stdout.as_slice());
     let head: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
     assert_eq!(head[..5], ["record", "product", "serial", "revision", "firmware"]);
@@ -159,8 +159,28 @@ fn tables_have_a_row_for_every_value() {
     let value: f64 = row.unwrap()[column("value")].parse().unwrap();
     assert_eq!(value, run["corners"][0]["measured"]["phase_margin_deg"]["value"].as_f64().unwrap());
     assert_eq!((&row.unwrap()[column("min")], &row.unwrap()[column("unit")]), ("50", "deg"));
+}
+
+#[cfg(feature = "parquet")]
+#[test]
+fn a_table_goes_into_a_parquet_file() {
+    let room = some();
+    room.run("history export h.db --parquet h.parquet").ends(0);
     let parquet = fs::read(room.path("h.parquet")).unwrap();
     assert!(parquet.len() > 12 && parquet.starts_with(b"PAR1") && parquet.ends_with(b"PAR1"));
+    // One that cannot be written does not stop the other.
+    let ran = room.run("history export h.db --csv no/such/t.csv --parquet t.parquet").ends(2);
+    assert!(ran.stderr.contains("no/such/t.csv"), "{}", ran.stderr);
+    assert!(fs::read(room.path("t.parquet")).unwrap().ends_with(b"PAR1"));
+}
+
+#[cfg(not(feature = "parquet"))]
+#[test]
+fn a_program_without_parquet_says_so() {
+    let room = some();
+    let ran = room.run("history export h.db --csv t.csv --parquet t.parquet").ends(2);
+    assert!(ran.stderr.contains("--features parquet"), "{}", ran.stderr);
+    assert_eq!(room.names("."), ["h.db"]);
 }
 
 #[test]
@@ -170,10 +190,6 @@ fn tables_go_to_one_place_each() {
         room.run(&format!("history export h.db {words}")).ends(2);
         assert_eq!(room.names("."), ["h.db"], "{words}");
     }
-    // One that cannot be written does not stop the other.
-    let ran = room.run("history export h.db --csv no/such/t.csv --parquet t.parquet").ends(2);
-    assert!(ran.stderr.contains("no/such/t.csv"), "{}", ran.stderr);
-    assert!(fs::read(room.path("t.parquet")).unwrap().ends_with(b"PAR1"));
     room.run("history export none.db --csv t.csv").ends(2);
     assert!(!room.path("t.csv").exists() && !room.path("none.db").exists());
 }

@@ -175,6 +175,7 @@ fn outputs_go_to_one_place_each() {
         "drift --history h.db --json h.db",
         "drift --history ./h.db --junit h.db --json -",
         "history export h.db --csv ./h.db",
+        #[cfg(feature = "parquet")]
         "history export h.db --csv - --parquet h.db",
         "check nowhere --record h.db --json h.db",
         "check nowhere --record h.db --junit ./h.db",

@@ -2,7 +2,9 @@
 
 use crate::bench::{Place, now, places, record, run};
 use loopgauge::history::{Address, History};
+#[cfg(feature = "parquet")]
 use parquet::file::reader::{FileReader, SerializedFileReader};
+#[cfg(feature = "parquet")]
 use parquet::record::RowAccessor;
 
 fn filled(address: &Address) -> History {
@@ -52,6 +54,7 @@ fn csv_has_a_row_for_every_quantity() {
     assert!(texts.windows(2).all(|pair| pair[0] == pair[1]));
 }
 
+#[cfg(feature = "parquet")]
 #[test]
 fn parquet_holds_the_same_rows() {
     for Place { address, .. } in places("parquet") {
@@ -82,6 +85,7 @@ fn parquet_holds_the_same_rows() {
     }
 }
 
+#[cfg(feature = "parquet")]
 /// What Apache Arrow's reader makes of the file, where `LOOPGAUGE_TEST_PYTHON` names a Python that has `pyarrow`.
 #[test]
 fn parquet_is_read_by_another_reader() {
