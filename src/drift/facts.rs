@@ -28,7 +28,7 @@ pub struct Settings {
     /// What the newest record's spec says.
     pub drift: Option<Drift>,
     /// Probability, in (0, 1), that any chart of the product sounds within twenty groups without a cause, each chart held at the same
-    /// share of it. `None`: [`FALSE_ALARMS`], the charts of a group judged together.
+    /// share of it. `None`: [`super::chart::FALSE_ALARMS`], the charts of a group judged together.
     pub family_rate: Option<f64>,
 }
 

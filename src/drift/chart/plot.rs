@@ -9,7 +9,7 @@ pub struct Point {
     /// Mean of the group.
     pub value: f64,
     /// Standard deviation expected of it, above 0: the setup's, or more for a group of fewer units
-    /// ([`Setup::sigma_of_group`]).
+    /// ([`super::Setup::sigma_of_group`]).
     pub sigma: f64,
 }
 

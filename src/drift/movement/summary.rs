@@ -361,7 +361,7 @@ impl Movement {
     }
 
     /// Whether it signals by itself, where a signal without a cause may have that chance: nothing is known to have moved with at most
-    /// [`SIGNAL`] times its probability.
+    /// `SIGNAL` times its probability.
     #[must_use]
     pub fn signals(&self, chance: f64) -> bool {
         self.kind != Kind::None && self.relevant && self.probability.none <= SIGNAL * chance
