@@ -275,6 +275,54 @@ mod tests {
         assert_ne!(rule(&drift, "forecast").0, Verdict::Fail, "{}", rule(&drift, "forecast").1);
     }
 
+    /// Means that go along with the group before, correlation 0.85.
+    fn wandering(seed: u64) -> ProductDrift {
+        let mut random = Pcg64::seed_from_u64(seed);
+        let mut last = 0.0;
+        let means: Vec<f64> = (0..24)
+            .map(|_| {
+                let fresh: f64 = StandardNormal.sample(&mut random);
+                last = 0.85 * last + 0.4 * fresh;
+                52.0 + last
+            })
+            .collect();
+        history(24, |group| means[group], |_| "bench-1", |_| "B", 0.1)
+    }
+
+    /// What may as well wander is neither called drift nor passed.
+    #[test]
+    fn a_signal_of_means_that_wander_is_undecided() {
+        let all: Vec<ProductDrift> = (0..60).map(wandering).collect();
+        let of = |name: &str, words: &str| {
+            let told = all.iter().filter(|drift| rule(drift, name).1.contains(words));
+            let verdicts: Vec<Verdict> = told.map(|drift| rule(drift, name).0).collect();
+            (verdicts.len(), verdicts.iter().all(|verdict| *verdict == Verdict::Undecided))
+        };
+        let (charts, undecided) = of("chart", "wander as far by themselves");
+        assert!(charts >= 3 && undecided, "{charts}");
+        let (forecasts, undecided) = of("forecast", "if that is a ramp");
+        assert!(forecasts >= 1 && undecided, "{forecasts}");
+    }
+
+    /// A step between the setup groups moves the centre and widens the spread: the chart sees nothing then, and the movement does.
+    #[test]
+    fn a_movement_as_certain_as_a_signal_fails_without_one() {
+        let stepped = |at: usize| {
+            let mean = move |group: usize| if group < at { 53.5 } else { 52.0 };
+            history(13, mean, |_| "bench-1", |_| "B", 0.1)
+        };
+        let drift = stepped(5);
+        let (verdict, message) = rule(&drift, "chart");
+        assert!(drift.series[0].signals.is_empty(), "{message}");
+        assert_eq!(verdict, Verdict::Fail, "{message}");
+        assert!(
+            message.contains("as certain as a signal of the chart, which shows none by itself"),
+            "{message}"
+        );
+        // The same scatter about one level.
+        assert_eq!(rule(&stepped(0), "chart").0, Verdict::Pass, "{}", rule(&stepped(0), "chart").1);
+    }
+
     #[test]
     fn too_few_groups_are_not_judged() {
         let drift = history(8, |_| 54.0, |_| "bench-1", |_| "B", 0.4);

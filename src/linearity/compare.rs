@@ -61,10 +61,12 @@ impl Difference {
     pub fn about(&self, ln_f: f64, span: Span) -> f64 {
         let [gain_share, phase_share] = self.noise.shares();
         let per_fit = gain_share.powi(2) + phase_share.powi(2);
-        let columns = self.curve.ln_f().iter().zip(self.curve.ln_mag()).zip(self.curve.angle());
-        let near = |x: f64| (x - ln_f).abs() <= ABOUT && span.holds(x);
+        let x = self.curve.ln_f();
+        let first = x.partition_point(|x| *x < ln_f - ABOUT);
+        let columns = x.iter().zip(self.curve.ln_mag()).zip(self.curve.angle()).zip(self.noise.fit());
+        let near = columns.skip(first).take_while(|(((x, _), _), _)| **x <= ln_f + ABOUT);
         let (mut sum, mut count) = (0.0, 0.0);
-        for (((_, gain), phase), fit) in columns.zip(self.noise.fit()).filter(|(((x, _), _), _)| near(**x)) {
+        for (((_, gain), phase), fit) in near.filter(|(((x, _), _), _)| span.holds(**x)) {
             sum += gain * gain + phase * phase - per_fit * fit * fit;
             count += 1.0;
         }

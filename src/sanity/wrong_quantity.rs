@@ -190,10 +190,10 @@ mod tests {
     #[test]
     fn half_the_gain_shows_beside_a_sharp_output_filter() {
         let t = |hz: f64| {
-            let w = hz / 1.2e3;
-            let zeros = Complex64::new(1.0, hz / 7e2) * Complex64::new(1.0, hz / 9e2);
-            Complex64::new(0.0, -2.2e3 / hz) * zeros
-                / Complex64::new(1.0 - w * w, w / 12.0)
+            let w = hz / 320.0;
+            let zeros = Complex64::new(1.0, hz / 192.0) * Complex64::new(1.0, hz / 240.0);
+            Complex64::new(0.0, -586.0 / hz) * zeros
+                / Complex64::new(1.0 - w * w, w / 30.0)
                 / Complex64::new(1.0, hz / 2e5)
         };
         let of = |read: &dyn Fn(Complex64) -> Complex64| {

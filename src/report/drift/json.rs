@@ -91,6 +91,7 @@ fn series_json<'a>(product: &'a ProductDrift, series: &'a SeriesOutcome) -> Json
             "group": label(heads, signal.group),
             "rule": signal.rule,
             "explained_by_station": signal.explained_by_station,
+            "wanders": signal.wanders,
             "message": &signal.message,
         }),
         "movement": series.movement.as_ref().map(|movement| movement_json(heads, movement)),
@@ -145,6 +146,7 @@ fn movement_json<'a>(heads: &'a [GroupHead], moved: &'a Movement) -> Json<'a> {
     object! {
         "kind": moved.kind.name(),
         "probability": object! { "none": weights.none, "step": weights.step, "ramp": weights.ramp },
+        "perhaps": moved.perhaps.map(crate::drift::Kind::name),
         "since": moved.since.map(|since| since_json(heads, since)),
         "size": range_json(moved.size),
         "slope": range_json(moved.slope),
@@ -221,9 +223,14 @@ fn reach_json<'a>(reach: Reach) -> Json<'a> {
 }
 
 fn ability_json<'a>(ability: Ability) -> Json<'a> {
-    let Ability { ppk, low, units, share, lots, .. } = ability;
-    let mut entries =
-        vec![("ppk", ppk.into()), ("low", low.into()), ("units", units.into()), ("share", share.into())];
+    let Ability { ppk, low, units, share, lots, taken_out } = ability;
+    let mut entries = vec![
+        ("ppk", ppk.into()),
+        ("low", low.into()),
+        ("units", units.into()),
+        ("share", share.into()),
+        ("at_newest_level", taken_out.into()),
+    ];
     // Scatter of lots and of units inside them.
     entries.extend(lots.map(|lots| {
         let lots = object! {
