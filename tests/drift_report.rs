@@ -76,7 +76,10 @@ fn json_has_the_keys_of_the_format() {
         series["forecast"],
         json!({"reaches": {"min": 50.0}, "in_groups": 9.1, "low": 5.4, "high": 15.8})
     );
-    assert_eq!(series["capability"], json!({"ppk": 0.87, "low": 0.78, "units": 168, "share": 0.98127}));
+    assert_eq!(
+        series["capability"],
+        json!({"ppk": 0.87, "low": 0.78, "units": 168, "share": 0.98127, "at_newest_level": false})
+    );
     assert_eq!(series["rules"][1]["verdict"], "undecided");
     assert_eq!(series["signals"][0]["group"], "2026-W12");
     has(&value["products"][0], "product over verdict groups retested false_alarms notes");
