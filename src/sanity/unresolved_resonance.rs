@@ -18,7 +18,7 @@ const LONELY: f64 = 0.3;
 /// … and standard deviations of its noise; a prediction has the noise of the neighbours too …
 const LONELY_NOISE: f64 = 8.0;
 /// … where neighbours twice as far foretell it at most so many times worse; a curve that the points carry, 16 times.
-const SLOWLY: f64 = 2.0;
+const SLOWLY: f64 = 1.8;
 
 /// Two neighbours between which the curve is a guess.
 #[derive(Debug, Clone, Copy, PartialEq)]
