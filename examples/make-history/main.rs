@@ -26,7 +26,7 @@ mod plan;
 #[path = "../../src/report/sample.rs"]
 mod sample;
 
-use loopgauge::history::{Address, History, HistoryError, NewRecord};
+use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson};
 use std::process::ExitCode;
 use std::time::Instant;
 
@@ -65,8 +65,13 @@ fn record(history: &mut History, number: u64) -> Result<(), HistoryError> {
     let outcome = plan::run(number);
     let json = loopgauge::report::run_json(&outcome).expect("JSON in memory");
     let recorded = jiff::Timestamp::from_second(plan::taken_s(number)).expect("a time of this century");
-    let new =
-        NewRecord { outcome: &outcome, json: &json, drift: Some(&plan::DRIFT), tool: plan::TOOL, recorded };
+    let new = NewRecord {
+        outcome: &outcome,
+        json: &PackedJson::of(&json),
+        drift: Some(&plan::DRIFT),
+        tool: plan::TOOL,
+        recorded,
+    };
     history.record(&new).map(|_| ())
 }
 

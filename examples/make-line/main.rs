@@ -24,7 +24,7 @@
 pub mod sample;
 
 use loopgauge::check::{CornerOutcome, Measured, RunOutcome, Verdict};
-use loopgauge::history::{Address, History, HistoryError, NewRecord};
+use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
@@ -260,7 +260,13 @@ impl Line {
         let json = loopgauge::report::run_json(&run).expect("JSON in memory");
         let taken = run.taken.as_deref().and_then(|taken| taken.parse().ok()).expect("a time");
         let tool = loopgauge::report::TOOL;
-        let new = NewRecord { outcome: &run, json: &json, drift: Some(&DRIFT), tool, recorded: taken };
+        let new = NewRecord {
+            outcome: &run,
+            json: &PackedJson::of(&json),
+            drift: Some(&DRIFT),
+            tool,
+            recorded: taken,
+        };
         self.runs += 1;
         self.history.record(&new).map(|_| ())
     }

@@ -2,6 +2,7 @@
 
 use super::outcome::CornerOutcome;
 use crate::decision::Verdict;
+use crate::spec::Corner;
 
 /// Whether a check of a corner is wanted: (corner, check).
 pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
@@ -16,6 +17,13 @@ pub struct Options<'a> {
     pub keep: bool,
     /// Whether corners shall carry what their plots are drawn from.
     pub plots: bool,
+}
+
+impl Options<'_> {
+    /// Whether any check of the corner is wanted: one that is not wanted is not even read.
+    pub(super) fn meets(&self, corner: &Corner) -> bool {
+        self.only.is_none_or(|only| corner.checks().iter().any(|check| only(&corner.name, check)))
+    }
 }
 
 /// The checks that stay for every corner that `only` meets.

@@ -89,7 +89,8 @@ pub fn judge_run(
                    shared: &HashSet<u64>,
                    unread: &mut BTreeMap<usize, UnreadCorner>,
                    seen: &mut HashMap<u64, (usize, bool)>| {
-        let (corner, sweeps) = (spec.corners.get(index)?, run.corners().get(index)?);
+        let corner = spec.corners.get(index).filter(|corner| options.meets(corner))?;
+        let sweeps = run.corners().get(index)?;
         let mut failed = UnreadCorner::new(&corner.name);
         let prints = load(sweeps, &run.reading, workspace, read, &mut failed);
         for print in &prints {

@@ -11,12 +11,13 @@ use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::history::PackedJson;
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
@@ -31,6 +32,16 @@ enum Done {
     NothingMet,
     /// It has no verdict; with its suite in JUnit.
     Trouble(Trouble, io::Result<Vec<u8>>),
+}
+
+impl Done {
+    /// What is recorded of it.
+    fn to_record(&self) -> Option<(&RunOutcome, &PackedJson)> {
+        match self {
+            Self::Judged(run, pieces) => Some((run, pieces.packed()?)),
+            Self::NothingMet | Self::Trouble(..) => None,
+        }
+    }
 }
 
 /// Runs the command.
@@ -115,47 +126,36 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     };
     let wanted = outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
-    let (mut met, mut judged) = (false, false);
-    let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
     let progress = console.begin_progress("runs judged", places.len());
-    for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
-        let done: Vec<Done> = pool.install(|| {
-            let judge = |place| {
-                let done = guarded(place, asked, &options, &wanted, &benches);
-                progress.step();
-                done
-            };
-            batch.par_iter().map(judge).collect()
+    let judge_batch = |batch: &[RunPlace]| -> Vec<Done> {
+        let judge = |place| {
+            let done = guarded(place, asked, &options, &wanted, &benches);
+            progress.step();
+            done
+        };
+        pool.install(|| batch.par_iter().map(judge).collect())
+    };
+    let batches = || places.chunks(BATCH * pool.current_num_threads().max(1));
+    let mut told = Told::default();
+    std::thread::scope(|scope| {
+        // The next batch is judged while one is recorded and written.
+        let (sender, judged) = mpsc::sync_channel(0);
+        scope.spawn(|| {
+            // Fails when nobody takes any more.
+            let _ = batches().try_for_each(move |batch| sender.send(judge_batch(batch)));
         });
-        for (place, done) in batch.iter().zip(done) {
-            match done {
-                Done::Judged(run, pieces) => {
-                    (met, judged) = (true, true);
-                    if let Some(recorder) = &mut recorder {
-                        recorder.record(&run, pieces.json(), &asked.specs, console);
-                    }
-                    if asked.compares_nothing(&run.product) && !baselines_shown.contains(&run.product) {
-                        console.note(&format!(
-                            "the spec of {} has no `regression`: --baseline compares nothing there",
-                            run.product
-                        ));
-                    }
-                    let problems = asked.of_baseline(&run.product, &mut baselines_shown);
-                    problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_problems(&problems, console);
-                    outputs.add(place, &run, *pieces, console);
-                }
-                Done::NothingMet => judged = true,
-                Done::Trouble(trouble, suite) => {
-                    let problems = told(trouble, &mut specs_shown);
-                    problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_unreadable(place, &problems, suite, console);
-                }
+        for (batch, done) in batches().zip(judged) {
+            if let Some(recorder) = &mut recorder {
+                let runs: Vec<_> = done.iter().filter_map(Done::to_record).collect();
+                recorder.record(&runs, &asked.specs, console);
+            }
+            for (place, done) in batch.iter().zip(done) {
+                told.take(place, done, asked, &mut outputs, console);
             }
         }
-    }
+    });
     progress.end();
-    if judged && !met {
+    if told.judged && !told.met {
         let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
         console.fault(message);
         outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
@@ -165,8 +165,52 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     status(verdict, console)
 }
 
+/// What was told of the runs so far.
+#[derive(Default)]
+struct Told {
+    /// Whether a check of any run was asked for.
+    met: bool,
+    /// Whether any run could be judged.
+    judged: bool,
+    specs: HashSet<String>,
+    baselines: HashSet<String>,
+}
+
+impl Told {
+    /// Shows what is wrong with a run, and hands what it came to to the outputs.
+    fn take(
+        &mut self,
+        place: &RunPlace,
+        done: Done,
+        asked: &Asked,
+        outputs: &mut Outputs,
+        console: &mut Console,
+    ) {
+        match done {
+            Done::Judged(run, pieces) => {
+                (self.met, self.judged) = (true, true);
+                if asked.compares_nothing(&run.product) && !self.baselines.contains(&run.product) {
+                    console.note(&format!(
+                        "the spec of {} has no `regression`: --baseline compares nothing there",
+                        run.product
+                    ));
+                }
+                let problems = asked.of_baseline(&run.product, &mut self.baselines);
+                problems.iter().for_each(|problem| console.show(problem));
+                outputs.add_problems(&problems, console);
+                outputs.add(place, &run, *pieces, console);
+            }
+            Done::NothingMet => self.judged = true,
+            Done::Trouble(trouble, suite) => {
+                let problems = told(trouble, &mut self.specs);
+                problems.iter().for_each(|problem| console.show(problem));
+                outputs.add_unreadable(place, &problems, suite, console);
+            }
+        }
+    }
+}
+
 impl Asked {
-    /// What is wrong with the baseline of a product, told once.
     /// Whether a baseline is given and no corner of the product is compared with it.
     fn compares_nothing(&self, product: &str) -> bool {
         let spec = self.specs.of(product);
@@ -177,6 +221,7 @@ impl Asked {
                 .is_ok_and(|loaded| loaded.spec.corners.iter().all(|c| c.regression.names().is_empty()))
     }
 
+    /// What is wrong with the baseline of a product, told once.
     fn of_baseline(&self, product: &str, shown: &mut HashSet<String>) -> Vec<Diagnostic> {
         let Some(baselines) = self.baselines.as_ref().filter(|_| !shown.contains(product)) else {
             return Vec::new();

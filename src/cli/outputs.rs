@@ -7,7 +7,7 @@ use super::files::label;
 use super::judge::Trouble;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
-use crate::history::Address;
+use crate::history::{Address, PackedJson};
 use crate::output::{Kind, OutputFile};
 use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
@@ -36,6 +36,8 @@ pub struct Wanted {
 /// The pieces of one run, made in a worker thread.
 pub struct Pieces {
     json: io::Result<Vec<u8>>,
+    /// What is recorded; `None` when nothing is, or when it could not be made.
+    packed: Option<PackedJson>,
     junit: io::Result<Vec<u8>>,
     html: Option<HtmlRun>,
     markdown: Option<RunMarkdown>,
@@ -56,8 +58,11 @@ impl Wanted {
     /// Makes the pieces of a judged run.
     pub fn pieces(&self, run: &RunOutcome) -> Pieces {
         let nothing = || Ok(Vec::new());
+        let json = if self.json || self.record { run_json(run) } else { nothing() };
+        let packed = json.as_ref().ok().filter(|_| self.record).map(|json| PackedJson::of(json));
         Pieces {
-            json: if self.traces() { run_json(run) } else { nothing() },
+            json,
+            packed,
             junit: if self.junit { junit::suite(run) } else { nothing() },
             html: self.html.as_ref().map(|plan| html_run(run, plan)),
             markdown: self.markdown.then(|| markdown_run(run)),
@@ -76,9 +81,9 @@ impl Wanted {
 }
 
 impl Pieces {
-    /// The run's object in the JSON result; empty when nobody wants it.
-    pub fn json(&self) -> &[u8] {
-        self.json.as_deref().unwrap_or_default()
+    /// The run's object in the JSON result as it is recorded; `None` when nobody wants it.
+    pub const fn packed(&self) -> Option<&PackedJson> {
+        self.packed.as_ref()
     }
 }
 

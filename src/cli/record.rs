@@ -1,10 +1,10 @@
-//! `check --record`: judged runs into a history, run by run.
+//! `check --record`: judged runs into a history, some at a time.
 
 use super::console::Console;
 use super::drift::diagnostic;
 use super::specs::Specs;
 use crate::check::RunOutcome;
-use crate::history::{Address, History, HistoryErrorKind, NewRecord};
+use crate::history::{Address, History, HistoryErrorKind, NewRecord, PackedJson};
 use crate::report::TOOL;
 use std::ffi::OsStr;
 
@@ -28,22 +28,28 @@ impl Recorder {
         }
     }
 
-    /// Records a judged run, as one transaction; `json` is its object in the JSON result.
-    pub fn record(&mut self, run: &RunOutcome, json: &[u8], specs: &Specs, console: &mut Console) {
+    /// Records judged runs together, each with its packed JSON.
+    pub fn record(&mut self, runs: &[(&RunOutcome, &PackedJson)], specs: &Specs, console: &mut Console) {
         let Self::Open(history) = self else {
-            console.fault(&format!("{}: is not recorded, the history is not open", run.run));
+            for (run, _) in runs {
+                console.fault(&format!("{}: is not recorded, the history is not open", run.run));
+            }
             return;
         };
-        let loaded = specs.of(&run.product);
-        let drift = loaded.as_ref().as_ref().ok().and_then(|loaded| loaded.spec.drift.as_ref());
+        let loaded: Vec<_> = runs.iter().map(|(run, _)| specs.of(&run.product)).collect();
         let recorded = jiff::Timestamp::now();
-        let new = NewRecord { outcome: run, json, drift, tool: TOOL, recorded };
-        if let Err(error) = history.record(&new) {
-            console.show(&diagnostic(&error));
-            // Every try waits for seconds: once is enough.
-            if error.kind == HistoryErrorKind::Connection {
-                *self = Self::Lost;
-            }
+        let new = runs.iter().zip(&loaded).map(|((outcome, json), loaded)| {
+            let drift = loaded.as_ref().as_ref().ok().and_then(|loaded| loaded.spec.drift.as_ref());
+            NewRecord { outcome, json, drift, tool: TOOL, recorded }
+        });
+        let new: Vec<NewRecord<'_>> = new.collect();
+        let errors: Vec<_> = history.record_all(&new).into_iter().filter_map(Result::err).collect();
+        for error in &errors {
+            console.show(&diagnostic(error));
+        }
+        // Every try waits for seconds: once is enough.
+        if errors.iter().any(|error| error.kind == HistoryErrorKind::Connection) {
+            *self = Self::Lost;
         }
     }
 }

@@ -51,8 +51,8 @@ pub use address::Address;
 pub use error::HistoryError;
 pub use error_kind::HistoryErrorKind;
 pub use model::{
-    CheckReport, CornerLimit, Filter, NewRecord, RecordHead, RecordId, Retested, SeriesKey, Settings,
-    ValueRow,
+    CheckReport, CornerLimit, Filter, NewRecord, PackedJson, RecordHead, RecordId, Retested, SeriesKey,
+    Settings, ValueRow,
 };
 pub use network_share::network_file_system;
 pub use schema::VERSION;

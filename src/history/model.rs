@@ -14,13 +14,29 @@ impl std::fmt::Display for RecordId {
     }
 }
 
+/// The JSON result of a run as a history stores it: a zlib stream (RFC 1950), whose checksum tells damage. Packing costs as much as judging a
+/// corner, so it can be done where runs are judged side by side.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct PackedJson(pub(super) Vec<u8>);
+
+impl PackedJson {
+    /// Packs an object of the JSON result.
+    #[must_use]
+    pub fn of(json: &[u8]) -> Self {
+        let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::default());
+        // A vector takes all that is written.
+        let written = std::io::Write::write_all(&mut encoder, json).and_then(|()| encoder.finish());
+        Self(written.unwrap_or_default())
+    }
+}
+
 /// A run to record.
 #[derive(Debug, Clone, Copy)]
 pub struct NewRecord<'a> {
     /// The judged run, with its provenance.
     pub outcome: &'a RunOutcome,
-    /// The run's object in the JSON result of `check`.
-    pub json: &'a [u8],
+    /// The run's object in the JSON result of `check`, packed.
+    pub json: &'a PackedJson,
     /// The spec's drift settings.
     pub drift: Option<&'a Drift>,
     /// The tool and its version, as in the JSON result.

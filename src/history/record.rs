@@ -12,7 +12,6 @@ use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
 use crate::provenance::{Provenance, sha256};
 use std::collections::HashMap;
 use std::fmt::Write as _;
-use std::io::Write as _;
 
 /// One measured value of a corner.
 struct Quantity<'a> {
@@ -32,7 +31,6 @@ struct Prepared<'a> {
     token: String,
     settings: String,
     settings_sha256: String,
-    json: Vec<u8>,
     digests: Vec<Vec<u8>>,
     recorded: String,
     quantities: Vec<Quantity<'a>>,
@@ -44,10 +42,42 @@ impl History {
     /// # Errors
     /// When the run has no provenance or the history cannot be written; the error names the run.
     pub fn record(&mut self, new: &NewRecord<'_>) -> Result<RecordId, HistoryError> {
-        let named = |error| HistoryError { run: Some(new.outcome.run.clone()), ..error };
-        let prepared = prepare(new).map_err(|fault| named(fault.at(&self.address)))?;
-        self.write(|database, series| insert(database, series, &prepared)).map_err(named)
+        let prepared = prepare(new).map_err(|fault| named(fault.at(&self.address), new))?;
+        self.insert(&prepared)
     }
+
+    /// Records runs as one transaction, which costs far less than one for each. A run that cannot be recorded keeps no other from it: where
+    /// the transaction fails, each run is tried by itself. When this returns, every run that has a number is on the disk.
+    pub fn record_all(&mut self, new: &[NewRecord<'_>]) -> Vec<Result<RecordId, HistoryError>> {
+        let prepare = |new| prepare(new).map_err(|fault| named(fault.at(&self.address), new));
+        let prepared: Vec<Result<Prepared<'_>, HistoryError>> = new.iter().map(prepare).collect();
+        let ready: Vec<&Prepared<'_>> = prepared.iter().flatten().collect();
+        let together = self.write(|database, series| {
+            ready.iter().map(|run| insert(database, series, run)).collect::<Result<Vec<_>, _>>()
+        });
+        let numbers: Vec<Result<RecordId, HistoryError>> = match together {
+            Ok(numbers) => numbers.into_iter().map(Ok).collect(),
+            // Every try of a lost connection waits for seconds: once is enough.
+            Err(error) if error.kind == HistoryErrorKind::Connection => {
+                ready.iter().map(|run| Err(named(error.clone(), run.new))).collect()
+            }
+            Err(_) => ready.iter().map(|run| self.insert(run)).collect(),
+        };
+        let mut numbers = numbers.into_iter();
+        let answer = |run: Result<Prepared<'_>, HistoryError>| match run {
+            Ok(_) => numbers.next(),
+            Err(error) => Some(Err(error)),
+        };
+        prepared.into_iter().filter_map(answer).collect()
+    }
+
+    fn insert(&mut self, run: &Prepared<'_>) -> Result<RecordId, HistoryError> {
+        self.write(|database, series| insert(database, series, run)).map_err(|error| named(error, run.new))
+    }
+}
+
+fn named(error: HistoryError, new: &NewRecord<'_>) -> HistoryError {
+    HistoryError { run: Some(new.outcome.run.clone()), ..error }
 }
 
 fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
@@ -76,7 +106,6 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         token: token()?,
         settings_sha256: sha256(settings.as_bytes()),
         settings,
-        json: deflated(new.json)?,
         digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
         recorded: new.recorded.to_string(),
         quantities,
@@ -102,7 +131,7 @@ fn insert(
         let found = database.query_first(sql, &[prepared.token.as_str().into()], |row| row.get::<i64>(0))?;
         return found.map(RecordId).ok_or_else(|| Fault::damaged("a record that is there cannot be found"));
     };
-    let json = [record.into(), Value::Blob(&prepared.json)];
+    let json = [record.into(), Value::Blob(&prepared.new.json.0)];
     database.insert("result (record_id, json)", 2, &json)?;
     insert_corners(database, prepared, record)?;
     let values: Vec<Value<'_>> = prepared
@@ -284,11 +313,4 @@ fn token() -> Result<String, Fault> {
 
 fn bytes_of_hex(text: &str) -> Option<Vec<u8>> {
     (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()
-}
-
-/// Compressed as a zlib stream (RFC 1950), whose checksum tells damage.
-fn deflated(bytes: &[u8]) -> Result<Vec<u8>, Fault> {
-    let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::default());
-    encoder.write_all(bytes)?;
-    Ok(encoder.finish()?)
 }

@@ -3,7 +3,7 @@
 use crate::make_line::sample;
 use crate::tool::{Room, list};
 use loopgauge::check::{RunOutcome, Verdict};
-use loopgauge::history::{Address, History, NewRecord};
+use loopgauge::history::{Address, History, NewRecord, PackedJson};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
@@ -72,7 +72,13 @@ pub fn tell(room: &Room, drift: &Drift, runs: &[RunOutcome]) {
         let recorded = "2026-04-03T08:00:00Z".parse().unwrap();
         let tool = loopgauge::report::TOOL;
         history
-            .record(&NewRecord { outcome: &run, json: &json, drift: Some(drift), tool, recorded })
+            .record(&NewRecord {
+                outcome: &run,
+                json: &PackedJson::of(&json),
+                drift: Some(drift),
+                tool,
+                recorded,
+            })
             .unwrap();
     }
 }

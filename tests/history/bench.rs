@@ -2,7 +2,7 @@
 
 use crate::sample;
 use loopgauge::check::{Measured, RunOutcome, Unit, Verdict};
-use loopgauge::history::{Address, History, HistoryError, NewRecord, RecordId};
+use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson, RecordId};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
@@ -87,7 +87,7 @@ pub fn record(history: &mut History, run: &RunOutcome) -> Result<RecordId, Histo
     let json = loopgauge::report::run_json(run).unwrap();
     history.record(&NewRecord {
         outcome: run,
-        json: &json,
+        json: &PackedJson::of(&json),
         drift: Some(&DRIFT),
         tool: "loopgauge 0.1.0",
         recorded: now(),

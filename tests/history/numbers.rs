@@ -3,7 +3,7 @@
 use crate::bench::{Place, now, places, record, run};
 use crate::opening::run_sql;
 use loopgauge::check::{Measured, RunOutcome};
-use loopgauge::history::{History, HistoryError, HistoryErrorKind, NewRecord, RecordId};
+use loopgauge::history::{Filter, History, HistoryError, HistoryErrorKind, NewRecord, PackedJson, RecordId};
 
 /// An infinite number, as each database writes it.
 fn infinite(place: &Place) -> &'static str {
@@ -134,7 +134,13 @@ fn a_text_where_a_number_belongs_is_refused() {
 /// Without a JSON result, which has no such numbers either.
 fn record_bare(history: &mut History, run: &RunOutcome) -> Result<RecordId, HistoryError> {
     let tool = "loopgauge 0.1.0";
-    history.record(&NewRecord { outcome: run, json: b"{}", drift: None, tool, recorded: now() })
+    history.record(&NewRecord {
+        outcome: run,
+        json: &PackedJson::of(b"{}"),
+        drift: None,
+        tool,
+        recorded: now(),
+    })
 }
 
 #[test]
@@ -164,5 +170,41 @@ fn a_run_with_such_a_number_is_not_recorded() {
         );
         record(&mut history, &run("RG-00044")).unwrap();
         assert_eq!(history.check().unwrap().records, 1);
+    }
+}
+
+#[test]
+fn a_run_that_cannot_be_recorded_keeps_no_other_from_it() {
+    for Place { address, .. } in places("together") {
+        let mut history = History::open_to_record(&address).unwrap();
+        let runs: Vec<RunOutcome> = ["A", "B", "C"]
+            .iter()
+            .map(|serial| {
+                let mut run = run(serial);
+                run.provenance = run.provenance.filter(|_| *serial != "B");
+                run
+            })
+            .collect();
+        let json = PackedJson::of(b"{}");
+        let new = |outcome| NewRecord {
+            outcome,
+            json: &json,
+            drift: None,
+            tool: "loopgauge 0.1.0",
+            recorded: now(),
+        };
+        let new: Vec<NewRecord<'_>> = runs.iter().map(new).collect();
+        let answers = history.record_all(&new);
+        let error = answers[1].as_ref().unwrap_err();
+        assert_eq!(
+            (error.kind, error.run.as_deref()),
+            (HistoryErrorKind::Incomplete, Some(runs[1].run.as_str()))
+        );
+        let mut found = Vec::new();
+        let mut reader = History::open_to_read(&address).unwrap();
+        reader.list(&Filter::default(), &mut |head| found.push((head.id, head.serial.clone()))).unwrap();
+        found.sort();
+        let [Ok(first), _, Ok(last)] = &answers[..] else { panic!("{answers:?}") };
+        assert_eq!(found, [(*first, "A".to_owned()), (*last, "C".to_owned())]);
     }
 }

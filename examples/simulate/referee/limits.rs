@@ -60,7 +60,8 @@ fn bounds(scene: &Scene, usual: &[Option<f64>; 7], (expanded, bad): (f64, bool),
         let is_max = odd && matches!(asked, Asked::Crossover | Asked::GainAt);
         let to_bad = if is_max == bad { -1.0 } else { 1.0 };
         let at = value + to_bad * (HAIR * value.abs() + expanded * u);
-        if at > 0.0 || asked == Asked::GainAt {
+        // No spec asks for a phase margin beyond half a turn.
+        if at > 0.0 && (asked != Asked::Phase || at < 180.0) || asked == Asked::GainAt {
             list.push(Bound { asked, is_max, at });
         }
     }
