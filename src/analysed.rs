@@ -1,8 +1,9 @@
 //! A sweep made ready to be judged: its samples, its noise, the smooth curve under it and all crossings of that.
 
-use crate::curve::{Curve, wrap};
+use crate::curve::{Curve, LocalError, wrap};
 use crate::margins::{Crossings, Located};
-use crate::noise::{Evidence, Noise, Smoother};
+use crate::noise::rounding::{left, steps};
+use crate::noise::{Evidence, LONGEST_WINDOW, Noise, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 
@@ -17,6 +18,8 @@ pub struct Analysed {
     pub noise: Noise,
     /// All crossings of the curve.
     pub crossings: Crossings,
+    /// Steps that the file's values are rounded to, 0 where none is seen: ln of the magnitude, neper, and phase, rad.
+    pub steps: [f64; 2],
     thinned: Samples,
     group: usize,
 }
@@ -29,6 +32,7 @@ impl Analysed {
     /// Takes over samples; [`Self::smooth`] is next.
     pub fn take(&mut self, samples: &Samples, critical_point: CriticalPoint) {
         self.group = group_of(samples.len());
+        self.steps = steps(samples.ln_magnitude(), samples.phase_rad());
         if samples.len() > MOST_SAMPLES {
             thin(samples, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
@@ -51,6 +55,31 @@ impl Analysed {
         let noise = self.noise.at(&self.curve, located.point.ln_f);
         let part = |noise: f64, sensitivity: f64| if noise == 0.0 { 0.0 } else { noise * sensitivity };
         part(noise.ln_mag, located.sensitivity.ln_gain).hypot(part(noise.angle, located.sensitivity.phase))
+    }
+
+    /// Standard uncertainties that the rounding of the file leaves in the curve at a place, beyond what acts like noise.
+    #[must_use]
+    pub fn rounding_at(&self, ln_f: f64) -> LocalError {
+        if self.steps == [0.0; 2] {
+            return LocalError::default();
+        }
+        let own = self.curve.interval(ln_f);
+        let of = |values: &[f64]| values.get(own).copied().unwrap_or(0.0);
+        let (sigma, fit) = (of(self.noise.sigma()), of(self.noise.fit()));
+        // So many samples a fit averages.
+        let count =
+            if fit > 0.0 { (sigma / fit).powi(2).clamp(2.0, LONGEST_WINDOW as f64).round() } else { 2.0 };
+        let first = (own + 1).saturating_sub(count as usize / 2);
+        let last = (first + count as usize).min(self.curve.len());
+        let part = |values: &[f64], step: f64, share: f64| {
+            let noise = ((share * sigma).powi(2) - step * step / 12.0).max(0.0).sqrt();
+            left(values.get(first..last).unwrap_or(&[]), step, noise)
+        };
+        let ([gain_step, phase_step], [gain_share, phase_share]) = (self.steps, self.noise.shares());
+        LocalError {
+            ln_mag: part(self.curve.ln_mag(), gain_step, gain_share),
+            angle: part(self.curve.angle(), phase_step, phase_share),
+        }
     }
 
     /// Samples that one of `raw` is the mean of; 1 unless the sweep is very long.

@@ -10,6 +10,7 @@
 //! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
 //! | density | error of the interpolation between samples, gain and phase in the worst sense | its estimate / sqrt 3 |
 //! | noise | independent from sample to sample, carried through the local fit | see [`crate::noise`] |
+//! | rounding | what the digits of the file leave in the local fit, beyond what acts like noise | see [`crate::noise::rounding`] |
 //! | level | what was seen to change from the judged level to the one that confirms it | see [`LevelChange`] |
 //! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
 //!
@@ -48,10 +49,16 @@ impl Chain {
     }
 
     /// What each source contributes to a value's standard uncertainty; the offsets of gain, phase and delay with the sign in which they
-    /// move the value. `interpolation` is the curve's error there, `noise` its
-    /// standard uncertainty from noise.
+    /// move the value. `interpolation` is the curve's error there, `noise` and `rounding` its
+    /// standard uncertainties from noise and from the digits of the file.
     #[must_use]
-    pub fn budget(&self, located: &Located, interpolation: LocalError, noise: LocalError) -> Budget {
+    pub fn budget(
+        &self,
+        located: &Located,
+        interpolation: LocalError,
+        noise: LocalError,
+        rounding: LocalError,
+    ) -> Budget {
         let Sensitivity { ln_gain, phase } = located.sensitivity;
         let rectangular =
             |half_width: f64, sensitivity: f64| contribution(half_width / 3f64.sqrt(), sensitivity);
@@ -62,6 +69,7 @@ impl Chain {
             delay: rectangular(self.delay_s, phase * omega).copysign(phase),
             noise: contribution(noise.ln_mag, ln_gain).hypot(contribution(noise.angle, phase)),
             density: rectangular(interpolation.ln_mag, ln_gain) + rectangular(interpolation.angle, phase),
+            rounding: contribution(rounding.ln_mag, ln_gain).hypot(contribution(rounding.angle, phase)),
             level: 0.0,
             impedance_ratio: contribution(
                 0.5 * self.impedance_ratio,
@@ -140,6 +148,8 @@ pub struct Budget {
     pub noise: f64,
     /// Interpolation between the samples.
     pub density: f64,
+    /// Rounding of the file.
+    pub rounding: f64,
     /// Change with the level of injection.
     pub level: f64,
     /// Impedance ratio at the injection point.
@@ -159,6 +169,8 @@ pub enum Source {
     Noise,
     /// Interpolation between the samples.
     Density,
+    /// Rounding of the file.
+    Rounding,
     /// Change with the level of injection.
     Level,
     /// Impedance ratio at the injection point.
@@ -175,6 +187,7 @@ impl Source {
             Self::Delay => "delay",
             Self::Noise => "noise",
             Self::Density => "density",
+            Self::Rounding => "rounding",
             Self::Level => "level",
             Self::ImpedanceRatio => "impedance_ratio",
         }
@@ -205,15 +218,16 @@ fn four_digits(value: f64) -> f64 {
 impl Budget {
     /// Every source with what it contributes.
     #[must_use]
-    pub const fn sources(&self) -> [(Source, f64); 7] {
+    pub const fn sources(&self) -> [(Source, f64); 8] {
         // Taken apart by name, so that no source can be left out.
-        let Self { gain, phase, delay, noise, density, level, impedance_ratio } = *self;
+        let Self { gain, phase, delay, noise, density, rounding, level, impedance_ratio } = *self;
         [
             (Source::Gain, gain),
             (Source::Phase, phase),
             (Source::Delay, delay),
             (Source::Noise, noise),
             (Source::Density, density),
+            (Source::Rounding, rounding),
             (Source::Level, level),
             (Source::ImpedanceRatio, impedance_ratio),
         ]
@@ -229,13 +243,14 @@ impl Budget {
     /// The same contributions in another unit.
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {
-        let Self { gain, phase, delay, noise, density, level, impedance_ratio } = self;
+        let Self { gain, phase, delay, noise, density, rounding, level, impedance_ratio } = self;
         Self {
             gain: gain * factor,
             phase: phase * factor,
             delay: delay * factor,
             noise: noise * factor,
             density: density * factor,
+            rounding: rounding * factor,
             level: level * factor,
             impedance_ratio: impedance_ratio * factor,
         }
@@ -268,6 +283,7 @@ mod tests {
             &located(0.0, 60f64.to_radians(), 0.0, 1.0),
             LocalError::default(),
             LocalError::default(),
+            LocalError::default(),
         );
         // |1 + 1/T| = 1 at |T| = 1 and -120 deg.
         assert!((budget.impedance_ratio - 0.05).abs() < 1e-12);
@@ -282,7 +298,12 @@ mod tests {
         let chain = Chain { gain_np: 3f64.sqrt() * 0.03, phase_rad: 3f64.sqrt() * 0.04, ..Chain::default() };
         assert!(
             (chain
-                .budget(&located(0.0, 1.0, 1.0, 1.0), LocalError::default(), LocalError::default())
+                .budget(
+                    &located(0.0, 1.0, 1.0, 1.0),
+                    LocalError::default(),
+                    LocalError::default(),
+                    LocalError::default()
+                )
                 .combined()
                 .unwrap()
                 - 0.05)
@@ -290,9 +311,16 @@ mod tests {
                 < 1e-15
         );
         let along = located(0.0, 1.0, f64::INFINITY, 1.0);
-        assert_eq!(chain.budget(&along, LocalError::default(), LocalError::default()).combined(), None);
         assert_eq!(
-            Chain::default().budget(&along, LocalError::default(), LocalError::default()).combined(),
+            chain
+                .budget(&along, LocalError::default(), LocalError::default(), LocalError::default())
+                .combined(),
+            None
+        );
+        assert_eq!(
+            Chain::default()
+                .budget(&along, LocalError::default(), LocalError::default(), LocalError::default())
+                .combined(),
             Some(0.0)
         );
     }
@@ -300,15 +328,24 @@ mod tests {
     #[test]
     fn coarse_samples_widen_the_uncertainty() {
         let interpolation = LocalError { ln_mag: 3f64.sqrt() * 0.03, angle: 3f64.sqrt() * 0.01 };
-        let budget =
-            Chain::default().budget(&located(0.0, 1.0, 1.0, 1.0), interpolation, LocalError::default());
+        let budget = Chain::default().budget(
+            &located(0.0, 1.0, 1.0, 1.0),
+            interpolation,
+            LocalError::default(),
+            LocalError::default(),
+        );
         assert!((budget.combined().unwrap() - 0.04).abs() < 1e-15);
     }
 
     #[test]
     fn a_delay_acts_as_phase_that_grows_with_frequency() {
         let chain = Chain { delay_s: 3f64.sqrt() * 1e-9, ..Chain::default() };
-        let budget = chain.budget(&located(0.0, 1.0, 0.0, 1.0), LocalError::default(), LocalError::default());
+        let budget = chain.budget(
+            &located(0.0, 1.0, 0.0, 1.0),
+            LocalError::default(),
+            LocalError::default(),
+            LocalError::default(),
+        );
         assert!((budget.delay - TAU * 1e4 * 1e-9).abs() < 1e-15);
     }
 }

@@ -77,6 +77,7 @@ pub fn run(number: u64) -> RunOutcome {
             measured.value *= wobble();
             let part = |share: f64| measured.value * 0.01 * share;
             measured.budget = Some(Budget {
+                rounding: 0.0,
                 level: 0.0,
                 gain: part(wobble()),
                 phase: part(wobble()),

@@ -80,7 +80,7 @@ impl Sized {
         let finite = |part: f64| if part.is_finite() { part } else { 0.0 };
         let common = [budget.gain, budget.phase, budget.delay].map(|part| sign * finite(part));
         let of_chain: f64 = common.iter().map(|c| c * c).sum();
-        let own: f64 = [budget.noise, budget.density, budget.level, budget.impedance_ratio]
+        let own: f64 = [budget.noise, budget.density, budget.rounding, budget.level, budget.impedance_ratio]
             .into_iter()
             .map(|part| finite(part).powi(2))
             .sum();

@@ -288,6 +288,7 @@ fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
         delay: part("delay"),
         noise: part("noise"),
         density: part("density"),
+        rounding: part("rounding"),
         level: part("level"),
         impedance_ratio: part("impedance_ratio"),
     };

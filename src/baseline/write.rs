@@ -102,8 +102,8 @@ fn push_corner(text: &mut String, corner: &AcceptedCorner) {
 
 /// `{value: 52.31, u: 0.304, at_hz: 9310.4, gain: -0.092, phase: 0.289}`
 fn value_text(value: &AcceptedValue) -> String {
-    let Budget { noise, density, level, impedance_ratio, .. } = value.budget;
-    let own = noise.hypot(density).hypot(level).hypot(impedance_ratio);
+    let Budget { noise, density, rounding, level, impedance_ratio, .. } = value.budget;
+    let own = noise.hypot(density).hypot(rounding).hypot(level).hypot(impedance_ratio);
     let decimals = decimals(own).or_else(|| value.u.and_then(decimals));
     let mut parts = vec![format!("value: {}", rounded(value.value, decimals))];
     if value.at_least {

@@ -3,6 +3,7 @@
 use super::SweepInput;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, wrap};
+use crate::noise::rounding::steps;
 use crate::noise::{Evidence, Smoother, is_coarse};
 use crate::quantity::number;
 use crate::run::Excitation;
@@ -101,7 +102,7 @@ pub(crate) fn prepare(
     for (((level, own), evidence), told) in levels.iter().zip(&mut *into).zip(&mut *evidence).zip(&mut told) {
         *told = take(level, sweeps, critical_point, mean, evidence, own);
         if *told {
-            smoother.add_rounding(&own.raw, evidence);
+            smoother.add_rounding(&own.raw, own.steps, evidence);
         }
     }
     for k in (0..levels.len().saturating_sub(1)).rev() {
@@ -157,6 +158,8 @@ fn take(
         [first, others @ ..] => {
             let scatter = average(first.samples, others, critical_point, mean, evidence);
             into.take(mean, critical_point);
+            // Their mean has digits that none of them has.
+            into.steps = steps(first.samples.ln_magnitude(), first.samples.phase_rad());
             // In a very long sweep the scatter belongs to other samples than those that are looked at.
             scatter && into.group() == 1
         }

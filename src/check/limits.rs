@@ -45,6 +45,9 @@ fn undecided(budget: &Budget, at_hz: f64) -> String {
              that nothing drifts between the two"
                 .to_owned()
         }
+        Some(Source::Rounding) => {
+            "most of it is the rounding of the file: let the analyzer write more digits".to_owned()
+        }
         Some(Source::Density) => format!("most of it is the distance between the points: sweep more densely near {place}"),
         Some(Source::ImpedanceRatio) => {
             "most of it is the impedance ratio: inject where the driving impedance is lower, or measure the ratio and declare \

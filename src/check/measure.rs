@@ -38,7 +38,9 @@ impl Estimate {
         let interpolation = sweep.curve.interpolation_error_beside(ln_f, |k| sweep.noise.own_of_sample(k));
         let noise = sweep.noise.at(&sweep.curve, ln_f);
         let level = errors.level.map_or(0.0, |stronger| stronger.uncertainty(sweep, located));
-        let budget = Budget { level, ..errors.chain.budget(located, interpolation, noise) }.scaled(scale);
+        let rounding = sweep.rounding_at(ln_f);
+        let budget =
+            Budget { level, ..errors.chain.budget(located, interpolation, noise, rounding) }.scaled(scale);
         // Noise that nobody can estimate leaves the uncertainty open.
         let u = budget.combined().filter(|_| sweep.noise.is_known());
         Self {
@@ -131,8 +133,9 @@ impl Quantities {
             |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
                 if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
                     let half = trials.half_width(sweep, chain, part, value, coverage, read);
-                    // What interpolation and change with the level leave open is not drawn.
-                    let more = estimate.budget.density.hypot(estimate.budget.level);
+                    // What interpolation, rounding and change with the level leave open is not drawn.
+                    let Budget { density, rounding, level, .. } = estimate.budget;
+                    let more = density.hypot(rounding).hypot(level);
                     estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
                     estimate.simulated = true;
                 }

@@ -7,6 +7,7 @@
 //! | `receivers` | how noise of the receivers goes with the loop gain, for sweeps of few points |
 //! | `replicates` | noise from several sweeps of one loop: what they do not show alike |
 //! | `residuals` | squared residuals, and the block that they are taken in |
+//! | `rounding` | what the digits of a file leave in a value |
 //! | `spikes` | single points that stand out of it |
 //! | `window_selection` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
 //! | `smooth` | the local fit itself, and its uncertainty |
@@ -26,6 +27,7 @@ mod noise_level;
 mod receivers;
 mod replicates;
 mod residuals;
+pub(crate) mod rounding;
 #[cfg(test)]
 pub(crate) mod simulated_noise;
 mod smooth;

@@ -12,6 +12,7 @@
 use super::gain_phase::Columns;
 use super::grid::{Grid, SHORT};
 use super::residuals::Power;
+use super::rounding::steps;
 use crate::curve::{Curve, wrap};
 
 /// Neighbouring third differences share samples: the sum of their squared correlations, C(12,6)/C(6,3)^2.
@@ -28,8 +29,6 @@ const LEAST: u32 = 32;
 const ABOUT: usize = 16;
 /// Relative noise of a difference from which on its phase may turn by half a turn.
 const LOST: f64 = 0.4;
-/// Steps of rounding that are looked for, dB and deg.
-const STEPS: [f64; 4] = [1.0, 0.1, 0.01, 0.001];
 /// Steps, dB and deg, from which on two sweeps may agree in every digit.
 const COARSE: f64 = 0.1;
 /// Part of the variance of rounding that differences of neighbours must show.
@@ -114,7 +113,7 @@ impl Twins {
 
     /// What the pair says of the noise of one of the two, of whose squared noise `share` is its own.
     pub(crate) fn tell(&self, grid: &Grid, share: f64, own: &Curve, other: &Curve, into: &mut Evidence) {
-        let rounding = rounding(grid, own);
+        let rounding = rounding(grid, own, steps(own.ln_mag(), own.angle()));
         into.powers.clear();
         into.powers.extend(self.powers.iter().map(|power| Power {
             ln_mag: share * power.ln_mag + rounding[0],
@@ -172,18 +171,10 @@ pub(crate) fn is_coarse(ln_magnitude: &[f64], phase_rad: &[f64]) -> bool {
 
 /// Variances that the rounding of a file leaves in ln of the magnitude and in the phase: step^2 / 12 (rectangular, JCGM 100:2008,
 /// F.2.2.1). Both sweeps of a pair may be rounded alike, so that their difference does not show it.
-pub(super) fn rounding(grid: &Grid, curve: &Curve) -> [f64; 2] {
-    let db = std::f64::consts::LN_10 / 20.0;
-    let variance = |values: &[f64], unit: f64| {
-        let whole = |step: f64| {
-            values.iter().all(|v| {
-                let times = v / (unit * step);
-                (times - times.round()).abs() < 1e-6 * times.abs().max(1.0)
-            })
-        };
-        let Some(step) = STEPS.into_iter().find(|step| whole(*step)) else { return 0.0 };
-        let variance = (unit * step).powi(2) / 12.0;
-        // A curve that falls by whole steps from sample to sample is not rounded.
+pub(super) fn rounding(grid: &Grid, curve: &Curve, steps: [f64; 2]) -> [f64; 2] {
+    let variance = |values: &[f64], step: f64| {
+        let variance = step.powi(2) / 12.0;
+        // A curve that falls by whole steps from sample to sample is not rounded; or all of it is alike, see [`super::rounding`].
         let squares = values
             .windows(SHORT)
             .zip(grid.short())
@@ -191,7 +182,8 @@ pub(super) fn rounding(grid: &Grid, curve: &Curve) -> [f64; 2] {
         let seen = squares.sum::<f64>() / values.len() as f64;
         if seen < SEEN * variance { 0.0 } else { variance }
     };
-    [variance(curve.ln_mag(), db), variance(curve.angle(), 1f64.to_radians())]
+    let [gain, phase] = steps;
+    [variance(curve.ln_mag(), gain), variance(curve.angle(), phase)]
 }
 
 #[cfg(test)]
@@ -280,7 +272,11 @@ mod tests {
             rounded.planted().0.iter_mut().for_each(|a| *a = (*a / (db * step)).round() * db * step);
             let mut curve = Curve::new();
             curve.fill(&rounded, CriticalPoint::PlusOne);
-            rounding(&Grid::new(curve.frequency_hz(), curve.ln_f()), &curve)
+            rounding(
+                &Grid::new(curve.frequency_hz(), curve.ln_f()),
+                &curve,
+                steps(curve.ln_mag(), curve.angle()),
+            )
         };
         assert_eq!(of(20), [0.0; 2], "1 dB from sample to sample");
         let [gain, phase] = of(37);

@@ -236,10 +236,10 @@ impl Smoother {
         true
     }
 
-    /// Adds the rounding of the repeats' mean to what their scatter shows.
-    pub fn add_rounding(&mut self, mean: &Curve, evidence: &mut Evidence) {
+    /// Adds the rounding of the repeats to what their scatter shows of their mean; `steps` as they are in [`Analysed`](crate::analysed::Analysed).
+    pub fn add_rounding(&mut self, mean: &Curve, steps: [f64; 2], evidence: &mut Evidence) {
         let grid = self.grid(mean);
-        evidence.add(rounding(&grid, mean));
+        evidence.add(rounding(&grid, mean, steps));
     }
 
     /// Smooths `raw` into `smooth` and fills `noise`. `evidence` is what other sweeps of the same loop say of the noise.
