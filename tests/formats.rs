@@ -94,6 +94,8 @@ const BUDGET: Shape = Keys(&[
     ("phase?", Number),
     ("delay?", Number),
     ("noise?", Number),
+    // Without bound where the curve runs along its line.
+    ("rounding?", Maybe(&Number)),
     ("density?", Number),
     ("level?", Number),
     ("impedance_ratio?", Number),
