@@ -28,7 +28,7 @@ mod terminal;
 mod to_do;
 
 #[cfg(test)]
-mod sample_drift;
+pub(in crate::report) mod sample_drift;
 
 pub(in crate::report) use common_prefix::value_text;
 pub use json::write_drift_json;

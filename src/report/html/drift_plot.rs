@@ -79,8 +79,15 @@ const SPARK: (f64, f64) = (96.0, 22.0);
 
 /// The means of a series as a line in a line of text, and where it moved.
 pub(crate) fn spark(series: &SeriesOutcome) -> Markup {
-    let means: Vec<(usize, f64)> =
-        series.groups.iter().enumerate().filter_map(|(i, group)| Some((i, group.mean?))).collect();
+    // More points than pixels draw the same line.
+    let every = series.groups.len().div_ceil(SPARK.0 as usize).max(1);
+    let means: Vec<(usize, f64)> = series
+        .groups
+        .iter()
+        .enumerate()
+        .filter_map(|(i, group)| Some((i, group.mean?)))
+        .step_by(every)
+        .collect();
     let low = means.iter().map(|(_, mean)| *mean).fold(f64::INFINITY, f64::min);
     let high = means.iter().map(|(_, mean)| *mean).fold(f64::NEG_INFINITY, f64::max);
     let across = SPARK.0 / series.groups.len().max(2) as f64;
