@@ -4,6 +4,7 @@ use super::args::CheckArgs;
 use super::baselines::Baselines;
 use super::console::Console;
 use super::discover::{self, RunPlace};
+use super::glob::Glob;
 use super::judge::{Bench, Trouble, judge};
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
@@ -11,7 +12,6 @@ use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
-use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::io;
@@ -43,7 +43,7 @@ pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
 
 /// What runs are judged with.
 struct Asked {
-    only: Option<GlobSet>,
+    only: Vec<Glob>,
     specs: Specs,
     baselines: Option<Baselines>,
     pool: rayon::ThreadPool,
@@ -82,21 +82,15 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     }
 }
 
-fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {
-    if patterns.is_empty() {
-        return Ok(None);
-    }
-    let mut set = GlobSetBuilder::new();
-    for pattern in patterns {
-        let glob = GlobBuilder::new(pattern).literal_separator(false).backslash_escape(true).build();
-        set.add(glob.map_err(|error| format!("--only: {error}; an example: '24V-*/phase_margin'"))?);
-    }
-    set.build().map(Some).map_err(|error| format!("--only: {error}"))
+fn globs(patterns: &[String]) -> Result<Vec<Glob>, String> {
+    let read = |pattern: &String| {
+        Glob::parse(pattern).map_err(|error| format!("--only: {error}; an example: '24V-*/phase_margin'"))
+    };
+    patterns.iter().map(read).collect()
 }
 
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
-    let only = only.as_ref();
     let (places, problems) = discover::runs(&args.runs);
     let mut outputs = Outputs::open(args, verbose, console);
     let mut recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
@@ -106,10 +100,13 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             outputs.add_nothing(&args.runs, problem, console);
         }
     }
-    let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
+    let wants = |corner: &str, check: &str| {
+        let name = format!("{corner}/{check}");
+        only.iter().any(|glob| glob.meets(&name))
+    };
     let options = Options {
         today: today(),
-        only: only.map(|_| &wants as _),
+        only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
         plots: outputs.wanted().plots(),
     };

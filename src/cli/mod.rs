@@ -28,6 +28,7 @@ mod console;
 mod discover;
 mod drift;
 mod files;
+mod glob;
 mod help;
 mod history;
 mod inspect;
