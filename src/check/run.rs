@@ -50,7 +50,8 @@ pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Resul
 ///     samples.clone_from(&calculated);
 ///     Ok(())
 /// };
-/// let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
+/// let today = time::Date::from_calendar_date(2026, time::Month::April, 2).unwrap();
+/// let options = Options { today, only: None, keep: false, plots: false };
 /// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)
 ///     .map_err(|unreadable| unreadable.all_problems().cloned().collect::<Vec<_>>())?
 ///     .unwrap();

@@ -17,6 +17,7 @@ use std::collections::HashSet;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, PoisonError};
+use time::UtcDateTime;
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
@@ -247,8 +248,8 @@ pub fn internal(place: &RunPlace) -> Diagnostic {
 
 /// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
 /// takes its place.
-pub fn today() -> jiff::civil::Date {
+pub fn today() -> time::Date {
     let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
-    let time = given.and_then(|seconds| jiff::Timestamp::from_second(seconds).ok());
-    jiff::tz::Offset::UTC.to_datetime(time.unwrap_or_else(jiff::Timestamp::now)).date()
+    let time = given.and_then(|seconds| UtcDateTime::from_unix_timestamp(seconds).ok());
+    time.unwrap_or_else(UtcDateTime::now).date()
 }

@@ -36,7 +36,7 @@ impl Recorder {
         };
         let loaded = specs.of(&run.product);
         let drift = loaded.as_ref().as_ref().ok().and_then(|loaded| loaded.spec.drift.as_ref());
-        let recorded = jiff::Timestamp::now();
+        let recorded = time::UtcDateTime::now();
         let new = NewRecord { outcome: run, json, drift, tool: TOOL, recorded };
         if let Err(error) = history.record(&new) {
             console.show(&diagnostic(&error));

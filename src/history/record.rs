@@ -7,9 +7,9 @@ use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
 use super::store::History;
-use super::timestamp::micros;
 use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
 use crate::provenance::{Provenance, sha256};
+use crate::quantity::calendar::{micros, rfc_3339};
 use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::io::Write as _;
@@ -78,7 +78,7 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         settings,
         json: deflated(new.json)?,
         digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
-        recorded: new.recorded.to_string(),
+        recorded: rfc_3339(new.recorded),
         quantities,
     })
 }

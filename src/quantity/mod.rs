@@ -10,6 +10,7 @@
 //! assert!(parse::<Hertz>("8").is_err());
 //! ```
 
+pub mod calendar;
 mod condition;
 mod format;
 mod level;

@@ -217,7 +217,7 @@ pub struct Waiver {
     /// Why.
     pub reason: String,
     /// Last day in force, UTC.
-    pub until: jiff::civil::Date,
+    pub until: time::Date,
 }
 
 /// Axis that drift is tracked along.
