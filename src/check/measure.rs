@@ -4,6 +4,7 @@ use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
 use super::propagation_validity::{Law, Line};
 use crate::analysed::Analysed;
+use crate::baseline::Quantity;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
     Crossing, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin, gain_margins,
@@ -145,21 +146,33 @@ impl Quantities {
         }
     }
 
+    /// What there is of a quantity, `None` also where it is not known.
+    #[must_use]
+    pub fn estimate(&self, quantity: Quantity) -> Option<Estimate> {
+        match quantity {
+            Quantity::Crossover => self.crossover,
+            Quantity::PhaseMargin => self.phase_margin,
+            Quantity::GainMargin => self.gain_margin,
+            Quantity::GainReductionMargin => self.gain_reduction_margin,
+            Quantity::StabilityMargin => {
+                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none())
+            }
+            Quantity::DelayMargin => self.delay_margin,
+        }
+    }
+
     /// As the results report them, with expanded uncertainties.
     #[must_use]
     pub fn report(&self, coverage: f64) -> MeasuredSet {
-        let report = |e: Option<Estimate>| e.map(|e| e.report(coverage));
+        let report = |quantity| self.estimate(quantity).map(|e| e.report(coverage));
+        let gain_margin = self.gain_margin.map(|e| e.at_least);
         MeasuredSet {
-            crossover_hz: report(self.crossover),
-            phase_margin_deg: report(self.phase_margin),
-            gain_margin_db: self
-                .gain_margin
-                .map(|e| Measured { at_least: Some(e.at_least), ..e.report(coverage) }),
-            gain_reduction_margin_db: report(self.gain_reduction_margin),
-            stability_margin: report(
-                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none()),
-            ),
-            delay_margin_s: report(self.delay_margin),
+            crossover_hz: report(Quantity::Crossover),
+            phase_margin_deg: report(Quantity::PhaseMargin),
+            gain_margin_db: report(Quantity::GainMargin).map(|m| Measured { at_least: gain_margin, ..m }),
+            gain_reduction_margin_db: report(Quantity::GainReductionMargin),
+            stability_margin: report(Quantity::StabilityMargin),
+            delay_margin_s: report(Quantity::DelayMargin),
             crossings: self.crossings,
         }
     }

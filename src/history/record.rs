@@ -7,7 +7,7 @@ use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
 use super::store::History;
-use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
+use crate::check::{CornerOutcome, Unit, Verdict};
 use crate::provenance::{Provenance, sha256};
 use crate::quantity::calendar::{micros, rfc_3339};
 use std::collections::HashMap;
@@ -247,7 +247,7 @@ fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
         Some(Quantity {
             corner: &corner.corner,
             quantity: quantity.key(),
-            unit: unit_of(quantity),
+            unit: quantity.unit(),
             value: quantity.held(m.value),
             uncertainty: m.uncertainty,
             chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),

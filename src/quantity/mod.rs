@@ -15,10 +15,12 @@ mod condition;
 mod format;
 mod level;
 mod parse;
+mod unit;
 mod units;
 
 pub use condition::{Condition, ConditionValue};
 pub use format::{number, si, with_unit};
 pub use level::{Level, LevelUnit};
 pub use parse::{Parsable, QuantityError, Symbol, parse, split};
+pub use unit::Unit;
 pub use units::{Decibel, Degrees, Hertz, Ratio, Seconds};
