@@ -93,12 +93,21 @@ fn globs(patterns: &[String]) -> Result<Vec<Glob>, String> {
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
     let (places, problems) = discover::runs(&args.runs);
-    let mut outputs = Outputs::open(args, verbose, console);
-    let mut recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
+    let outputs = Outputs::open(args, verbose, console);
+    let recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
+    let mut told = Told {
+        asked,
+        outputs,
+        recorder,
+        met: false,
+        judged: false,
+        specs: HashSet::new(),
+        baselines: HashSet::new(),
+    };
     for problem in &problems {
         console.show(problem);
         if problem.severity == Severity::Error {
-            outputs.add_nothing(&args.runs, problem, console);
+            told.outputs.add_nothing(&args.runs, problem, console);
         }
     }
     let wants = |corner: &str, check: &str| {
@@ -109,12 +118,10 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         today: today(),
         only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
-        plots: outputs.wanted().plots(),
+        plots: told.outputs.wanted().plots(),
     };
-    let wanted = outputs.wanted();
+    let wanted = told.outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
-    let (mut met, mut judged) = (false, false);
-    let (mut specs_shown, mut baselines_shown) = (HashSet::new(), HashSet::new());
     let progress = console.begin_progress("runs judged", places.len());
     for batch in places.chunks(BATCH * pool.current_num_threads().max(1)) {
         let done: Vec<Done> = pool.install(|| {
@@ -125,42 +132,59 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             };
             batch.par_iter().map(judge).collect()
         });
-        for (place, done) in batch.iter().zip(done) {
-            match done {
-                Done::Judged(run, pieces) => {
-                    (met, judged) = (true, true);
-                    if let Some(recorder) = &mut recorder {
-                        recorder.record(&run, pieces.json(), &asked.specs, console);
-                    }
-                    if asked.compares_nothing(&run.product) && !baselines_shown.contains(&run.product) {
-                        console.note(&format!(
-                            "the spec of {} has no `regression`: --baseline compares nothing there",
-                            run.product
-                        ));
-                    }
-                    let problems = asked.of_baseline(&run.product, &mut baselines_shown);
-                    problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_problems(&problems, console);
-                    outputs.add(place, &run, *pieces, console);
+        batch.iter().zip(done).for_each(|(place, done)| told.add(place, done, console));
+    }
+    progress.end();
+    if told.judged && !told.met {
+        let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
+        console.fault(message);
+        told.outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
+    }
+    let verdict = told.outputs.tally.verdict();
+    told.outputs.finish(console);
+    status(verdict, console)
+}
+
+/// What was told of the runs so far.
+struct Told<'a> {
+    asked: &'a Asked,
+    outputs: Outputs,
+    recorder: Option<Recorder>,
+    /// Whether a check was met, and whether a run was judged.
+    met: bool,
+    judged: bool,
+    /// Specs and products whose problems were shown: they are those of many runs.
+    specs: HashSet<String>,
+    baselines: HashSet<String>,
+}
+
+impl Told<'_> {
+    fn add(&mut self, place: &RunPlace, done: Done, console: &mut Console) {
+        match done {
+            Done::Judged(run, pieces) => {
+                (self.met, self.judged) = (true, true);
+                if let Some(recorder) = &mut self.recorder {
+                    recorder.record(&run, pieces.json(), &self.asked.specs, console);
                 }
-                Done::NothingMet => judged = true,
-                Done::Trouble(trouble, suite) => {
-                    let problems = told(trouble, &mut specs_shown);
-                    problems.iter().for_each(|problem| console.show(problem));
-                    outputs.add_unreadable(place, &problems, suite, console);
+                if self.asked.compares_nothing(&run.product) && !self.baselines.contains(&run.product) {
+                    console.note(&format!(
+                        "the spec of {} has no `regression`: --baseline compares nothing there",
+                        run.product
+                    ));
                 }
+                let problems = self.asked.of_baseline(&run.product, &mut self.baselines);
+                problems.iter().for_each(|problem| console.show(problem));
+                self.outputs.add_problems(&problems, console);
+                self.outputs.add(place, &run, *pieces, console);
+            }
+            Done::NothingMet => self.judged = true,
+            Done::Trouble(trouble, suite) => {
+                let problems = told(trouble, &mut self.specs);
+                problems.iter().for_each(|problem| console.show(problem));
+                self.outputs.add_unreadable(place, &problems, suite, console);
             }
         }
     }
-    progress.end();
-    if judged && !met {
-        let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
-        console.fault(message);
-        outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
-    }
-    let verdict = outputs.tally.verdict();
-    outputs.finish(console);
-    status(verdict, console)
 }
 
 impl Asked {
