@@ -379,15 +379,7 @@ fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) 
     };
     let then = value_text(then.value, None, unit, then.at_least);
     let message = format!("there is no {title} in the band now, accepted {then} ({})", of.serial);
-    // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
-    let verdict =
-        if quantity == Quantity::GainReductionMargin { Verdict::Undecided } else { Verdict::Invalid };
-    bare(
-        allowed,
-        verdict,
-        &message,
-        Some("look at both curves; if the change is meant, accept the new result with `loopgauge accept`"),
-    )
+    on_one_side(allowed, &message)
 }
 
 fn lacking_then(
@@ -402,14 +394,16 @@ fn lacking_then(
         "{title} {}, the accepted result of {of} has none to compare with",
         value_text(now.value, None, unit, now.at_least)
     );
-    let verdict =
-        if quantity == Quantity::GainReductionMargin { Verdict::Undecided } else { Verdict::Invalid };
-    bare(
-        allowed,
-        verdict,
-        &message,
-        Some("look at both curves; if the change is meant, accept the new result with `loopgauge accept`"),
-    )
+    on_one_side(allowed, &message)
+}
+
+/// The outcome of a quantity that only one of the two results has.
+fn on_one_side(allowed: &Allowed, message: &str) -> CheckOutcome {
+    // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
+    let is_open = allowed.0 == Quantity::GainReductionMargin;
+    let remedy = "look at both curves; if the change is meant, accept the new result with `loopgauge accept`";
+    let verdict = if is_open { Verdict::Undecided } else { Verdict::Invalid };
+    bare(allowed, verdict, message, Some(remedy))
 }
 
 /// `against the accepted curve the gain deviates most at 12.3 kHz, by -1.2 dB, the phase at 9.8 kHz, by -4.1 deg`
