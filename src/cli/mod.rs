@@ -9,6 +9,7 @@
 //! | `schema` | also `completions` and `man` |
 //! | `missing` | sweeps of a run that are still to collect, told as one |
 //! | `discover` | finds runs in folders |
+//! | `glob` | patterns of `--only` |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
 //! | `baselines` | finds the accepted units of a product, each once |
