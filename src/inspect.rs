@@ -1,7 +1,7 @@
 //! What one sweep shows by itself, without a spec.
 
 use crate::analysed::Analysed;
-use crate::check::{Errors, Measured, Quantities};
+use crate::check::{Errors, MeasuredSet, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
@@ -10,7 +10,7 @@ use crate::sanity::{Kernel, Subject, Usable, refusal, spike_text, usable};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
 use crate::uncertainty::Chain;
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 /// Coverage factor of the uncertainties: about 95 % of a normal distribution.
 const COVERAGE: f64 = 2.0;
@@ -28,18 +28,9 @@ pub struct Inspected {
     pub crossovers: Vec<Crossover>,
     /// Every phase crossover, rising in frequency.
     pub phase_crossovers: Vec<PhaseCrossover>,
-    /// The highest falling crossover, Hz.
-    pub crossover_hz: Option<Measured>,
-    /// The phase margin nearest to 0, deg.
-    pub phase_margin_deg: Option<Measured>,
-    /// Gain margin, dB.
-    pub gain_margin_db: Option<Measured>,
-    /// Gain reduction margin, dB.
-    pub gain_reduction_margin_db: Option<Measured>,
-    /// Smallest distance to the critical point.
-    pub stability_margin: Option<Measured>,
-    /// Delay margin, s.
-    pub delay_margin_s: Option<Measured>,
+    /// The highest falling crossover and the margins; in JSON each value has its key here.
+    #[serde(flatten, serialize_with = "by_key")]
+    pub measured: MeasuredSet,
     /// Scatter of single samples about the smooth curve at the crossover, %; `None` when it is not known.
     pub noise_percent: Option<f64>,
     /// Observations, one sentence each.
@@ -74,6 +65,11 @@ pub struct PhaseCrossover {
     pub frequency_hz: f64,
     /// Factor by which the gain may rise before the critical point is reached, dB; negative above magnitude 1.
     pub gain_margin_db: f64,
+}
+
+/// The number of crossovers is that of their list.
+fn by_key<S: Serializer>(measured: &MeasuredSet, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_map(measured.values().map(|(quantity, value)| (quantity.key(), value)))
 }
 
 /// Scatter of single samples at the highest falling crossover, without one in the middle of all, %.
@@ -152,12 +148,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
                 gain_margin_db: -db(crossing.point.ln_mag),
             })
             .collect(),
-        crossover_hz: measured.crossover_hz,
-        phase_margin_deg: measured.phase_margin_deg,
-        gain_margin_db: measured.gain_margin_db,
-        gain_reduction_margin_db: measured.gain_reduction_margin_db,
-        stability_margin: measured.stability_margin,
-        delay_margin_s: measured.delay_margin_s,
+        measured,
         noise_percent: noise_percent(&sweep),
         findings,
     }

@@ -216,6 +216,8 @@ fn only_keeps_what_is_met_and_what_it_hangs_on() {
         [expected(&["10V-0.5A"], &["delay_margin"]), expected(&["24V-3A"], &["crossover"])].concat()
     );
     assert_eq!(only(&["cold-start/linearity"]), expected(&["cold-start"], &[]));
+    // A leading exclamation mark turns a pattern round.
+    assert_eq!(only(&["!*[!n]"]), only(&["*n"]));
     assert_eq!(only(&["*"]).len(), 7 * 16);
 }
 

@@ -56,7 +56,8 @@ fn judged(
     run: &Run,
     mut read: impl FnMut(&SweepEntry, &mut Samples) -> Result<(), Vec<Diagnostic>>,
 ) -> Result<RunOutcome, Vec<Diagnostic>> {
-    let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
+    let options =
+        Options { today: time::macros::date!(2026 - 04 - 02), only: None, keep: false, plots: false };
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| read(entry, samples);
     judge_run(run, None, &options, &mut Workspace::default(), &mut read)
         .map(Option::unwrap)

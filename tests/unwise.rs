@@ -5,6 +5,7 @@
 
 mod tool;
 
+use loopgauge::quantity::calendar::day;
 use loopgauge::spec::{load, unwise};
 use tool::{Room, list, text};
 
@@ -35,7 +36,7 @@ waivers:
 fn told(spec: &str, today: &str) -> Vec<String> {
     let files = |_: &str| Ok(spec.as_bytes().to_vec());
     let loaded = load("s.yaml", &files).unwrap();
-    let found = unwise(&loaded, today.parse().unwrap());
+    let found = unwise(&loaded, day(today).unwrap());
     found
         .iter()
         .map(|warning| {
@@ -112,7 +113,7 @@ fn waivers_are_spoken_of_a_month_before_their_end_and_after_it() {
 fn the_density_needed_is_told() {
     let spec = SPEC.replace("density: 15", "density: 3");
     let files = |_: &str| Ok(spec.as_bytes().to_vec());
-    let found = unwise(&load("s.yaml", &files).unwrap(), DAY.parse().unwrap());
+    let found = unwise(&load("s.yaml", &files).unwrap(), day(DAY).unwrap());
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].message, "3 points per decade are too few: `regression.stability_margin` needs 9");
     let enough = SPEC.replace("density: 15", "density: 9");
@@ -127,7 +128,7 @@ fn places_follow_extends() {
         SPEC.replace("density: 15\n", "extends: base.yaml\n").replace("  gain_margin: {min: 6 dB}\n", "");
     let top = top.replace("accuracy: {gain: 0.1 dB, phase: 0.5 deg}\n", "");
     let files = |path: &str| Ok(if path == "base.yaml" { base } else { &top }.as_bytes().to_vec());
-    let found = unwise(&load("s.yaml", &files).unwrap(), DAY.parse().unwrap());
+    let found = unwise(&load("s.yaml", &files).unwrap(), day(DAY).unwrap());
     let places: Vec<String> = found
         .iter()
         .map(|w| w.place.as_ref().unwrap())

@@ -3,10 +3,12 @@
 use crate::plan::{self, random};
 use loopgauge::history::Address;
 use loopgauge::provenance::sha256;
+use loopgauge::quantity::calendar::rfc_3339;
 use postgres::binary_copy::BinaryCopyInWriter;
 use postgres::types::{ToSql, Type};
 use std::io::Write;
 use std::ops::Range;
+use time::UtcDateTime;
 
 /// Results that differ; each of them is used again and again, since compressing a million takes longer than everything else.
 const RESULTS: u64 = 256;
@@ -55,7 +57,7 @@ fn rows(first: &First, number: u64, add: &mut dyn FnMut(usize, Vec<Cell>)) {
     let text = |text: &str| Text(text.to_owned());
     let id = number.cast_signed() + 1;
     let taken = plan::taken_s(number);
-    let at = jiff::Timestamp::from_second(taken).expect("a time of this century").to_string();
+    let at = rfc_3339(UtcDateTime::from_unix_timestamp(taken).expect("a time of this century"));
     let token = sha256(&number.to_le_bytes());
     let serial = plan::serial(number);
     let run = format!("demo-data/rev-c/{serial}");

@@ -64,7 +64,8 @@ fn make(address: &Address, runs: u64) -> Result<(), HistoryError> {
 fn record(history: &mut History, number: u64) -> Result<(), HistoryError> {
     let outcome = plan::run(number);
     let json = loopgauge::report::run_json(&outcome).expect("JSON in memory");
-    let recorded = jiff::Timestamp::from_second(plan::taken_s(number)).expect("a time of this century");
+    let recorded =
+        time::UtcDateTime::from_unix_timestamp(plan::taken_s(number)).expect("a time of this century");
     let new = NewRecord {
         outcome: &outcome,
         json: &PackedJson::of(&json),

@@ -3,8 +3,10 @@
 use crate::sample;
 use loopgauge::check::{Limit, Measured, RunOutcome, Unit, Verdict};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
+use loopgauge::quantity::calendar::rfc_3339;
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
+use time::UtcDateTime;
 
 pub const PRODUCT: &str = "river-gauge-5v";
 pub const TOOL: &str = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));
@@ -45,7 +47,7 @@ pub fn build(number: u64) -> String {
 pub fn run(number: u64) -> RunOutcome {
     let mut run = sample::passing(&serial(number), CORNERS);
     run.build = Some(build(number));
-    run.taken = jiff::Timestamp::from_second(taken_s(number)).ok().map(|taken| taken.to_string());
+    run.taken = UtcDateTime::from_unix_timestamp(taken_s(number)).ok().map(rfc_3339);
     let mut place = 0;
     let mut wobble = || {
         place += 1;

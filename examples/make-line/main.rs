@@ -26,11 +26,13 @@ pub mod sample;
 use loopgauge::check::{CornerOutcome, Measured, RunOutcome, Verdict};
 use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
+use loopgauge::quantity::calendar::{micros, rfc_3339};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::{Pcg64, rand_core::SeedableRng};
 use std::process::ExitCode;
+use time::UtcDateTime;
 
 const BUILDS: u32 = 20;
 const UNITS: u32 = 8;
@@ -218,7 +220,7 @@ impl Line {
         RunOutcome {
             revision: if build < REVISION_C { "B" } else { "C" }.to_owned(),
             build: Some(format!("2026-W{week:02}")),
-            taken: jiff::Timestamp::from_second(taken).ok().map(|taken| taken.to_string()),
+            taken: UtcDateTime::from_unix_timestamp(taken).ok().map(rfc_3339),
             station: Some("bench-1".to_owned()),
             corners: corners.into(),
             run: format!("runs/2026-W{week:02}/{serial}"),
@@ -258,15 +260,11 @@ impl Line {
         let digest = FileDigest::of("run.yaml", format!("{} {}", run.run, self.runs).as_bytes());
         run.provenance = Some(Provenance { spec: ResolvedSpec::of(SPEC), files: vec![digest] });
         let json = loopgauge::report::run_json(&run).expect("JSON in memory");
-        let taken = run.taken.as_deref().and_then(|taken| taken.parse().ok()).expect("a time");
+        let taken = run.taken.as_deref().and_then(micros).expect("a time");
+        let recorded = UtcDateTime::from_unix_timestamp(taken / 1_000_000).expect("a time of this century");
         let tool = loopgauge::report::TOOL;
-        let new = NewRecord {
-            outcome: &run,
-            json: &PackedJson::of(&json),
-            drift: Some(&DRIFT),
-            tool,
-            recorded: taken,
-        };
+        let new =
+            NewRecord { outcome: &run, json: &PackedJson::of(&json), drift: Some(&DRIFT), tool, recorded };
         self.runs += 1;
         self.history.record(&new).map(|_| ())
     }

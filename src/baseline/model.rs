@@ -1,6 +1,7 @@
 //! Accepted units.
 
 use super::Points;
+use crate::quantity::Unit;
 use crate::spec::{Accuracy, CriticalPoint};
 use crate::uncertainty::Budget;
 
@@ -32,30 +33,40 @@ impl Quantity {
         Self::DelayMargin,
     ];
 
+    /// Its name in a spec, its key in results and baselines, and the unit that the key tells.
+    const fn entry(self) -> (&'static str, &'static str, Unit) {
+        match self {
+            Self::Crossover => ("crossover", "crossover_hz", Unit::Hz),
+            Self::PhaseMargin => ("phase_margin", "phase_margin_deg", Unit::Deg),
+            Self::GainMargin => ("gain_margin", "gain_margin_db", Unit::Db),
+            Self::GainReductionMargin => ("gain_reduction_margin", "gain_reduction_margin_db", Unit::Db),
+            Self::StabilityMargin => ("stability_margin", "stability_margin", Unit::One),
+            Self::DelayMargin => ("delay_margin", "delay_margin_s", Unit::S),
+        }
+    }
+
     /// Its name in a spec.
     #[must_use]
     pub const fn name(self) -> &'static str {
-        match self {
-            Self::Crossover => "crossover",
-            Self::PhaseMargin => "phase_margin",
-            Self::GainMargin => "gain_margin",
-            Self::GainReductionMargin => "gain_reduction_margin",
-            Self::StabilityMargin => "stability_margin",
-            Self::DelayMargin => "delay_margin",
-        }
+        self.entry().0
+    }
+
+    /// Its name in a sentence.
+    #[must_use]
+    pub fn title(self) -> String {
+        self.name().replace('_', " ")
     }
 
     /// Its key in results and baselines: the name with its unit.
     #[must_use]
     pub const fn key(self) -> &'static str {
-        match self {
-            Self::Crossover => "crossover_hz",
-            Self::PhaseMargin => "phase_margin_deg",
-            Self::GainMargin => "gain_margin_db",
-            Self::GainReductionMargin => "gain_reduction_margin_db",
-            Self::StabilityMargin => "stability_margin",
-            Self::DelayMargin => "delay_margin_s",
-        }
+        self.entry().1
+    }
+
+    /// The unit that it is measured in.
+    #[must_use]
+    pub const fn unit(self) -> Unit {
+        self.entry().2
     }
 
     /// The value as a limit holds it: of a phase margin the size, whose sign tells rising from falling crossovers.

@@ -3,7 +3,7 @@
 use super::write::COLUMNS;
 use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Quantity, Row};
 use crate::diagnostic::Diagnostic;
-use crate::quantity::{Decibel, Degrees, Seconds};
+use crate::quantity::{Decibel, Degrees, Seconds, Unit};
 use crate::spec::plausible::{
     COVERAGE, DELAY_ACCURACY, FREQUENCY, GAIN_ACCURACY, MOST_POLES, PHASE_ACCURACY,
 };
@@ -263,12 +263,12 @@ fn values_of(value: &Value<'_>) -> Option<Vec<(Quantity, AcceptedValue)>> {
 
 fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
     let fields = value.fields("a map such as `{value: 52.3, u: 0.3, at_hz: 9310}`")?;
-    let (sign, bounds) = match quantity {
-        Quantity::Crossover => (Sign::Positive, &FREQUENCY),
-        Quantity::PhaseMargin => (Sign::Any, &MARGIN_DEG),
-        Quantity::GainMargin | Quantity::GainReductionMargin => (Sign::Any, &MARGIN_DB),
-        Quantity::StabilityMargin => (Sign::NotNegative, &DISTANCE),
-        Quantity::DelayMargin => (Sign::Any, &MARGIN_S),
+    let (sign, bounds) = match quantity.unit() {
+        Unit::Hz => (Sign::Positive, &FREQUENCY),
+        Unit::Deg => (Sign::Any, &MARGIN_DEG),
+        Unit::Db => (Sign::Any, &MARGIN_DB),
+        Unit::S => (Sign::Any, &MARGIN_S),
+        Unit::One | Unit::PointsPerDecade => (Sign::NotNegative, &DISTANCE),
     };
     let own = fields.required("value", "value: 52.3").and_then(|value| value.number_in(sign, "52.3", bounds));
     let at_hz = fields

@@ -12,7 +12,7 @@ pub(crate) struct Context<'a> {
     /// The corner of it.
     pub corner: &'a Corner,
     /// Today, UTC: waivers end.
-    pub today: jiff::civil::Date,
+    pub today: time::Date,
     /// Fingerprints of sweeps whose numbers stand in more than one corner of the run.
     pub shared: &'a HashSet<u64>,
     /// Serial number of the unit.

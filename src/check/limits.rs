@@ -3,7 +3,6 @@
 use super::level_change::Errors;
 use super::measure::{Estimate, Open, Quantities};
 use super::outcome::CheckOutcome;
-use super::unit::Unit;
 use super::wording::{frequency_text, hertz, limit_text, value_against, value_text};
 use crate::analysed::Analysed;
 use crate::curve::Span;
@@ -12,6 +11,7 @@ use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::noise::Spike;
+use crate::quantity::Unit;
 use crate::quantity::{Decibel, Degrees, Hertz, Seconds, number};
 use crate::sanity::{Usable, mains_under};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};

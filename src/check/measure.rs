@@ -4,6 +4,7 @@ use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
 use super::propagation_validity::{Law, Line};
 use crate::analysed::Analysed;
+use crate::baseline::Quantity;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
     Crossing, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin, gain_margins,
@@ -12,6 +13,7 @@ use crate::margins::{
 use crate::monte_carlo::{Read, Trials};
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
+use std::f64::consts::TAU;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -124,126 +126,176 @@ impl Quantities {
         coverage: f64,
         trials: &mut Trials,
     ) -> Self {
-        let (chain, span) = (errors.chain, usable.span);
-        let Analysed { curve, crossings, .. } = sweep;
-        let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, errors, sweep);
-        let law = Law { sweep, chain, span };
-        let degrees = 1f64.to_degrees();
-        let mut simulate =
-            |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
-                if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
-                    let half = trials.half_width(sweep, chain, part, value, coverage, read);
-                    // What interpolation, rounding and change with the level leave open is not drawn.
-                    let Budget { density, rounding, level, .. } = estimate.budget;
-                    let more = density.hypot(rounding).hypot(level);
-                    estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
-                    estimate.simulated = true;
-                }
-            };
-        let crossover = crossover(crossings, span).map(|located| {
-            let mut own = estimate(&located, 1.0);
-            let part = law.fails_at_crossing(Line::Gain, &located, None, None);
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::crossover(c, span)?.value)
-            });
-            own
-        });
-        let phase_margin = phase_margin(crossings, span).map(|located| {
-            let mut own = estimate(&located, degrees);
-            let others = crossings.gain_in(span).map(phase_margin_of);
-            own.cover(others.map(|other| estimate(&other, degrees)), coverage);
-            let of = |c: &Crossing| Some(phase_margin_of(c).value);
-            let part = law.fails_at_crossing(Line::Gain, &located, own.u.map(|u| u / degrees), Some(&of));
-            simulate(&mut own, part, located.value, degrees, &|_, c, span| {
-                let value = crate::margins::phase_margin(c, span)?.value;
-                Some(located.value + wrap(value - located.value))
-            });
-            own
-        });
-        let gain_margin = match gain_margin(curve, crossings, span) {
-            GainMargin::At(located) => {
-                let mut own = estimate(&located, 1.0);
-                own.cover(gain_margins(crossings, span).map(|other| estimate(&other, 1.0)), coverage);
-                let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
-                let u = own.u.map(|u| u / db(1.0));
-                let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-                simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
-                    match crate::margins::gain_margin(curve, c, span) {
-                        GainMargin::At(located) => Some(located.value),
-                        _ => None,
-                    }
-                });
-                Some(own)
-            }
-            GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(&located, 1.0) }),
-            GainMargin::Unbounded => None,
-        };
-        let (gain_margin, no_gain_margin) = bounded(gain_margin, sweep, usable);
-        let gain_reduction_margin = gain_reduction_margin(crossings, span).map(|located| {
-            let mut own = estimate(&located, 1.0);
-            own.cover(gain_reduction_margins(crossings, span).map(|other| estimate(&other, 1.0)), coverage);
-            let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
-            let u = own.u.map(|u| u / db(1.0));
-            let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::gain_reduction_margin(c, span)?.value)
-            });
-            own
-        });
-        let stability_margin = {
-            let located = stability_margin(curve, crossings, span);
-            let mut own = estimate(&located, 1.0);
-            let part = own.u.and_then(|u| law.fails_at_minimum(&located, own.budget.noise, u));
-            simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
-                Some(crate::margins::stability_margin(curve, c, span).value)
-            });
-            own
-        };
+        let (span, law) = (usable.span, Law { sweep, chain: errors.chain, span: usable.span });
+        let mut bench = Bench { sweep, span, errors, coverage, law, trials };
+        let crossover = bench.crossover();
+        let phase_margin = bench.phase_margin();
+        let (gain_margin, no_gain_margin) = bounded(bench.gain_margin(), sweep, usable);
+        let gain_reduction_margin = bench.gain_reduction_margin();
+        let stability_margin = bench.stability_margin();
         // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
         let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < stability_margin.value);
-        let delay_margin = delay_margin(crossings, span).map(|located| {
-            let mut own = estimate(&located, 1.0);
-            let others = crossings.gain_in(span).map(delay_margin_of);
-            own.cover(others.map(|other| estimate(&other, 1.0)), coverage);
-            let omega = std::f64::consts::TAU * located.point.hz();
-            let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(std::f64::consts::TAU));
-            let u = own.u.map(|u| u * omega);
-            let part = law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::delay_margin(c, span)?.value)
-            });
-            own
-        });
         Self {
             crossover,
             phase_margin,
             gain_margin,
             gain_reduction_margin,
             stability_margin,
-            delay_margin,
-            crossings: crossings.gain_in(span).count(),
+            delay_margin: bench.delay_margin(),
+            crossings: sweep.crossings.gain_in(span).count(),
             no_gain_margin,
             no_stability_margin: hidden.then_some(Open::Above),
+        }
+    }
+
+    /// What there is of a quantity, `None` also where it is not known.
+    #[must_use]
+    pub fn estimate(&self, quantity: Quantity) -> Option<Estimate> {
+        match quantity {
+            Quantity::Crossover => self.crossover,
+            Quantity::PhaseMargin => self.phase_margin,
+            Quantity::GainMargin => self.gain_margin,
+            Quantity::GainReductionMargin => self.gain_reduction_margin,
+            Quantity::StabilityMargin => {
+                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none())
+            }
+            Quantity::DelayMargin => self.delay_margin,
         }
     }
 
     /// As the results report them, with expanded uncertainties.
     #[must_use]
     pub fn report(&self, coverage: f64) -> MeasuredSet {
-        let report = |e: Option<Estimate>| e.map(|e| e.report(coverage));
+        let report = |quantity| self.estimate(quantity).map(|e| e.report(coverage));
+        let gain_margin = self.gain_margin.map(|e| e.at_least);
         MeasuredSet {
-            crossover_hz: report(self.crossover),
-            phase_margin_deg: report(self.phase_margin),
-            gain_margin_db: self
-                .gain_margin
-                .map(|e| Measured { at_least: Some(e.at_least), ..e.report(coverage) }),
-            gain_reduction_margin_db: report(self.gain_reduction_margin),
-            stability_margin: report(
-                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none()),
-            ),
-            delay_margin_s: report(self.delay_margin),
+            crossover_hz: report(Quantity::Crossover),
+            phase_margin_deg: report(Quantity::PhaseMargin),
+            gain_margin_db: report(Quantity::GainMargin).map(|m| Measured { at_least: gain_margin, ..m }),
+            gain_reduction_margin_db: report(Quantity::GainReductionMargin),
+            stability_margin: report(Quantity::StabilityMargin),
+            delay_margin_s: report(Quantity::DelayMargin),
             crossings: self.crossings,
         }
+    }
+}
+
+/// One sweep, and what its quantities are measured with. Each of them is an estimate by the law of propagation; where that fails in a
+/// part of the sweep, its uncertainty is simulated there.
+struct Bench<'a, 'e> {
+    sweep: &'a Analysed,
+    span: Span,
+    errors: &'a Errors<'e>,
+    coverage: f64,
+    law: Law<'a>,
+    trials: &'a mut Trials,
+}
+
+impl Bench<'_, '_> {
+    fn crossover(&mut self) -> Option<Estimate> {
+        let located = crossover(&self.sweep.crossings, self.span)?;
+        let own = self.estimate(&located, 1.0);
+        let part = self.law.fails_at_crossing(Line::Gain, &located, None, None);
+        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| Some(crossover(c, span)?.value)))
+    }
+
+    fn phase_margin(&mut self) -> Option<Estimate> {
+        let (crossings, degrees) = (&self.sweep.crossings, 1f64.to_degrees());
+        let located = phase_margin(crossings, self.span)?;
+        let own = self.smallest(&located, degrees, crossings.gain_in(self.span).map(phase_margin_of));
+        let of = |c: &Crossing| Some(phase_margin_of(c).value);
+        let u = own.u.map(|u| u / degrees);
+        let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
+        Some(self.simulated(own, part, located.value, degrees, &|_, c, span| {
+            let value = phase_margin(c, span)?.value;
+            Some(located.value + wrap(value - located.value))
+        }))
+    }
+
+    fn gain_margin(&mut self) -> Option<Estimate> {
+        let Analysed { curve, crossings, .. } = self.sweep;
+        let located = match gain_margin(curve, crossings, self.span) {
+            GainMargin::At(located) => located,
+            GainMargin::AtLeast(located) => {
+                return Some(Estimate { at_least: true, ..self.estimate(&located, 1.0) });
+            }
+            GainMargin::Unbounded => return None,
+        };
+        let own = self.smallest(&located, 1.0, gain_margins(crossings, self.span));
+        let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
+        let u = own.u.map(|u| u / db(1.0));
+        let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
+        Some(self.simulated(
+            own,
+            part,
+            located.value,
+            1.0,
+            &|curve, c, span| match gain_margin(curve, c, span) {
+                GainMargin::At(located) => Some(located.value),
+                _ => None,
+            },
+        ))
+    }
+
+    fn gain_reduction_margin(&mut self) -> Option<Estimate> {
+        let crossings = &self.sweep.crossings;
+        let located = gain_reduction_margin(crossings, self.span)?;
+        let own = self.smallest(&located, 1.0, gain_reduction_margins(crossings, self.span));
+        let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
+        let u = own.u.map(|u| u / db(1.0));
+        let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
+        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| {
+            Some(gain_reduction_margin(c, span)?.value)
+        }))
+    }
+
+    fn stability_margin(&mut self) -> Estimate {
+        let Analysed { curve, crossings, .. } = self.sweep;
+        let located = stability_margin(curve, crossings, self.span);
+        let own = self.estimate(&located, 1.0);
+        let part = own.u.and_then(|u| self.law.fails_at_minimum(&located, own.budget.noise, u));
+        self.simulated(own, part, located.value, 1.0, &|curve, c, span| {
+            Some(stability_margin(curve, c, span).value)
+        })
+    }
+
+    fn delay_margin(&mut self) -> Option<Estimate> {
+        let crossings = &self.sweep.crossings;
+        let located = delay_margin(crossings, self.span)?;
+        let own = self.smallest(&located, 1.0, crossings.gain_in(self.span).map(delay_margin_of));
+        let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(TAU));
+        let u = own.u.map(|u| u * (TAU * located.point.hz()));
+        let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
+        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| Some(delay_margin(c, span)?.value)))
+    }
+
+    fn estimate(&self, located: &Located, scale: f64) -> Estimate {
+        Estimate::new(located, scale, self.errors, self.sweep)
+    }
+
+    /// The smallest of several margins, beside the others.
+    fn smallest(&self, located: &Located, scale: f64, others: impl Iterator<Item = Located>) -> Estimate {
+        let mut own = self.estimate(located, scale);
+        own.cover(others.map(|other| self.estimate(&other, scale)), self.coverage);
+        own
+    }
+
+    /// The estimate, its uncertainty simulated where the law fails in a part; `value` is not scaled yet.
+    fn simulated(
+        &mut self,
+        estimate: Estimate,
+        part: Option<Span>,
+        value: f64,
+        scale: f64,
+        read: &Read<'_>,
+    ) -> Estimate {
+        let Some(part) = part.filter(|_| self.sweep.noise.is_known()) else { return estimate };
+        let half = self.trials.half_width(self.sweep, self.errors.chain, part, value, self.coverage, read);
+        // What interpolation, rounding and change with the level leave open is not drawn.
+        let Budget { density, rounding, level, .. } = estimate.budget;
+        let more = density.hypot(rounding).hypot(level);
+        let u = half.map(|half| (half * scale / self.coverage).hypot(more));
+        Estimate { u, simulated: true, ..estimate }
     }
 }
 

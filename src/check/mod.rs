@@ -38,13 +38,13 @@ mod plot_data;
 mod propagation_validity;
 mod regression;
 mod run;
-mod unit;
 mod unreadable;
 mod validity;
 mod waivers;
 mod wording;
 
 pub use crate::decision::{Limit, Verdict};
+pub use crate::quantity::Unit;
 pub use accepted::accept;
 pub use compared::Compared;
 pub use corner::NO_BASELINE;
@@ -58,7 +58,6 @@ pub use outcome::{
 };
 pub use plot_data::{Agreement, CornerPlot, GainLine, LevelPlot, PlotPoint, Role, Spread};
 pub use run::{ReadSweep, judge_run};
-pub use unit::{Unit, unit_of};
 pub use unreadable::{UnreadCorner, UnreadableRun};
 pub use wording::{frequency_text, limit_text, range_text, value_against, value_alone, value_text};
 

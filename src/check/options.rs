@@ -10,7 +10,7 @@ pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
 /// What is asked for.
 pub struct Options<'a> {
     /// Today, UTC: waivers end.
-    pub today: jiff::civil::Date,
+    pub today: time::Date,
     /// Which checks are wanted. `None`: all.
     pub only: Option<&'a Wanted<'a>>,
     /// Whether to keep what accepting the run would store.

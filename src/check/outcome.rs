@@ -3,10 +3,10 @@
 
 use super::compared::Compared;
 use super::plot_data::CornerPlot;
-use super::unit::Unit;
 use crate::baseline::{Points, Quantity};
 use crate::decision::{Limit, Verdict};
 use crate::provenance::Provenance;
+use crate::quantity::Unit;
 use crate::uncertainty::Budget;
 use serde::Serialize;
 

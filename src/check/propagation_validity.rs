@@ -8,7 +8,7 @@
 //! | the distance to the critical point is flat | samples beyond the reach of one window that come as close, within their noise |
 
 use crate::analysed::Analysed;
-use crate::curve::{Span, wrap};
+use crate::curve::{Point, Span, wrap};
 use crate::margins::{Crossing, Located};
 use crate::uncertainty::Chain;
 
@@ -50,26 +50,37 @@ impl Law<'_> {
         value_of: Option<&ValueOf<'_>>,
     ) -> Option<Span> {
         let point = located.point;
-        let (slope, read_slope) = match line {
-            Line::Gain => (point.mag_slope, point.angle_slope),
-            Line::Phase => (point.angle_slope, point.mag_slope),
-        };
         let [gain_error, phase_error] = self.errors(point.ln_f);
         let own = if line == Line::Gain { gain_error } else { phase_error };
         if own == 0.0 {
             return None;
         }
-        let list = match line {
-            Line::Gain => &self.sweep.crossings.gain,
-            Line::Phase => &self.sweep.crossings.phase,
-        };
         let merged = self.sweep.crossings.merged.iter().any(|m| {
             m.of_gain == (line == Line::Gain)
                 && m.ln_f.1 >= point.ln_f - REACH * own
                 && m.ln_f.0 <= point.ln_f + REACH * own
         });
+        let rivals =
+            value_of.zip(u).map_or_else(Vec::new, |(value_of, u)| self.rivals(line, point.ln_f, u, value_of));
+        if !merged && rivals.is_empty() && !self.bends(line, &point, own, u) {
+            return None;
+        }
+        let mut part = self.near_line(line, point.ln_f);
+        for rival in rivals {
+            let other = self.near_line(line, rival);
+            part = Span { from: part.from.min(other.from), to: part.to.max(other.to) };
+        }
+        Some(part)
+    }
+
+    /// Whether the curve, or what is read of it, leaves its tangent as far as the errors of the place reach.
+    fn bends(&self, line: Line, point: &Point, own: f64, u: Option<f64>) -> bool {
+        let (slope, read_slope) = match line {
+            Line::Gain => (point.mag_slope, point.angle_slope),
+            Line::Phase => (point.angle_slope, point.mag_slope),
+        };
         let dx = REACH * own / slope.abs();
-        let bends = [-dx, dx].into_iter().any(|d| {
+        [-dx, dx].into_iter().any(|d| {
             let x = point.ln_f + d;
             if !self.sweep.curve.span().holds(x) {
                 return true;
@@ -81,32 +92,23 @@ impl Law<'_> {
             };
             (y - slope * d).abs() > BEND * REACH * own
                 || u.is_some_and(|u| (z - read_slope * d).abs() > BEND * REACH * u)
-        });
-        let rivals: Vec<f64> = match (value_of, u) {
-            (Some(value_of), Some(u)) if list.len() > 1 => {
-                let size = |crossing: &Crossing| value_of(crossing).map(f64::abs);
-                let own_value = list
-                    .iter()
-                    .filter(|c| c.point.ln_f == point.ln_f)
-                    .find_map(size)
-                    .unwrap_or(f64::INFINITY);
-                list.iter()
-                    .filter(|c| c.point.ln_f != point.ln_f && self.span.holds(c.point.ln_f))
-                    .filter(|c| size(c).is_some_and(|size| size - own_value < REACH * u * 2f64.sqrt()))
-                    .map(|c| c.point.ln_f)
-                    .collect()
-            }
-            _ => Vec::new(),
+        })
+    }
+
+    /// Other crossings whose value may be the smallest: their places, ln f.
+    fn rivals(&self, line: Line, ln_f: f64, u: f64, value_of: &ValueOf<'_>) -> Vec<f64> {
+        let list = match line {
+            Line::Gain => &self.sweep.crossings.gain,
+            Line::Phase => &self.sweep.crossings.phase,
         };
-        if !bends && !merged && rivals.is_empty() {
-            return None;
-        }
-        let mut part = self.near_line(line, point.ln_f);
-        for rival in rivals {
-            let other = self.near_line(line, rival);
-            part = Span { from: part.from.min(other.from), to: part.to.max(other.to) };
-        }
-        Some(part)
+        let size = |crossing: &Crossing| value_of(crossing).map(f64::abs);
+        let own = list.iter().filter(|c| c.point.ln_f == ln_f).find_map(size).unwrap_or(f64::INFINITY);
+        list.iter()
+            .filter(|_| list.len() > 1)
+            .filter(|c| c.point.ln_f != ln_f && self.span.holds(c.point.ln_f))
+            .filter(|c| size(c).is_some_and(|size| size - own < REACH * u * 2f64.sqrt()))
+            .map(|c| c.point.ln_f)
+            .collect()
     }
 
     /// Whether samples out of reach of the window at the smallest distance come as close to the critical point within their

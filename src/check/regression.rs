@@ -4,7 +4,6 @@ use super::compared::Compared;
 use super::context::Context;
 use super::measure::{Estimate, Quantities};
 use super::outcome::{Against, CheckOutcome};
-use super::unit::{Unit, unit_of};
 use super::wording::{frequency_text, value_against, value_alone, value_text};
 use crate::analysed::Analysed;
 use crate::baseline::{
@@ -13,7 +12,7 @@ use crate::baseline::{
 };
 use crate::curve::Span;
 use crate::decision::{Limit, Verdict, decide};
-use crate::quantity::{Ratio, number};
+use crate::quantity::{Unit, number};
 use crate::spec::{DecisionRule, Regression};
 use crate::uncertainty::Chain;
 
@@ -44,23 +43,16 @@ type Allowed = (Quantity, Unit, Limit);
 
 /// The comparisons that a corner asks for, in the order of the checks.
 pub(super) fn list(regression: &Regression) -> Vec<Allowed> {
-    let drop = |most: f64| Limit { min: Some(-most), max: None };
-    let shift = |most: Ratio| Limit { min: Some(-most.ratio()), max: Some(most.ratio()) };
-    let r = regression;
+    let changes = regression.changes();
+    let limit = |quantity: Quantity| {
+        let (_, most) = changes.iter().find(|(name, _)| *name == quantity.name())?;
+        let most = (*most)?;
+        Some(Limit { min: Some(-most), max: quantity.is_relative().then_some(most) })
+    };
+    let unit = |quantity: Quantity| if quantity.is_relative() { Unit::One } else { quantity.unit() };
     Quantity::ALL
         .into_iter()
-        .filter_map(|quantity| {
-            let limit = match quantity {
-                Quantity::Crossover => r.crossover.map(shift),
-                Quantity::PhaseMargin => r.phase_margin.map(|v| drop(v.deg())),
-                Quantity::GainMargin => r.gain_margin.map(|v| drop(v.db())),
-                Quantity::GainReductionMargin => r.gain_reduction_margin.map(|v| drop(v.db())),
-                Quantity::StabilityMargin => r.stability_margin.map(drop),
-                Quantity::DelayMargin => r.delay_margin.map(|v| drop(v.s())),
-            };
-            let unit = if quantity.is_relative() { Unit::One } else { unit_of(quantity) };
-            Some((quantity, unit, limit?))
-        })
+        .filter_map(|quantity| Some((quantity, unit(quantity), limit(quantity)?)))
         .collect()
 }
 
@@ -71,22 +63,8 @@ pub(super) fn check_name(quantity: Quantity) -> String {
 
 /// The measured quantity as the baseline keeps it.
 pub(super) fn value_of(measured: &Quantities, quantity: Quantity) -> Option<AcceptedValue> {
-    let m = measured;
-    let estimate = match quantity {
-        Quantity::Crossover => m.crossover,
-        Quantity::PhaseMargin => m.phase_margin,
-        Quantity::GainMargin => m.gain_margin,
-        Quantity::GainReductionMargin => m.gain_reduction_margin,
-        Quantity::StabilityMargin => Some(m.stability_margin).filter(|_| m.no_stability_margin.is_none()),
-        Quantity::DelayMargin => m.delay_margin,
-    };
-    estimate.map(|Estimate { value, u, at_hz, at_least, budget, simulated }| AcceptedValue {
-        value,
-        u,
-        at_hz,
-        at_least,
-        simulated,
-        budget,
+    measured.estimate(quantity).map(|Estimate { value, u, at_hz, at_least, budget, simulated }| {
+        AcceptedValue { value, u, at_hz, at_least, simulated, budget }
     })
 }
 
@@ -267,7 +245,7 @@ impl Comparison<'_> {
         let size = quantity.held(self.now.value);
         // Both as precisely as their difference is worth a word.
         let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
-        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, unit_of(quantity)));
+        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, quantity.unit()));
         let at_least = |is_bound| if is_bound { "at least " } else { "" };
         let whose = if self.is_itself { String::new() } else { format!(" ({})", self.of()) };
         let mut text = format!(
@@ -303,7 +281,7 @@ impl Comparison<'_> {
         }
         match (self.change.spread, self.change.prediction) {
             (Some(spread), Some(prediction)) => {
-                let unit = unit_of(self.allowed.0);
+                let unit = self.allowed.0.unit();
                 let inside = if self.change.value.abs() <= prediction { "inside" } else { "outside" };
                 text.push_str(&format!(
                     "; the units differ by {} (standard deviation), the change lies {inside} what one more unit may differ by (95 %)",
@@ -364,12 +342,10 @@ fn change_text(value: f64, expanded: Option<f64>, unit: Unit, quantity: Quantity
 /// `drop 3 deg`, `shift 10 %`.
 fn allowed_text(quantity: Quantity, limit: &Limit) -> String {
     let most = limit.min.map_or(0.0, f64::abs);
-    match quantity {
-        Quantity::Crossover => format!("shift {} %", number(100.0 * most, 10)),
-        Quantity::PhaseMargin => format!("drop {} deg", number(most, 10)),
-        Quantity::GainMargin | Quantity::GainReductionMargin => format!("drop {} dB", number(most, 10)),
-        Quantity::StabilityMargin => format!("drop {}", number(most, 10)),
-        Quantity::DelayMargin => format!("drop {}", value_text(most, None, Unit::S, false)),
+    match (quantity.is_relative(), quantity.unit()) {
+        (true, _) => format!("shift {} %", number(100.0 * most, 10)),
+        (false, Unit::S) => format!("drop {}", value_text(most, None, Unit::S, false)),
+        (false, unit) => format!("drop {} {}", number(most, 10), unit.symbol()).trim_end().to_owned(),
     }
 }
 
@@ -384,7 +360,7 @@ fn bare(allowed: &Allowed, verdict: Verdict, message: &str, remedy: Option<&str>
 /// What a quantity of which nothing was measured now is called, with its accepted value.
 fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) -> CheckOutcome {
     let (quantity, ..) = *allowed;
-    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
+    let (title, unit) = (quantity.title(), quantity.unit());
     let Some((of, then)) = accepted.first() else {
         return match quantity {
             Quantity::GainReductionMargin => bare(
@@ -403,15 +379,7 @@ fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) 
     };
     let then = value_text(then.value, None, unit, then.at_least);
     let message = format!("there is no {title} in the band now, accepted {then} ({})", of.serial);
-    // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
-    let verdict =
-        if quantity == Quantity::GainReductionMargin { Verdict::Undecided } else { Verdict::Invalid };
-    bare(
-        allowed,
-        verdict,
-        &message,
-        Some("look at both curves; if the change is meant, accept the new result with `loopgauge accept`"),
-    )
+    on_one_side(allowed, &message)
 }
 
 fn lacking_then(
@@ -420,20 +388,22 @@ fn lacking_then(
     units: &[(&AcceptedUnit, &AcceptedCorner)],
 ) -> CheckOutcome {
     let (quantity, ..) = *allowed;
-    let (title, unit) = (quantity.name().replace('_', " "), unit_of(quantity));
+    let (title, unit) = (quantity.title(), quantity.unit());
     let of = units.first().map_or("", |(unit, _)| unit.serial.as_str());
     let message = format!(
         "{title} {}, the accepted result of {of} has none to compare with",
         value_text(now.value, None, unit, now.at_least)
     );
-    let verdict =
-        if quantity == Quantity::GainReductionMargin { Verdict::Undecided } else { Verdict::Invalid };
-    bare(
-        allowed,
-        verdict,
-        &message,
-        Some("look at both curves; if the change is meant, accept the new result with `loopgauge accept`"),
-    )
+    on_one_side(allowed, &message)
+}
+
+/// The outcome of a quantity that only one of the two results has.
+fn on_one_side(allowed: &Allowed, message: &str) -> CheckOutcome {
+    // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
+    let is_open = allowed.0 == Quantity::GainReductionMargin;
+    let remedy = "look at both curves; if the change is meant, accept the new result with `loopgauge accept`";
+    let verdict = if is_open { Verdict::Undecided } else { Verdict::Invalid };
+    bare(allowed, verdict, message, Some(remedy))
 }
 
 /// `against the accepted curve the gain deviates most at 12.3 kHz, by -1.2 dB, the phase at 9.8 kHz, by -4.1 deg`

@@ -50,7 +50,8 @@ pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Resul
 ///     samples.clone_from(&calculated);
 ///     Ok(())
 /// };
-/// let options = Options { today: jiff::civil::date(2026, 4, 2), only: None, keep: false, plots: false };
+/// let today = time::Date::from_calendar_date(2026, time::Month::April, 2).unwrap();
+/// let options = Options { today, only: None, keep: false, plots: false };
 /// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)
 ///     .map_err(|unreadable| unreadable.all_problems().cloned().collect::<Vec<_>>())?
 ///     .unwrap();
@@ -79,31 +80,73 @@ pub fn judge_run(
     workspace: &mut Workspace,
     read: &mut ReadSweep<'_>,
 ) -> Result<Option<RunOutcome>, Box<UnreadableRun>> {
-    let spec = run.spec();
-    let mut unread: BTreeMap<usize, UnreadCorner> = BTreeMap::new();
-    let mut corners: Vec<Option<CornerOutcome>> = Vec::with_capacity(spec.corners.len());
-    // Where each sweep's numbers were seen: corner, and whether in more than one.
-    let mut seen: HashMap<u64, (usize, bool)> = HashMap::new();
-    let mut shared = HashSet::new();
-    let mut one = |index: usize,
-                   shared: &HashSet<u64>,
-                   unread: &mut BTreeMap<usize, UnreadCorner>,
-                   seen: &mut HashMap<u64, (usize, bool)>| {
-        let corner = spec.corners.get(index).filter(|corner| options.meets(corner))?;
+    let mut judging = Judging {
+        run,
+        baseline,
+        options,
+        workspace,
+        read,
+        unread: BTreeMap::new(),
+        seen: HashMap::new(),
+        shared: HashSet::new(),
+    };
+    let corners = judging.corners();
+    if !judging.unread.is_empty() {
+        let unread = judging.unread.into_values().collect();
+        return Err(Box::new(UnreadableRun::of_sweeps(outcome(run, corners), unread, options)));
+    }
+    let corners: Vec<CornerOutcome> = corners.into_iter().filter_map(|c| select(c, options)).collect();
+    Ok((!corners.is_empty()).then(|| outcome(run, corners)))
+}
+
+/// A run on its way through its corners.
+struct Judging<'a, 'r> {
+    run: &'a Run,
+    baseline: Option<&'a Accepted>,
+    options: &'a Options<'a>,
+    workspace: &'a mut Workspace,
+    read: &'a mut ReadSweep<'r>,
+    /// Corners of which a sweep cannot be read, by their place.
+    unread: BTreeMap<usize, UnreadCorner>,
+    /// Where each sweep's numbers were seen: corner, and whether in more than one.
+    seen: HashMap<u64, (usize, bool)>,
+    /// Those of more than one corner.
+    shared: HashSet<u64>,
+}
+
+impl Judging<'_, '_> {
+    fn corners(&mut self) -> Vec<CornerOutcome> {
+        let count = self.run.spec().corners.len();
+        let mut corners: Vec<_> = (0..count).map(|index| self.corner(index)).collect();
+        let shared = self.seen.iter().filter(|(_, (_, again))| *again).map(|(print, _)| *print);
+        self.shared.extend(shared);
+        if !self.shared.is_empty() {
+            // Rare: numbers of one corner stand in another one. Which is the copy nobody knows: all are judged again.
+            for (index, corner) in corners.iter_mut().enumerate() {
+                if !self.unread.contains_key(&index) {
+                    *corner = self.corner(index);
+                }
+            }
+        }
+        corners.into_iter().flatten().collect()
+    }
+
+    fn corner(&mut self, index: usize) -> Option<CornerOutcome> {
+        let Self { run, options, .. } = *self;
+        let corner = run.spec().corners.get(index).filter(|corner| options.meets(corner))?;
         let sweeps = run.corners().get(index)?;
         let mut failed = UnreadCorner::new(&corner.name);
-        let prints = load(sweeps, &run.reading, workspace, read, &mut failed);
+        let prints = load(sweeps, &run.reading, self.workspace, self.read, &mut failed);
         for print in &prints {
-            seen.entry(*print)
-                .and_modify(|(first, again)| *again |= *first != index)
-                .or_insert((index, false));
+            let seen = self.seen.entry(*print).or_insert((index, false));
+            seen.1 |= seen.0 != index;
         }
         if !failed.files.is_empty() {
             let outcome = not_judged(corner, &failed.reason());
-            unread.insert(index, failed);
+            self.unread.insert(index, failed);
             return Some(outcome);
         }
-        let samples = std::mem::take(&mut workspace.samples);
+        let samples = std::mem::take(&mut self.workspace.samples);
         let inputs: Vec<SweepInput<'_>> = sweeps
             .entries
             .iter()
@@ -112,43 +155,20 @@ pub fn judge_run(
             .map(|((entry, samples), fingerprint)| SweepInput { entry, samples, fingerprint })
             .collect();
         let context = Context {
-            spec,
+            spec: run.spec(),
             corner,
             today: options.today,
-            shared,
+            shared: &self.shared,
             serial: &run.serial,
             station: run.station.as_deref(),
-            baseline,
+            baseline: self.baseline,
             keep: options.keep,
             plots: options.plots,
         };
-        let outcome = judge(&context, &inputs, workspace);
-        workspace.samples = samples;
+        let outcome = judge(&context, &inputs, self.workspace);
+        self.workspace.samples = samples;
         Some(outcome)
-    };
-    for index in 0..spec.corners.len() {
-        let outcome = one(index, &shared, &mut unread, &mut seen);
-        corners.push(outcome);
     }
-    shared.extend(seen.iter().filter(|(_, (_, again))| *again).map(|(print, _)| *print));
-    if !shared.is_empty() {
-        // Rare: numbers of one corner stand in another one. Which is the copy nobody knows: all are judged again.
-        for (index, corner) in corners.iter_mut().enumerate() {
-            if !unread.contains_key(&index) {
-                *corner = one(index, &shared, &mut unread, &mut seen);
-            }
-        }
-    }
-    if !unread.is_empty() {
-        let rest = outcome(run, corners.into_iter().flatten().collect());
-        return Err(Box::new(UnreadableRun::of_sweeps(rest, unread.into_values().collect(), options)));
-    }
-    let corners: Vec<CornerOutcome> =
-        corners.into_iter().flatten().filter_map(|c| select(c, options)).collect();
-    if corners.is_empty() {
-        return Ok(None);
-    }
-    Ok(Some(outcome(run, corners)))
 }
 
 /// Reads the sweeps of a corner into the workspace; gives their fingerprints.

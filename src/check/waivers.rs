@@ -5,7 +5,7 @@ use crate::decision::Verdict;
 use crate::spec::Waiver;
 
 /// Applies the waiver of a check, if there is one and it is needed.
-pub(super) fn waive(check: &mut CheckOutcome, waivers: &[Waiver], today: jiff::civil::Date) {
+pub(super) fn waive(check: &mut CheckOutcome, waivers: &[Waiver], today: time::Date) {
     let waivable =
         matches!(check.verdict, Verdict::Fail | Verdict::Undecided | Verdict::Invalid | Verdict::Missing);
     let Some(waiver) = waivers.iter().find(|w| waivable && w.check == check.check) else { return };

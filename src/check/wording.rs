@@ -1,8 +1,7 @@
 //! How values, limits and checks read in messages and reports.
 
-use super::unit::Unit;
 use crate::decision::Limit;
-use crate::quantity::{number, si};
+use crate::quantity::{Unit, number, si};
 use std::cmp::Ordering;
 
 /// Significant digits of a value whose uncertainty is not known.

@@ -12,12 +12,13 @@ use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::history::PackedJson;
-use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use fast_glob::glob_match;
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use time::UtcDateTime;
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
@@ -54,7 +55,8 @@ pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
 
 /// What runs are judged with.
 struct Asked {
-    only: Option<GlobSet>,
+    /// Patterns that `*` meets a slash in.
+    only: Vec<String>,
     specs: Specs,
     baselines: Option<Baselines>,
     pool: rayon::ThreadPool,
@@ -67,13 +69,13 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
         console.fault(&text);
         return None;
     }
-    let only = match globs(&args.only) {
-        Ok(only) => only,
-        Err(text) => {
-            console.fault(&text);
-            return None;
-        }
-    };
+    if let Some(pattern) = args.only.iter().find(|pattern| !is_closed(pattern)) {
+        console.fault(&format!(
+            "--only: `{pattern}` has a class, a group or a backslash without an end; an example: '24V-*/phase_margin'"
+        ));
+        return None;
+    }
+    let only = args.only.iter().map(|pattern| without_folders(pattern)).collect();
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
     let baselines = match args.baseline.as_deref().map(Baselines::new).transpose() {
         Ok(baselines) => baselines,
@@ -93,38 +95,64 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     }
 }
 
-fn globs(patterns: &[String]) -> Result<Option<GlobSet>, String> {
-    if patterns.is_empty() {
-        return Ok(None);
+/// Whether every class and every group of a pattern ends, and nothing ends that did not begin.
+fn is_closed(pattern: &str) -> bool {
+    let (mut chars, mut groups) = (pattern.chars(), 0_u32);
+    while let Some(c) = chars.next() {
+        let is_right = match c {
+            '\\' => chars.next().is_some(),
+            // What comes first is one of the class.
+            '[' => chars.by_ref().skip(1).any(|c| c == ']'),
+            '{' => {
+                groups += 1;
+                true
+            }
+            '}' => groups.checked_sub(1).map(|less| groups = less).is_some(),
+            _ => true,
+        };
+        if !is_right {
+            return false;
+        }
     }
-    let mut set = GlobSetBuilder::new();
-    for pattern in patterns {
-        let glob = GlobBuilder::new(pattern).literal_separator(false).backslash_escape(true).build();
-        set.add(glob.map_err(|error| format!("--only: {error}; an example: '24V-*/phase_margin'"))?);
-    }
-    set.build().map(Some).map_err(|error| format!("--only: {error}"))
+    groups == 0
+}
+
+/// A pattern, or what it is held against, with a character in place of the slash that no name has: `*` stops at a slash.
+fn without_folders(text: &str) -> String {
+    text.replace('/', "\u{1}")
 }
 
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
-    let only = only.as_ref();
     let (places, problems) = discover::runs(&args.runs);
-    let mut outputs = Outputs::open(args, verbose, console);
-    let mut recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
+    let outputs = Outputs::open(args, verbose, console);
+    let recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
+    let mut told = Told {
+        asked,
+        outputs,
+        recorder,
+        met: false,
+        judged: false,
+        specs: HashSet::new(),
+        baselines: HashSet::new(),
+    };
     for problem in &problems {
         console.show(problem);
         if problem.severity == Severity::Error {
-            outputs.add_nothing(&args.runs, problem, console);
+            told.outputs.add_nothing(&args.runs, problem, console);
         }
     }
-    let wants = |corner: &str, check: &str| only.is_none_or(|set| set.is_match(format!("{corner}/{check}")));
+    let wants = |corner: &str, check: &str| {
+        let name = without_folders(&format!("{corner}/{check}"));
+        only.iter().any(|pattern| glob_match(pattern, &name))
+    };
     let options = Options {
         today: today(),
-        only: only.map(|_| &wants as _),
+        only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
-        plots: outputs.wanted().plots(),
+        plots: told.outputs.wanted().plots(),
     };
-    let wanted = outputs.wanted();
+    let wanted = told.outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());
     let progress = console.begin_progress("runs judged", places.len());
     let judge_batch = |batch: &[RunPlace]| -> Vec<Done> {
@@ -136,7 +164,6 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         pool.install(|| batch.par_iter().map(judge).collect())
     };
     let batches = || places.chunks(BATCH * pool.current_num_threads().max(1));
-    let mut told = Told::default();
     std::thread::scope(|scope| {
         // The next batch is judged while one is recorded and written.
         let (sender, judged) = mpsc::sync_channel(0);
@@ -145,66 +172,63 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             let _ = batches().try_for_each(move |batch| sender.send(judge_batch(batch)));
         });
         for (batch, done) in batches().zip(judged) {
-            if let Some(recorder) = &mut recorder {
-                let runs: Vec<_> = done.iter().filter_map(Done::to_record).collect();
-                recorder.record(&runs, &asked.specs, console);
-            }
-            for (place, done) in batch.iter().zip(done) {
-                told.take(place, done, asked, &mut outputs, console);
-            }
+            told.record(&done, console);
+            batch.iter().zip(done).for_each(|(place, done)| told.add(place, done, console));
         }
     });
     progress.end();
     if told.judged && !told.met {
         let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
         console.fault(message);
-        outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
+        told.outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
     }
-    let verdict = outputs.tally.verdict();
-    outputs.finish(console);
+    let verdict = told.outputs.tally.verdict();
+    told.outputs.finish(console);
     status(verdict, console)
 }
 
 /// What was told of the runs so far.
-#[derive(Default)]
-struct Told {
-    /// Whether a check of any run was asked for.
+struct Told<'a> {
+    asked: &'a Asked,
+    outputs: Outputs,
+    recorder: Option<Recorder>,
+    /// Whether a check was met, and whether a run was judged.
     met: bool,
-    /// Whether any run could be judged.
     judged: bool,
+    /// Specs and products whose problems were shown: they are those of many runs.
     specs: HashSet<String>,
     baselines: HashSet<String>,
 }
 
-impl Told {
-    /// Shows what is wrong with a run, and hands what it came to to the outputs.
-    fn take(
-        &mut self,
-        place: &RunPlace,
-        done: Done,
-        asked: &Asked,
-        outputs: &mut Outputs,
-        console: &mut Console,
-    ) {
+impl Told<'_> {
+    /// Records runs together.
+    fn record(&mut self, done: &[Done], console: &mut Console) {
+        if let Some(recorder) = &mut self.recorder {
+            let runs: Vec<_> = done.iter().filter_map(Done::to_record).collect();
+            recorder.record(&runs, &self.asked.specs, console);
+        }
+    }
+
+    fn add(&mut self, place: &RunPlace, done: Done, console: &mut Console) {
         match done {
             Done::Judged(run, pieces) => {
                 (self.met, self.judged) = (true, true);
-                if asked.compares_nothing(&run.product) && !self.baselines.contains(&run.product) {
+                if self.asked.compares_nothing(&run.product) && !self.baselines.contains(&run.product) {
                     console.note(&format!(
                         "the spec of {} has no `regression`: --baseline compares nothing there",
                         run.product
                     ));
                 }
-                let problems = asked.of_baseline(&run.product, &mut self.baselines);
+                let problems = self.asked.of_baseline(&run.product, &mut self.baselines);
                 problems.iter().for_each(|problem| console.show(problem));
-                outputs.add_problems(&problems, console);
-                outputs.add(place, &run, *pieces, console);
+                self.outputs.add_problems(&problems, console);
+                self.outputs.add(place, &run, *pieces, console);
             }
             Done::NothingMet => self.judged = true,
             Done::Trouble(trouble, suite) => {
                 let problems = told(trouble, &mut self.specs);
                 problems.iter().for_each(|problem| console.show(problem));
-                outputs.add_unreadable(place, &problems, suite, console);
+                self.outputs.add_unreadable(place, &problems, suite, console);
             }
         }
     }
@@ -295,8 +319,23 @@ pub fn internal(place: &RunPlace) -> Diagnostic {
 
 /// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
 /// takes its place.
-pub fn today() -> jiff::civil::Date {
+pub fn today() -> time::Date {
     let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
-    let time = given.and_then(|seconds| jiff::Timestamp::from_second(seconds).ok());
-    jiff::tz::Offset::UTC.to_datetime(time.unwrap_or_else(jiff::Timestamp::now)).date()
+    let time = given.and_then(|seconds| UtcDateTime::from_unix_timestamp(seconds).ok());
+    time.unwrap_or_else(UtcDateTime::now).date()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_closed;
+
+    #[test]
+    fn what_begins_in_a_pattern_ends() {
+        for pattern in ["24V-*/phase_margin", "[a-c]?", "[]]", "[!]a]", "{a,{b,c}}", "a\\{", ""] {
+            assert!(is_closed(pattern), "{pattern}");
+        }
+        for pattern in ["[", "[]", "{a,b", "a}", "}{", "a\\", "{[}]"] {
+            assert!(!is_closed(pattern), "{pattern}");
+        }
+    }
 }

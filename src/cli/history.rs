@@ -147,7 +147,7 @@ fn export(args: &ExportArgs, console: &mut Console) -> Result<(), HistoryError> 
 fn mark(args: &MarkArgs, on: bool, console: &mut Console) -> Result<(), HistoryError> {
     let mut history = History::open_to_mark(&Address::parse(&args.history)?)?;
     let records: Vec<RecordId> = args.records.iter().copied().map(RecordId).collect();
-    let now = jiff::Timestamp::now();
+    let now = time::UtcDateTime::now();
     if on {
         history.mark(&records, &args.reason, now)?;
     } else {

@@ -204,64 +204,48 @@ pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 4] {
     [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html), ("--markdown", &args.markdown)]
 }
 
+/// What is opened at a path that is asked for; why it cannot be is said.
+fn opened<T>(
+    path: &Option<PathBuf>,
+    console: &mut Console,
+    open: impl FnOnce(&Path) -> Result<T, String>,
+) -> Option<T> {
+    open(path.as_deref()?).map_err(|text| console.fault(&text)).ok()
+}
+
+impl Junit {
+    fn open(path: &Path) -> Result<Self, String> {
+        if is_folder(path) {
+            std::fs::create_dir_all(path).map_err(|error| cannot_write(path, error))?;
+            return Ok(Self::Folder(path.to_owned(), HashSet::new()));
+        }
+        let writer = Box::new(JunitWriter::new(create(path, Kind::Junit)?));
+        Ok(Self::File { writer, path: path.to_owned() })
+    }
+}
+
 impl Outputs {
     /// Opens the outputs; one that cannot be opened is named, the others go on.
     pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
-        let mut outputs = Self {
-            json: None,
-            record: args.record.is_some(),
-            junit: None,
-            html: None,
-            markdown: None,
-            terminal: None,
-            tally: Tally::new(),
-        };
         // Standard output carries one result.
-        if !given(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout)) {
-            outputs.terminal = Some(TerminalSpool::new(console.stdout_style(every_check)));
+        let is_free = !given(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout));
+        Self {
+            terminal: is_free.then(|| TerminalSpool::new(console.stdout_style(every_check))),
+            json: opened(&args.json, console, |path| {
+                let writer = JsonWriter::new(create(path, Kind::Json)?).map_err(|e| cannot_write(path, e))?;
+                Ok((writer, path.to_owned()))
+            }),
+            record: args.record.is_some(),
+            junit: opened(&args.junit, console, Junit::open),
+            html: opened(&args.html, console, |path| {
+                let (file, plan) = (create(path, Kind::Html)?, Arc::new(HtmlPlan::new()));
+                Ok((HtmlWriter::new(file, Arc::clone(&plan)), plan, path.to_owned()))
+            }),
+            markdown: opened(&args.markdown, console, |path| {
+                Ok((create(path, Kind::Markdown)?, MarkdownReport::new(), path.to_owned()))
+            }),
+            tally: Tally::new(),
         }
-        if let Some(path) = &args.json {
-            let opened = create(path, Kind::Json)
-                .and_then(|file| JsonWriter::new(file).map_err(|e| cannot_write(path, e)));
-            match opened {
-                Ok(writer) => outputs.json = Some((writer, path.clone())),
-                Err(text) => console.fault(&text),
-            }
-        }
-        if let Some(path) = &args.junit {
-            if is_folder(path) {
-                match std::fs::create_dir_all(path) {
-                    Ok(()) => outputs.junit = Some(Junit::Folder(path.clone(), HashSet::new())),
-                    Err(error) => console.fault(&cannot_write(path, error)),
-                }
-            } else {
-                match create(path, Kind::Junit) {
-                    Ok(file) => {
-                        outputs.junit = Some(Junit::File {
-                            writer: Box::new(JunitWriter::new(file)),
-                            path: path.clone(),
-                        });
-                    }
-                    Err(text) => console.fault(&text),
-                }
-            }
-        }
-        if let Some(path) = &args.html {
-            match create(path, Kind::Html) {
-                Ok(file) => {
-                    let plan = Arc::new(HtmlPlan::new());
-                    outputs.html = Some((HtmlWriter::new(file, Arc::clone(&plan)), plan, path.clone()));
-                }
-                Err(text) => console.fault(&text),
-            }
-        }
-        if let Some(path) = &args.markdown {
-            match create(path, Kind::Markdown) {
-                Ok(file) => outputs.markdown = Some((file, MarkdownReport::new(), path.clone())),
-                Err(text) => console.fault(&text),
-            }
-        }
-        outputs
     }
 
     /// Which pieces the open outputs want.

@@ -37,7 +37,7 @@ impl Recorder {
             return;
         };
         let loaded: Vec<_> = runs.iter().map(|(run, _)| specs.of(&run.product)).collect();
-        let recorded = jiff::Timestamp::now();
+        let recorded = time::UtcDateTime::now();
         let new = runs.iter().zip(&loaded).map(|((outcome, json), loaded)| {
             let drift = loaded.as_ref().as_ref().ok().and_then(|loaded| loaded.spec.drift.as_ref());
             NewRecord { outcome, json, drift, tool: TOOL, recorded }

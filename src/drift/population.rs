@@ -7,6 +7,7 @@ use super::natural_order::natural;
 use super::series_index::{Place, Places};
 use super::{GroupHead, Retested};
 use crate::decision::Verdict;
+use crate::quantity::calendar::day_of_micros;
 use crate::spec::DriftAxis;
 use std::collections::{BTreeSet, HashMap};
 
@@ -239,8 +240,7 @@ fn by_text(a: &Option<String>, b: &Option<String>) -> std::cmp::Ordering {
 
 /// The day of a time, UTC.
 fn day(taken_us: i64) -> Option<String> {
-    let time = jiff::Timestamp::from_microsecond(taken_us).ok()?;
-    Some(jiff::tz::Offset::UTC.to_datetime(time).date().to_string())
+    Some(day_of_micros(taken_us)?.to_string())
 }
 
 #[cfg(test)]

@@ -8,6 +8,8 @@ use super::numbers::Cell;
 use super::read::{inflated, settings, value_cell};
 use super::store::History;
 use crate::provenance::sha256;
+use crate::quantity::calendar::rfc_3339;
+use time::UtcDateTime;
 
 /// Problems of one kind that are named; their number is always told.
 const NAMED: usize = 10;
@@ -41,12 +43,7 @@ impl History {
     ///
     /// # Errors
     /// When a record is not there or is marked already, the reason is empty, or the history cannot be written.
-    pub fn mark(
-        &mut self,
-        records: &[RecordId],
-        reason: &str,
-        now: jiff::Timestamp,
-    ) -> Result<(), HistoryError> {
+    pub fn mark(&mut self, records: &[RecordId], reason: &str, now: UtcDateTime) -> Result<(), HistoryError> {
         self.set_marks(records, reason, now, true)
     }
 
@@ -58,7 +55,7 @@ impl History {
         &mut self,
         records: &[RecordId],
         reason: &str,
-        now: jiff::Timestamp,
+        now: UtcDateTime,
     ) -> Result<(), HistoryError> {
         self.set_marks(records, reason, now, false)
     }
@@ -67,10 +64,10 @@ impl History {
         &mut self,
         records: &[RecordId],
         reason: &str,
-        now: jiff::Timestamp,
+        now: UtcDateTime,
         is_removed: bool,
     ) -> Result<(), HistoryError> {
-        let now = now.to_string();
+        let now = rfc_3339(now);
         self.write(|database, _| {
             if reason.trim().is_empty() {
                 return Err(refused("a reason is wanted", "say why, for example \"probe was broken\""));

@@ -11,7 +11,7 @@
 //! | `network_share` | file systems on which write-ahead logging fails |
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
-//! | `record`, `settings`, `timestamp` | writing a run |
+//! | `record`, `settings` | writing a run |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `export_row`, `parquet` | tables for other tools |
@@ -44,7 +44,6 @@ mod sqlite;
 mod sqlite_error;
 mod store;
 mod suspicious_address;
-mod timestamp;
 mod tls;
 
 pub use address::Address;
@@ -60,4 +59,3 @@ pub use server::ServerAddress;
 pub use settings::{declared, parse_settings, settings_text};
 pub use store::History;
 pub use suspicious_address::{may_be_part_of_address, may_hold_secret};
-pub use timestamp::micros as taken_micros;

@@ -42,7 +42,7 @@ pub struct NewRecord<'a> {
     /// The tool and its version, as in the JSON result.
     pub tool: &'a str,
     /// Now.
-    pub recorded: jiff::Timestamp,
+    pub recorded: time::UtcDateTime,
 }
 
 /// A record without its values.

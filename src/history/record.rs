@@ -7,9 +7,9 @@ use super::model::{NewRecord, RecordId};
 use super::numbers;
 use super::settings;
 use super::store::History;
-use super::timestamp::micros;
-use crate::check::{CornerOutcome, Unit, Verdict, unit_of};
+use crate::check::{CornerOutcome, Unit, Verdict};
 use crate::provenance::{Provenance, sha256};
+use crate::quantity::calendar::{micros, rfc_3339};
 use std::collections::HashMap;
 use std::fmt::Write as _;
 
@@ -107,7 +107,7 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         settings_sha256: sha256(settings.as_bytes()),
         settings,
         digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
-        recorded: new.recorded.to_string(),
+        recorded: rfc_3339(new.recorded),
         quantities,
     })
 }
@@ -276,7 +276,7 @@ fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
         Some(Quantity {
             corner: &corner.corner,
             quantity: quantity.key(),
-            unit: unit_of(quantity),
+            unit: quantity.unit(),
             value: quantity.held(m.value),
             uncertainty: m.uncertainty,
             chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),

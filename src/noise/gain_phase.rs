@@ -1,7 +1,5 @@
 //! Gain and phase of a curve as two columns, and the sum over a window that both share the weights of.
 
-use wide::f64x4;
-
 /// Zeros behind the last sample: rows of weights are a multiple of this long.
 const LANES: usize = 4;
 
@@ -56,12 +54,23 @@ impl Columns {
         };
         let (weights, gain, phase) =
             (weights.as_chunks::<LANES>().0, gain.as_chunks::<LANES>().0, phase.as_chunks::<LANES>().0);
-        let (mut gains, mut phases) = (f64x4::ZERO, f64x4::ZERO);
+        let (mut gains, mut phases) = ([0.0; LANES], [0.0; LANES]);
         for ((weights, gain), phase) in weights.iter().zip(gain).zip(phase) {
-            let weights = f64x4::new(*weights);
-            gains += weights * f64x4::new(*gain);
-            phases += weights * f64x4::new(*phase);
+            add_products(&mut gains, weights, gain);
+            add_products(&mut phases, weights, phase);
         }
-        [gains.reduce_add(), phases.reduce_add()]
+        [sum(gains), sum(phases)]
     }
+}
+
+/// Each lane for itself, so that the compiler makes vector instructions of it.
+fn add_products(sums: &mut [f64; LANES], weights: &[f64; LANES], values: &[f64; LANES]) {
+    for ((sum, weight), value) in sums.iter_mut().zip(weights).zip(values) {
+        *sum += weight * value;
+    }
+}
+
+/// In pairs, whatever vectors a machine has: the same bits everywhere.
+fn sum([a, b, c, d]: [f64; LANES]) -> f64 {
+    (a + b) + (c + d)
 }

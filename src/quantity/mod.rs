@@ -10,14 +10,17 @@
 //! assert!(parse::<Hertz>("8").is_err());
 //! ```
 
+pub mod calendar;
 mod condition;
 mod format;
 mod level;
 mod parse;
+mod unit;
 mod units;
 
 pub use condition::{Condition, ConditionValue};
 pub use format::{number, si, with_unit};
 pub use level::{Level, LevelUnit};
 pub use parse::{Parsable, QuantityError, Symbol, parse, split};
+pub use unit::Unit;
 pub use units::{Decibel, Degrees, Hertz, Ratio, Seconds};

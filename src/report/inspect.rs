@@ -50,16 +50,8 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
         let word = if crossing.gain_margin_db < 0.0 { "gain reduction margin" } else { "gain margin" };
         line(&mut text, &format!("  phase crossover at {at}, {word} {margin}"));
     }
-    let rows = [
-        ("crossover", sweep.crossover_hz, Unit::Hz),
-        ("phase margin", sweep.phase_margin_deg, Unit::Deg),
-        ("gain margin", sweep.gain_margin_db, Unit::Db),
-        ("gain reduction margin", sweep.gain_reduction_margin_db, Unit::Db),
-        ("stability margin", sweep.stability_margin, Unit::One),
-        ("delay margin", sweep.delay_margin_s, Unit::S),
-    ];
-    for (name, measured, unit) in rows {
-        line(&mut text, &format!("  {name:<22}{}", row(measured, unit)));
+    for (quantity, measured) in sweep.measured.values() {
+        line(&mut text, &format!("  {:<22}{}", quantity.title(), row(measured, quantity.unit())));
     }
     for finding in &sweep.findings {
         line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
@@ -85,6 +77,7 @@ fn line(text: &mut String, words: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::check::MeasuredSet;
     use crate::inspect::{Crossover, PhaseCrossover};
     use serde_json::{Value, json};
 
@@ -103,12 +96,15 @@ mod tests {
                 direction: Way::Falling,
             }],
             phase_crossovers: vec![PhaseCrossover { frequency_hz: 61_750.0, gain_margin_db: 12.6 }],
-            crossover_hz: measured(9310.4, 9310.4),
-            phase_margin_deg: measured(44.1, 9310.4),
-            gain_margin_db: None,
-            gain_reduction_margin_db: None,
-            stability_margin: measured(0.69, 18_200.0),
-            delay_margin_s: None,
+            measured: MeasuredSet {
+                crossover_hz: measured(9310.4, 9310.4),
+                phase_margin_deg: measured(44.1, 9310.4),
+                gain_margin_db: None,
+                gain_reduction_margin_db: None,
+                stability_margin: measured(0.69, 18_200.0),
+                delay_margin_s: None,
+                crossings: 1,
+            },
             noise_percent: None,
             findings: vec!["one sentence".to_owned()],
         };

@@ -1,5 +1,6 @@
 //! `taken`: an RFC 3339 time.
 
+use crate::quantity::calendar::day;
 use crate::yaml::Value;
 
 /// The text of a time when it is one.
@@ -22,7 +23,7 @@ fn complaint(text: &str) -> Option<&'static str> {
     if !shaped(date, "dddd-dd-dd") {
         return Some("it does not begin with a date of the form YYYY-MM-DD");
     }
-    if date.parse::<jiff::civil::Date>().is_err() {
+    if day(date).is_none() {
         return Some("there is no such day");
     }
     let Some(time) = time.strip_prefix(['T', 't']) else {

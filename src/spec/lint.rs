@@ -6,10 +6,10 @@
 use super::corners::{product_of, shared_keys};
 use super::{Corner, Linearity, LoadedSpec};
 use crate::diagnostic::Diagnostic;
+use crate::quantity::calendar::day;
 use crate::yaml::{Findings, Value, merge};
-use jiff::ToSpan;
-use jiff::civil::Date;
 use std::sync::Arc;
+use time::{Date, Duration};
 
 /// Least margins that are commonly asked for: 45 deg, 6 dB, and a distance of 0.5 to the critical point; common practice,
 /// no source.
@@ -247,16 +247,16 @@ fn band(layer: &Value<'_>, corner: &Corner) {
 }
 
 fn waivers(list: &Value<'_>, today: Date) {
-    let soon = today.saturating_add(SOON.days());
+    let soon = today.saturating_add(Duration::days(SOON));
     let Some(items) = list.items("a list") else { return };
     for item in items {
         with(&item, &["until"], &mut |at| {
-            let Some(until) = at.scalar().and_then(|text| text.parse::<Date>().ok()) else { return };
+            let Some(until) = at.scalar().and_then(day) else { return };
             if until < today {
                 let message = format!("the waiver has ended on {until}: the true verdict stands");
                 warn(at, "waiver-ended", message, "remove it, or renew it with its reason");
             } else if until <= soon {
-                let days = (until - today).get_days();
+                let days = (until - today).whole_days();
                 let message = match days {
                     0 => "the waiver ends today".to_owned(),
                     1 => "the waiver ends tomorrow".to_owned(),

@@ -161,20 +161,24 @@ pub struct Regression {
 }
 
 impl Regression {
+    /// Every comparison by name, in the order of the checks, with the largest change that is allowed: in Hz, deg, dB or s, of a crossover
+    /// its share. `None` where it is not declared.
+    #[must_use]
+    pub fn changes(&self) -> [(&'static str, Option<f64>); 6] {
+        [
+            ("crossover", self.crossover.map(Ratio::ratio)),
+            ("phase_margin", self.phase_margin.map(Degrees::deg)),
+            ("gain_margin", self.gain_margin.map(Decibel::db)),
+            ("gain_reduction_margin", self.gain_reduction_margin.map(Decibel::db)),
+            ("stability_margin", self.stability_margin),
+            ("delay_margin", self.delay_margin.map(Seconds::s)),
+        ]
+    }
+
     /// Names of the declared comparisons, in the order of the checks.
     #[must_use]
     pub fn names(&self) -> Vec<&'static str> {
-        [
-            ("crossover", self.crossover.is_some()),
-            ("phase_margin", self.phase_margin.is_some()),
-            ("gain_margin", self.gain_margin.is_some()),
-            ("gain_reduction_margin", self.gain_reduction_margin.is_some()),
-            ("stability_margin", self.stability_margin.is_some()),
-            ("delay_margin", self.delay_margin.is_some()),
-        ]
-        .into_iter()
-        .filter_map(|(name, given)| given.then_some(name))
-        .collect()
+        self.changes().into_iter().filter_map(|(name, most)| most.map(|_| name)).collect()
     }
 }
 
@@ -217,7 +221,7 @@ pub struct Waiver {
     /// Why.
     pub reason: String,
     /// Last day in force, UTC.
-    pub until: jiff::civil::Date,
+    pub until: time::Date,
 }
 
 /// Axis that drift is tracked along.

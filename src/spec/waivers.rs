@@ -3,8 +3,10 @@
 use super::labels::short_reason;
 use super::{Corner, Waiver};
 use crate::diagnostic::nearest;
+use crate::quantity::calendar::{date, day};
 use crate::yaml::{Kind, Value};
 use std::collections::HashMap;
+use time::Date;
 
 /// Reads the waivers into their corners. Unless `sound`, corners and
 /// checks may be missing for other reasons (they are wrong, or stand in another file), so unknown ones are let pass.
@@ -19,7 +21,7 @@ pub(super) fn read(value: &Value<'_>, corners: &mut [Corner], sound: bool) {
         let corner = fields.required("corner", "corner: cold-start");
         let check = fields.required("check", "check: crossover");
         let reason = fields.required("reason", "reason: \"ECO 17 pending\"").and_then(|value| reason(&value));
-        let until = fields.required("until", "until: 2027-03-31").and_then(|value| day(&value));
+        let until = fields.required("until", "until: 2027-03-31").and_then(|value| until(&value));
         fields.finish();
         let (Some(corner), Some(check)) = (corner, check) else { continue };
         let name = corner.label("the name of a corner");
@@ -84,18 +86,13 @@ fn reason(value: &Value<'_>) -> Option<String> {
 fn year_first(text: &str) -> Option<String> {
     let parts: Vec<&str> = text.split('.').collect();
     let [day, month, year] = parts.as_slice() else { return None };
-    let date = jiff::civil::Date::new(year.parse().ok()?, month.parse().ok()?, day.parse().ok()?).ok()?;
+    let date = date(year, month, day)?;
     (year.len() == 4).then(|| date.to_string())
 }
 
-fn day(value: &Value<'_>) -> Option<jiff::civil::Date> {
+fn until(value: &Value<'_>) -> Option<Date> {
     let text = value.text("a day such as `2027-03-31`")?;
-    let shaped = text.len() == 10
-        && text
-            .bytes()
-            .enumerate()
-            .all(|(at, b)| if at == 4 || at == 7 { b == b'-' } else { b.is_ascii_digit() });
-    let day = if shaped { text.parse().ok() } else { None };
+    let day = day(text);
     if day.is_none() {
         value.error(
             "bad-date",

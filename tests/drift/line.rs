@@ -5,9 +5,11 @@ use crate::tool::{Room, list};
 use loopgauge::check::{RunOutcome, Verdict};
 use loopgauge::history::{Address, History, NewRecord, PackedJson};
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
+use loopgauge::quantity::calendar::rfc_3339;
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
 use serde_json::Value;
+use time::UtcDateTime;
 
 pub const DRIFT: Drift = Drift {
     over: Some(DriftAxis::Build),
@@ -36,7 +38,7 @@ pub fn unit(serial: &str, build: &str, day: usize, margin: f64) -> RunOutcome {
 /// Noon UTC, counted from 2026-01-01.
 pub fn noon(day: usize) -> String {
     let seconds = 1_767_268_800 + 86_400 * day as i64;
-    jiff::Timestamp::from_second(seconds).unwrap().to_string()
+    rfc_3339(UtcDateTime::from_unix_timestamp(seconds).unwrap())
 }
 
 pub fn with_margin(run: &mut RunOutcome, margin: f64) {
@@ -69,7 +71,7 @@ pub fn tell(room: &Room, drift: &Drift, runs: &[RunOutcome]) {
         let spec = ResolvedSpec::of("{\"product\":\"river-gauge-5v\"}");
         run.provenance = Some(Provenance { spec, files: vec![file] });
         let json = loopgauge::report::run_json(&run).unwrap();
-        let recorded = "2026-04-03T08:00:00Z".parse().unwrap();
+        let recorded = time::macros::utc_datetime!(2026-04-03 08:00);
         let tool = loopgauge::report::TOOL;
         history
             .record(&NewRecord {

@@ -79,8 +79,8 @@ pub fn run(serial: &str) -> RunOutcome {
     run
 }
 
-pub fn now() -> jiff::Timestamp {
-    "2026-04-03T08:00:00Z".parse().unwrap()
+pub fn now() -> time::UtcDateTime {
+    time::macros::utc_datetime!(2026-04-03 08:00)
 }
 
 pub fn record(history: &mut History, run: &RunOutcome) -> Result<RecordId, HistoryError> {

@@ -179,7 +179,8 @@ impl Bench {
 
     /// The one call into the library that judges.
     fn corner(&self, workspace: &mut Workspace, read: &mut loopgauge::check::ReadSweep<'_>) -> CornerOutcome {
-        let options = Options { today: jiff::civil::date(2026, 1, 1), only: None, keep: false, plots: false };
+        let options =
+            Options { today: time::macros::date!(2026 - 01 - 01), only: None, keep: false, plots: false };
         let outcome = judge_run(&self.run, None, &options, workspace, read).ok().flatten();
         let corner = outcome.and_then(|run| run.corners.into_iter().next());
         corner.expect("the run has one corner and no bad sweep")

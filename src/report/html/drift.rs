@@ -320,7 +320,7 @@ mod tests {
     #[test]
     fn of_too_many_groups_the_newest_are_listed() {
         let mut product = long();
-        let (head, group) = (product.groups[0].clone(), product.series[0].groups[0].clone());
+        let (head, group) = (product.groups[0].clone(), product.series[0].groups[0]);
         product.groups = vec![head; 5000];
         product.series[0].groups = vec![group; 5000];
         (product.series[0].chart, product.series[0].signals) = (None, Vec::new());

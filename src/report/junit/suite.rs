@@ -4,9 +4,9 @@ use super::body::{body, free_body, message, told, unread_body};
 use super::head::{Head, complete};
 use crate::check::{RunOutcome, UnreadCorner, UnreadableRun, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::quantity::calendar::micros;
 use crate::report::escape::{clip, xml_body, xml_line};
 use crate::report::statement::{CheckStatement, Fact, facts};
-use jiff::Timestamp;
 use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
 use std::borrow::Cow;
 use std::collections::HashMap;
@@ -175,8 +175,8 @@ pub(in crate::report) fn result(verdict: Verdict, text: &str, body: impl FnOnce(
 
 /// Whole seconds, UTC; `None` outside of the years that XML's readers know.
 fn timestamp(taken: &str) -> Option<OffsetDateTime> {
-    let taken: Timestamp = taken.trim().parse().ok()?;
-    OffsetDateTime::from_unix_timestamp(taken.as_second()).ok().filter(|t| (0..=9999).contains(&t.year()))
+    let seconds = micros(taken.trim())? / 1_000_000;
+    OffsetDateTime::from_unix_timestamp(seconds).ok().filter(|t| (0..=9999).contains(&t.year()))
 }
 
 fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, String)> {

@@ -1,9 +1,7 @@
 //! A check: what was seen, what was wanted, how near the two are.
 
 use crate::baseline::Quantity;
-use crate::check::{
-    CheckOutcome, CornerOutcome, Limit, Unit, limit_text, unit_of, value_against, value_text,
-};
+use crate::check::{CheckOutcome, CornerOutcome, Limit, Unit, limit_text, value_against, value_text};
 
 /// A check, and whether its value is a lower bound.
 #[derive(Debug, Clone, Copy)]
@@ -75,7 +73,7 @@ impl<'a> CheckStatement<'a> {
     /// `47.3 deg (RG-00042)`: what a change was counted from; `with_spread`: and how far the units lie apart.
     pub(in crate::report) fn accepted(&self, with_spread: bool) -> Option<String> {
         let against = self.check.accepted.as_ref()?;
-        let unit = self.quantity().map_or_else(|| self.unit(), unit_of);
+        let unit = self.quantity().map_or_else(|| self.unit(), Quantity::unit);
         let value = value_text(against.value, against.spread.filter(|_| with_spread), unit, false);
         Some(format!("{value} ({})", against.of))
     }

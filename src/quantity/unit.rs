@@ -1,6 +1,5 @@
 //! Units of reported values.
 
-use crate::baseline::Quantity;
 use serde::{Serialize, Serializer};
 
 /// Unit of a reported value, as JSON writes it.
@@ -46,17 +45,5 @@ impl Unit {
 impl Serialize for Unit {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.symbol())
-    }
-}
-
-/// The unit that a quantity is measured in.
-#[must_use]
-pub const fn unit_of(quantity: Quantity) -> Unit {
-    match quantity {
-        Quantity::Crossover => Unit::Hz,
-        Quantity::PhaseMargin => Unit::Deg,
-        Quantity::GainMargin | Quantity::GainReductionMargin => Unit::Db,
-        Quantity::StabilityMargin => Unit::One,
-        Quantity::DelayMargin => Unit::S,
     }
 }
