@@ -405,9 +405,17 @@ fn open_part(part: &Path) -> io::Result<Option<File>> {
         // Never through a link, never over an existing file, with the mode of any new file.
         match OpenOptions::new().write(true).create_new(true).open(part) {
             Ok(file) => match file.try_lock() {
-                Ok(()) if is_at(&file, part) => return Ok(Some(file)),
+                Ok(()) => match is_at(&file, part) {
+                    Ok(true) => return Ok(Some(file)),
+                    Ok(false) => {}
+                    Err(error) => {
+                        // It was made by this process a moment ago, which may open no more files.
+                        let _ = fs::remove_file(part);
+                        return Err(error);
+                    }
+                },
                 // Another process took the new file for a left-over before it was locked.
-                Ok(()) | Err(TryLockError::WouldBlock) => {}
+                Err(TryLockError::WouldBlock) => {}
                 // A file system without locks: the name alone has to do, and a left-over stays.
                 Err(TryLockError::Error(_)) => return Ok(Some(file)),
             },
@@ -432,16 +440,23 @@ fn remove_left_over(part: &Path) -> bool {
     let Ok(file) = OpenOptions::new().write(true).open(part) else { return !part.exists() };
     match file.try_lock() {
         // Between opening and locking, its writer may have renamed it and another one may have made a new file.
-        Ok(()) if is_at(&file, part) => fs::remove_file(part).is_ok(),
-        Ok(()) => true,
+        Ok(()) => match is_at(&file, part) {
+            Ok(true) => fs::remove_file(part).is_ok(),
+            Ok(false) => true,
+            Err(_) => false,
+        },
         Err(_) => false,
     }
 }
 
 /// Whether the open file is the one that stands at `path`.
-fn is_at(file: &File, path: &Path) -> bool {
-    let open = file.try_clone().and_then(Handle::from_file);
-    matches!((open, Handle::from_path(path)), (Ok(open), Ok(there)) if open == there)
+fn is_at(file: &File, path: &Path) -> io::Result<bool> {
+    let open = file.try_clone().and_then(Handle::from_file)?;
+    match Handle::from_path(path) {
+        Ok(there) => Ok(open == there),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        Err(error) => Err(error),
+    }
 }
 
 #[cfg(test)]

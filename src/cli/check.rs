@@ -177,6 +177,9 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         }
     });
     progress.end();
+    if let Some(recorder) = told.recorder.take() {
+        recorder.finish(console);
+    }
     if told.judged && !told.met {
         let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
         console.fault(message);

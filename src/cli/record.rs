@@ -12,8 +12,8 @@ use std::ffi::OsStr;
 pub enum Recorder {
     /// Open.
     Open(Box<History>),
-    /// It could not be opened or was lost: what comes is named as not recorded.
-    Lost,
+    /// It could not be opened or was lost; so many runs came since.
+    Lost(usize),
 }
 
 impl Recorder {
@@ -23,18 +23,19 @@ impl Recorder {
             Ok(history) => Self::Open(Box::new(history)),
             Err(error) => {
                 console.show(&diagnostic(&error));
-                Self::Lost
+                Self::Lost(0)
             }
         }
     }
 
     /// Records judged runs together, each with its packed JSON.
     pub fn record(&mut self, runs: &[(&RunOutcome, &PackedJson)], specs: &Specs, console: &mut Console) {
-        let Self::Open(history) = self else {
-            for (run, _) in runs {
-                console.fault(&format!("{}: is not recorded, the history is not open", run.run));
+        let history = match self {
+            Self::Open(history) => history,
+            Self::Lost(count) => {
+                *count += runs.len();
+                return;
             }
-            return;
         };
         let loaded: Vec<_> = runs.iter().map(|(run, _)| specs.of(&run.product)).collect();
         let recorded = time::UtcDateTime::now();
@@ -49,7 +50,18 @@ impl Recorder {
         }
         // Every try waits for seconds: once is enough.
         if errors.iter().any(|error| error.kind == HistoryErrorKind::Connection) {
-            *self = Self::Lost;
+            *self = Self::Lost(0);
+        }
+    }
+
+    /// Names what was not recorded.
+    pub fn finish(self, console: &mut Console) {
+        match self {
+            Self::Lost(1) => console.fault("1 run is not recorded: the history is not open"),
+            Self::Lost(count) if count > 1 => {
+                console.fault(&format!("{count} runs are not recorded: the history is not open"));
+            }
+            Self::Open(_) | Self::Lost(_) => {}
         }
     }
 }
