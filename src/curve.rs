@@ -206,6 +206,14 @@ fn newton(x: &[f64], y: &[f64], origin: f64) -> Cubic {
     Cubic { c }
 }
 
+/// Whether neighbouring steps differ by more than a factor of 3: beyond, the short cut of the crossing search does not hold.
+fn has_uneven_steps(ln_f: &[f64]) -> bool {
+    ln_f.windows(3).any(|w| match w {
+        [a, b, c] => (c - b) > 3.0 * (b - a) || (b - a) > 3.0 * (c - b),
+        _ => false,
+    })
+}
+
 impl Curve {
     /// An empty curve to be filled by [`Curve::fill`].
     #[must_use]
@@ -221,11 +229,7 @@ impl Curve {
             self.frequency_hz.extend_from_slice(samples.frequency_hz());
             self.ln_f.clear();
             self.ln_f.extend(samples.frequency_hz().iter().map(|f| f.ln()));
-            // Beyond a factor of 3 between neighbouring steps the short cut of the crossing search does not hold.
-            self.uneven = self.ln_f.windows(3).any(|w| match w {
-                [a, b, c] => (c - b) > 3.0 * (b - a) || (b - a) > 3.0 * (c - b),
-                _ => false,
-            });
+            self.uneven = has_uneven_steps(&self.ln_f);
         }
         self.ln_mag.clear();
         self.ln_mag.extend_from_slice(samples.ln_magnitude());
@@ -273,21 +277,18 @@ impl Curve {
         }
     }
 
-    /// Takes over a part of the grid of another curve with other values.
-    pub(crate) fn part_of(&mut self, other: &Self, part: std::ops::Range<usize>, values: &[[f64; 2]]) {
-        let (hz, x) = (other.frequency_hz.get(part.clone()), other.ln_f.get(part));
-        let (Some(hz), Some(x)) = (hz, x) else { return };
-        if self.frequency_hz != hz {
-            self.frequency_hz.clear();
-            self.frequency_hz.extend_from_slice(hz);
-            self.ln_f.clear();
-            self.ln_f.extend_from_slice(x);
-            self.uneven = other.uneven;
-        }
-        self.set(values);
+    /// Takes over some samples' frequencies of another curve; [`Self::set`] is next.
+    pub(crate) fn take_nodes(&mut self, other: &Self, nodes: impl Iterator<Item = usize> + Clone) {
+        let of = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
+        self.frequency_hz.clear();
+        self.frequency_hz.extend(nodes.clone().map(|i| of(&other.frequency_hz, i)));
+        self.ln_f.clear();
+        self.ln_f.extend(nodes.map(|i| of(&other.ln_f, i)));
+        self.uneven = other.uneven || has_uneven_steps(&self.ln_f);
     }
 
-    fn set(&mut self, values: &[[f64; 2]]) {
+    /// Takes over values, ln of the magnitude and angle, on the frequencies that it has.
+    pub(crate) fn set(&mut self, values: &[[f64; 2]]) {
         self.ln_mag.clear();
         self.ln_mag.extend(values.iter().map(|y| y[0]));
         self.angle.clear();

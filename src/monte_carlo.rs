@@ -11,30 +11,59 @@
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span};
 use crate::margins::Crossings;
+use crate::noise::Columns;
 use crate::uncertainty::Chain;
 use rand_distr::{Distribution, StandardNormal, Uniform};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::erf::erf;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{PI, SQRT_2, TAU};
+use std::ops::Range;
 
 /// Trials. The ends of the interval come from the outer 2.3 % of them, which leaves some 3 % of its width open.
 const TRIALS: usize = 2_000;
 /// Share of trials without the value above which no interval can be given: the outer part beyond one end.
 const LOST: f64 = 0.0228;
+/// Samples up to which a part is disturbed at every one of them.
+const FEW: usize = 64;
+/// Of a longer part those are disturbed that lie a sixth of a half window apart: the errors of two fits so close are nearly one
+/// (0.96 of them in common), and the cubics between them carry the rest.
+const PER_HALF_WINDOW: usize = 6;
 
 /// Memory of a simulation.
 #[derive(Debug, Default)]
 pub struct Trials {
     curve: Curve,
     crossings: Crossings,
-    draws: Vec<[f64; 2]>,
+    draws: Columns,
+    nodes: Vec<Node>,
     values: Vec<[f64; 2]>,
-    results: Vec<f64>,
 }
 
 /// How a value is read from a disturbed curve.
 pub type Read<'a> = dyn Fn(&Curve, &Crossings, Span) -> Option<f64> + 'a;
+
+/// A value whose uncertainty is to be simulated.
+pub struct Request<'a> {
+    /// The part of the sweep that matters: `read` is given this part alone.
+    pub span: Span,
+    /// The value as it was read.
+    pub value: f64,
+    /// How it is read.
+    pub read: Box<Read<'a>>,
+}
+
+/// A sample that is disturbed.
+#[derive(Debug, Clone, Copy)]
+struct Node {
+    index: usize,
+    ln_mag: f64,
+    angle: f64,
+    /// 2 pi f, rad/s.
+    omega: f64,
+    /// One over the curve: real and imaginary part.
+    inverse: [f64; 2],
+}
 
 impl Trials {
     /// Half width of the interval about `value` that holds as much of the simulated values as `coverage` standard deviations of
@@ -51,7 +80,38 @@ impl Trials {
         coverage: f64,
         read: &Read<'_>,
     ) -> Option<f64> {
-        let unit = Uniform::new_inclusive(-1.0, 1.0).ok()?;
+        let request = Request { span, value, read: Box::new(read) };
+        self.half_widths(sweep, chain, coverage, &[request]).pop().flatten()
+    }
+
+    /// The same of several values, in their order. What parts of the sweep have in common is disturbed once.
+    pub fn half_widths(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        coverage: f64,
+        requests: &[Request<'_>],
+    ) -> Vec<Option<f64>> {
+        let mut results: Vec<Vec<f64>> = requests.iter().map(|_| Vec::new()).collect();
+        for span in united(requests.iter().map(|request| request.span)) {
+            let inside = |request: &Request<'_>| request.span.from >= span.from && request.span.to <= span.to;
+            let wanted = requests.iter().zip(&mut results).filter(|(request, _)| inside(request));
+            self.simulate(sweep, chain, span, &mut wanted.collect::<Vec<_>>());
+        }
+        let half =
+            |(request, results): (&Request<'_>, &mut Vec<f64>)| interval(request.value, coverage, results);
+        requests.iter().zip(&mut results).map(half).collect()
+    }
+
+    /// Adds what each of `wanted`, all inside of `span`, reads in each trial; nothing where no trial can be made.
+    fn simulate(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        span: Span,
+        wanted: &mut [(&Request<'_>, &mut Vec<f64>)],
+    ) {
+        let Ok(unit) = Uniform::new_inclusive(-1.0, 1.0) else { return };
         let mut random = Pcg64::seed_from_u64(seed(&sweep.raw, span));
         let curve = &sweep.curve;
         let first = curve.ln_f().partition_point(|x| *x < span.from).saturating_sub(2);
@@ -61,67 +121,112 @@ impl Trials {
         let widest_hz = part.windows(2).map(step_hz).fold(0.0, f64::max);
         if TAU * chain.delay_s * widest_hz > PI {
             // The delay may turn the curve by more than half a turn from sample to sample: nothing tells which way it goes.
-            return None;
+            return;
         }
-        self.results.clear();
+        self.choose_nodes(sweep, first..last);
+        // Only samples that a window of the part can reach need a draw.
+        let reach = first.saturating_sub(REACH)..(last + REACH + 1).min(curve.len());
+        let spans: Vec<Option<Span>> =
+            wanted.iter().map(|(request, _)| self.curve.clip(request.span)).collect();
         for _ in 0..TRIALS {
-            let gain = chain.gain_np * unit.sample(&mut random);
-            let phase = chain.phase_rad * unit.sample(&mut random);
-            let delay = chain.delay_s * unit.sample(&mut random);
-            let ratio = [(); 2].map(|()| {
-                let normal: f64 = StandardNormal.sample(&mut random);
-                0.5 * chain.impedance_ratio * normal
-            });
-            self.draws.clear();
-            self.draws.extend((0..curve.len()).map(|i| {
-                // Only samples that a window of the part can reach need a draw.
-                if i + REACH < first || i > last + REACH {
-                    return [0.0; 2];
-                }
-                [StandardNormal.sample(&mut random), StandardNormal.sample(&mut random)]
-            }));
+            let mut even = || unit.sample(&mut random);
+            let (gain, phase, delay) =
+                (chain.gain_np * even(), chain.phase_rad * even(), chain.delay_s * even());
+            let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+            let ratio = [(); 2].map(|()| 0.5 * chain.impedance_ratio * normal());
+            self.draws.resize(reach.len());
+            self.draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
             correlate(&mut self.draws, sweep.noise.correlation());
-            sweep.noise.disturb(first..last, &self.draws, &mut self.values);
-            let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
-            let part = columns.skip(first).take(last - first);
-            for (error, ((x, a), p)) in self.values.iter_mut().zip(part) {
-                let loading = loading(*a, *p, ratio);
+            let indices = self.nodes.iter().map(|node| node.index);
+            sweep.noise.disturb(indices, reach.start, &mut self.draws, &mut self.values);
+            for (error, node) in self.values.iter_mut().zip(&self.nodes) {
+                let loading = loading(node.inverse, ratio);
                 *error = [
-                    a + error[0] + gain + loading[0],
-                    p + error[1] + phase + TAU * delay * x.exp() + loading[1],
+                    node.ln_mag + error[0] + gain + loading[0],
+                    node.angle + error[1] + phase + node.omega * delay + loading[1],
                 ];
             }
-            self.curve.part_of(curve, first..last, &self.values);
+            self.curve.set(&self.values);
             self.crossings.find(&self.curve);
-            let span = self.curve.clip(span)?;
-            self.results.extend(read(&self.curve, &self.crossings, span).filter(|v| v.is_finite()));
+            for ((request, results), span) in wanted.iter_mut().zip(&spans) {
+                let value = span.and_then(|span| (request.read)(&self.curve, &self.crossings, span));
+                results.extend(value.filter(|v| v.is_finite()));
+            }
         }
-        let lost = (TRIALS - self.results.len()) as f64 / TRIALS as f64;
-        if lost > LOST {
-            return None;
-        }
-        self.results.sort_by(f64::total_cmp);
-        let outer = 0.5 * (1.0 - erf(coverage / std::f64::consts::SQRT_2));
-        let at = |share: f64| {
-            let place = (share * self.results.len() as f64).round() as usize;
-            self.results.get(place.min(self.results.len().saturating_sub(1))).copied()
+    }
+
+    /// The samples of a part that are disturbed: both ends, and of a long part fewer where the windows are long.
+    fn choose_nodes(&mut self, sweep: &Analysed, part: Range<usize>) {
+        let curve = &sweep.curve;
+        let at = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
+        let node = |index: usize| {
+            let (ln_mag, angle) = (at(curve.ln_mag(), index), at(curve.angle(), index));
+            let size = (-ln_mag).exp();
+            Node {
+                index,
+                ln_mag,
+                angle,
+                omega: TAU * at(curve.frequency_hz(), index),
+                inverse: [size * angle.cos(), -size * angle.sin()],
+            }
         };
-        Some((value - at(outer)?).max(at(1.0 - outer)? - value).max(0.0))
+        let step = |i: usize| match part.len() {
+            0..=FEW => 1,
+            _ => (sweep.noise.half_width(i) / PER_HALF_WINDOW).max(1),
+        };
+        self.nodes.clear();
+        let (mut next, top) = (part.start, part.end.saturating_sub(1));
+        // The last step is at least half as long as the one before.
+        while next + step(next) / 2 < top {
+            self.nodes.push(node(next));
+            next += step(next);
+        }
+        self.nodes.push(node(top));
+        self.curve.take_nodes(curve, self.nodes.iter().map(|node| node.index));
     }
 }
 
+/// Spans, with those that overlap made one.
+fn united(spans: impl Iterator<Item = Span>) -> Vec<Span> {
+    let mut spans: Vec<Span> = spans.collect();
+    spans.sort_by(|a, b| a.from.total_cmp(&b.from));
+    let mut united: Vec<Span> = Vec::new();
+    for span in spans {
+        match united.last_mut() {
+            Some(last) if span.from <= last.to => last.to = last.to.max(span.to),
+            _ => united.push(span),
+        }
+    }
+    united
+}
+
+/// Half width of the interval about `value`, the larger side; `None` when too many trials have no value.
+fn interval(value: f64, coverage: f64, results: &mut [f64]) -> Option<f64> {
+    let lost = (TRIALS - results.len().min(TRIALS)) as f64 / TRIALS as f64;
+    if lost > LOST {
+        return None;
+    }
+    results.sort_by(f64::total_cmp);
+    let outer = 0.5 * (1.0 - erf(coverage / SQRT_2));
+    let at = |share: f64| {
+        let place = (share * results.len() as f64).round() as usize;
+        results.get(place.min(results.len().saturating_sub(1))).copied()
+    };
+    Some((value - at(outer)?).max(at(1.0 - outer)? - value).max(0.0))
+}
+
 /// Gives neighbouring draws the correlation `r`, and keeps their variance.
-fn correlate(draws: &mut [[f64; 2]], r: f64) {
+fn correlate(draws: &mut Columns, r: f64) {
     if r == 0.0 {
         return;
     }
     let fresh = (1.0 - r * r).sqrt();
-    let mut before: Option<[f64; 2]> = None;
-    for draw in draws {
-        if let Some([a, p]) = before {
-            *draw = [r * a + fresh * draw[0], r * p + fresh * draw[1]];
+    let mut before: Option<(f64, f64)> = None;
+    for (gain, phase) in draws.pairs_mut() {
+        if let Some((a, p)) = before {
+            (*gain, *phase) = (r * a + fresh * *gain, r * p + fresh * *phase);
         }
-        before = Some(*draw);
+        before = Some((*gain, *phase));
     }
 }
 
@@ -129,13 +234,12 @@ fn correlate(draws: &mut [[f64; 2]], r: f64) {
 const REACH: usize = crate::noise::LONGEST_WINDOW;
 
 /// Error of ln T that the impedance ratio r makes: ln of 1 + (1 + 1/T) r in the textbook convention, whose T is minus the
-/// curve (R. D. Middlebrook 1975, as in [`crate::uncertainty`]).
-fn loading(ln_mag: f64, angle: f64, r: [f64; 2]) -> [f64; 2] {
+/// curve (R. D. Middlebrook 1975, as in [`crate::uncertainty`]). `inverse` is one over the curve.
+fn loading(inverse: [f64; 2], r: [f64; 2]) -> [f64; 2] {
     if r == [0.0; 2] {
         return [0.0; 2];
     }
-    let inverse = (-ln_mag).exp();
-    let w = [1.0 - inverse * angle.cos(), inverse * angle.sin()];
+    let w = [1.0 - inverse[0], -inverse[1]];
     let [re, im] = [1.0 + w[0] * r[0] - w[1] * r[1], w[0] * r[1] + w[1] * r[0]];
     [re.hypot(im).ln(), im.atan2(re)]
 }

@@ -9,7 +9,7 @@ use crate::margins::{
     Crossing, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin, gain_margins,
     gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of, stability_margin,
 };
-use crate::monte_carlo::{Read, Trials};
+use crate::monte_carlo::{Read, Request, Trials};
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
 
@@ -111,6 +111,9 @@ pub enum Open {
     },
 }
 
+/// Where a simulated uncertainty belongs.
+type Slot = fn(&mut Quantities) -> Option<&mut Estimate>;
+
 impl Quantities {
     /// Measures the usable part of a sweep. Where the law of propagation fails, the uncertainty is simulated so that it covers
     /// what `coverage` standard deviations of a normal distribution do.
@@ -127,22 +130,26 @@ impl Quantities {
         let estimate = |located: &Located, scale: f64| Estimate::new(located, scale, errors, sweep);
         let law = Law { sweep, chain, span };
         let degrees = 1f64.to_degrees();
+        // Parts that are to be simulated overlap: all are asked for first.
+        let mut simulated: Vec<(Slot, f64)> = Vec::new();
+        let mut requests: Vec<Request<'_>> = Vec::new();
         let mut simulate =
-            |estimate: &mut Estimate, part: Option<Span>, value: f64, scale: f64, read: &Read<'_>| {
-                if let Some(part) = part.filter(|_| sweep.noise.is_known()) {
-                    let half = trials.half_width(sweep, chain, part, value, coverage, read);
-                    // What interpolation and change with the level leave open is not drawn.
-                    let more = estimate.budget.density.hypot(estimate.budget.level);
-                    estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
-                    estimate.simulated = true;
+            |slot: Slot, part: Option<Span>, value: f64, scale: f64, read: Box<Read<'static>>| {
+                if let Some(span) = part.filter(|_| sweep.noise.is_known()) {
+                    simulated.push((slot, scale));
+                    requests.push(Request { span, value, read });
                 }
             };
         let crossover = crossover(crossings, span).map(|located| {
-            let mut own = estimate(&located, 1.0);
+            let own = estimate(&located, 1.0);
             let part = law.fails_at_crossing(Line::Gain, &located, None, None);
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::crossover(c, span)?.value)
-            });
+            simulate(
+                |q| q.crossover.as_mut(),
+                part,
+                located.value,
+                1.0,
+                Box::new(move |_, c, span| Some(crate::margins::crossover(c, span)?.value)),
+            );
             own
         });
         let phase_margin = phase_margin(crossings, span).map(|located| {
@@ -151,10 +158,16 @@ impl Quantities {
             own.cover(others.map(|other| estimate(&other, degrees)), coverage);
             let of = |c: &Crossing| Some(phase_margin_of(c).value);
             let part = law.fails_at_crossing(Line::Gain, &located, own.u.map(|u| u / degrees), Some(&of));
-            simulate(&mut own, part, located.value, degrees, &|_, c, span| {
-                let value = crate::margins::phase_margin(c, span)?.value;
-                Some(located.value + wrap(value - located.value))
-            });
+            simulate(
+                |q| q.phase_margin.as_mut(),
+                part,
+                located.value,
+                degrees,
+                Box::new(move |_, c, span| {
+                    let value = crate::margins::phase_margin(c, span)?.value;
+                    Some(located.value + wrap(value - located.value))
+                }),
+            );
             own
         });
         let gain_margin = match gain_margin(curve, crossings, span) {
@@ -164,12 +177,16 @@ impl Quantities {
                 let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
                 let u = own.u.map(|u| u / db(1.0));
                 let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-                simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
-                    match crate::margins::gain_margin(curve, c, span) {
+                simulate(
+                    |q| q.gain_margin.as_mut(),
+                    part,
+                    located.value,
+                    1.0,
+                    Box::new(move |curve, c, span| match crate::margins::gain_margin(curve, c, span) {
                         GainMargin::At(located) => Some(located.value),
                         _ => None,
-                    }
-                });
+                    }),
+                );
                 Some(own)
             }
             GainMargin::AtLeast(located) => Some(Estimate { at_least: true, ..estimate(&located, 1.0) }),
@@ -182,18 +199,26 @@ impl Quantities {
             let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
             let u = own.u.map(|u| u / db(1.0));
             let part = law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::gain_reduction_margin(c, span)?.value)
-            });
+            simulate(
+                |q| q.gain_reduction_margin.as_mut(),
+                part,
+                located.value,
+                1.0,
+                Box::new(move |_, c, span| Some(crate::margins::gain_reduction_margin(c, span)?.value)),
+            );
             own
         });
         let stability_margin = {
             let located = stability_margin(curve, crossings, span);
-            let mut own = estimate(&located, 1.0);
+            let own = estimate(&located, 1.0);
             let part = own.u.and_then(|u| law.fails_at_minimum(&located, own.budget.noise, u));
-            simulate(&mut own, part, located.value, 1.0, &|curve, c, span| {
-                Some(crate::margins::stability_margin(curve, c, span).value)
-            });
+            simulate(
+                |q| Some(&mut q.stability_margin),
+                part,
+                located.value,
+                1.0,
+                Box::new(move |curve, c, span| Some(crate::margins::stability_margin(curve, c, span).value)),
+            );
             own
         };
         // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
@@ -206,12 +231,16 @@ impl Quantities {
             let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(std::f64::consts::TAU));
             let u = own.u.map(|u| u * omega);
             let part = law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-            simulate(&mut own, part, located.value, 1.0, &|_, c, span| {
-                Some(crate::margins::delay_margin(c, span)?.value)
-            });
+            simulate(
+                |q| q.delay_margin.as_mut(),
+                part,
+                located.value,
+                1.0,
+                Box::new(move |_, c, span| Some(crate::margins::delay_margin(c, span)?.value)),
+            );
             own
         });
-        Self {
+        let mut all = Self {
             crossover,
             phase_margin,
             gain_margin,
@@ -221,7 +250,17 @@ impl Quantities {
             crossings: crossings.gain_in(span).count(),
             no_gain_margin,
             no_stability_margin: hidden.then_some(Open::Above),
+        };
+        let halves = trials.half_widths(sweep, chain, coverage, &requests);
+        for ((slot, scale), half) in simulated.into_iter().zip(halves) {
+            if let Some(estimate) = slot(&mut all) {
+                // What interpolation and change with the level leave open is not drawn.
+                let more = estimate.budget.density.hypot(estimate.budget.level);
+                estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
+                estimate.simulated = true;
+            }
         }
+        all
     }
 
     /// As the results report them, with expanded uncertainties.

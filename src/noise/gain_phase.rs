@@ -48,6 +48,12 @@ impl Columns {
         }
     }
 
+    /// Gain and phase of all samples, to be changed.
+    pub(crate) fn pairs_mut(&mut self) -> impl Iterator<Item = (&mut f64, &mut f64)> {
+        let n = self.len();
+        self.gain.iter_mut().zip(&mut self.phase).take(n)
+    }
+
     /// Sums of the weighted samples from `from` on, four at a time; the number of weights is a multiple of four.
     pub(crate) fn weighted(&self, from: usize, weights: &[f64]) -> [f64; 2] {
         let window = from..from + weights.len();

@@ -123,34 +123,27 @@ impl Noise {
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
     }
 
-    /// Errors of the smoothed curve at a part of the samples, neper and rad, that standard normal `draws` at all samples
-    /// make.
+    /// Errors of the smoothed curve at some samples, neper and rad, that standard normal `draws` make; the first of these belongs to
+    /// sample `base`, and they reach as far as the windows of the samples do. The draws are scaled in place.
     pub(crate) fn disturb(
         &self,
-        part: std::ops::Range<usize>,
-        draws: &[[f64; 2]],
+        samples: impl Iterator<Item = usize>,
+        base: usize,
+        draws: &mut Columns,
         errors: &mut Vec<[f64; 2]>,
     ) {
-        errors.clear();
         let [gain, phase] = self.shares;
-        let scaled = |j: usize, weight: f64| {
-            let (sigma, draw) =
-                (self.sigma.get(j).copied().unwrap_or(0.0), draws.get(j).copied().unwrap_or([0.0; 2]));
-            [weight * sigma * draw[0], weight * sigma * draw[1]]
-        };
-        errors.extend(part.map(|i| {
-            let fits = self.grid.as_ref().and_then(|grid| grid.fits(self.rung(i)));
-            let [a, p] = match fits {
-                None => scaled(i, 1.0),
-                Some(fits) => {
-                    let (from, row) = fits.row(i);
-                    row.iter().enumerate().fold([0.0; 2], |[a, p], (k, weight)| {
-                        let [b, q] = scaled(from + k, *weight);
-                        [a + b, p + q]
-                    })
-                }
-            };
-            [gain * a, phase * p]
+        let sigma = self.sigma.get(base..).unwrap_or(&[]);
+        for ((a, p), sigma) in draws.pairs_mut().zip(sigma) {
+            (*a, *p) = (gain * sigma * *a, phase * sigma * *p);
+        }
+        errors.clear();
+        errors.extend(samples.map(|i| match self.grid.as_ref().and_then(|grid| grid.fits(self.rung(i))) {
+            None => draws.get(i.saturating_sub(base)),
+            Some(fits) => {
+                let (from, row) = fits.row(i);
+                draws.weighted(from.saturating_sub(base), row)
+            }
         }));
     }
 
@@ -430,7 +423,9 @@ mod tests {
         let hz = grid(40);
         let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
         let mut errors = Vec::new();
-        own.noise.disturb(0..hz.len(), &vec![[1.0, -2.0]; hz.len()], &mut errors);
+        let mut draws = Columns::default();
+        draws.copy(&vec![1.0; hz.len()], &vec![-2.0; hz.len()]);
+        own.noise.disturb(0..hz.len(), 0, &mut draws, &mut errors);
         for (error, sigma) in errors.iter().zip(own.noise.sigma()) {
             assert!((error[0] / sigma - 1.0).abs() < 0.15, "{error:?} {sigma}");
             assert!((error[1] + 2.0 * error[0]).abs() < 1e-12);
