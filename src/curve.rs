@@ -206,14 +206,6 @@ fn newton(x: &[f64], y: &[f64], origin: f64) -> Cubic {
     Cubic { c }
 }
 
-/// Whether neighbouring steps differ by more than a factor of 3: beyond, the short cut of the crossing search does not hold.
-fn has_uneven_steps(ln_f: &[f64]) -> bool {
-    ln_f.windows(3).any(|w| match w {
-        [a, b, c] => (c - b) > 3.0 * (b - a) || (b - a) > 3.0 * (c - b),
-        _ => false,
-    })
-}
-
 impl Curve {
     /// An empty curve to be filled by [`Curve::fill`].
     #[must_use]
@@ -229,7 +221,11 @@ impl Curve {
             self.frequency_hz.extend_from_slice(samples.frequency_hz());
             self.ln_f.clear();
             self.ln_f.extend(samples.frequency_hz().iter().map(|f| f.ln()));
-            self.uneven = has_uneven_steps(&self.ln_f);
+            // Beyond a factor of 3 between neighbouring steps the short cut of the crossing search does not hold.
+            self.uneven = self.ln_f.windows(3).any(|w| match w {
+                [a, b, c] => (c - b) > 3.0 * (b - a) || (b - a) > 3.0 * (c - b),
+                _ => false,
+            });
         }
         self.ln_mag.clear();
         self.ln_mag.extend_from_slice(samples.ln_magnitude());
@@ -277,14 +273,13 @@ impl Curve {
         }
     }
 
-    /// Takes over some samples' frequencies of another curve; [`Self::set`] is next.
-    pub(crate) fn take_nodes(&mut self, other: &Self, nodes: impl Iterator<Item = usize> + Clone) {
-        let of = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
+    /// Takes over the frequencies of a part of another curve; [`Self::set`] is next.
+    pub(crate) fn take_part(&mut self, other: &Self, part: std::ops::Range<usize>) {
         self.frequency_hz.clear();
-        self.frequency_hz.extend(nodes.clone().map(|i| of(&other.frequency_hz, i)));
+        self.frequency_hz.extend_from_slice(other.frequency_hz.get(part.clone()).unwrap_or(&[]));
         self.ln_f.clear();
-        self.ln_f.extend(nodes.map(|i| of(&other.ln_f, i)));
-        self.uneven = other.uneven || has_uneven_steps(&self.ln_f);
+        self.ln_f.extend_from_slice(other.ln_f.get(part).unwrap_or(&[]));
+        self.uneven = other.uneven;
     }
 
     /// Takes over values, ln of the magnitude and angle, on the frequencies that it has.

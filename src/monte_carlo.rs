@@ -24,11 +24,6 @@ use std::ops::Range;
 const TRIALS: usize = 2_000;
 /// Share of trials without the value above which no interval can be given: the outer part beyond one end.
 const LOST: f64 = 0.0228;
-/// Samples up to which a part is disturbed at every one of them.
-const FEW: usize = 64;
-/// Of a longer part those are disturbed that lie a sixth of a half window apart: the errors of two fits so close are nearly one
-/// (0.96 of them in common), and the cubics between them carry the rest.
-const PER_HALF_WINDOW: usize = 6;
 
 /// Memory of a simulation.
 #[derive(Debug, Default)]
@@ -36,7 +31,7 @@ pub struct Trials {
     curve: Curve,
     crossings: Crossings,
     draws: Columns,
-    nodes: Vec<Node>,
+    nominal: Vec<Nominal>,
     values: Vec<[f64; 2]>,
 }
 
@@ -53,10 +48,9 @@ pub struct Request<'a> {
     pub read: Box<Read<'a>>,
 }
 
-/// A sample that is disturbed.
+/// A sample before it is disturbed.
 #[derive(Debug, Clone, Copy)]
-struct Node {
-    index: usize,
+struct Nominal {
     ln_mag: f64,
     angle: f64,
     /// 2 pi f, rad/s.
@@ -123,7 +117,7 @@ impl Trials {
             // The delay may turn the curve by more than half a turn from sample to sample: nothing tells which way it goes.
             return;
         }
-        self.choose_nodes(sweep, first..last);
+        self.take_part(curve, first..last);
         // Only samples that a window of the part can reach need a draw.
         let reach = first.saturating_sub(REACH)..(last + REACH + 1).min(curve.len());
         let spans: Vec<Option<Span>> =
@@ -137,13 +131,12 @@ impl Trials {
             self.draws.resize(reach.len());
             self.draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
             correlate(&mut self.draws, sweep.noise.correlation());
-            let indices = self.nodes.iter().map(|node| node.index);
-            sweep.noise.disturb(indices, reach.start, &mut self.draws, &mut self.values);
-            for (error, node) in self.values.iter_mut().zip(&self.nodes) {
-                let loading = loading(node.inverse, ratio);
+            sweep.noise.disturb(first..last, reach.start, &mut self.draws, &mut self.values);
+            for (error, nominal) in self.values.iter_mut().zip(&self.nominal) {
+                let loading = loading(nominal.inverse, ratio);
                 *error = [
-                    node.ln_mag + error[0] + gain + loading[0],
-                    node.angle + error[1] + phase + node.omega * delay + loading[1],
+                    nominal.ln_mag + error[0] + gain + loading[0],
+                    nominal.angle + error[1] + phase + nominal.omega * delay + loading[1],
                 ];
             }
             self.curve.set(&self.values);
@@ -155,34 +148,18 @@ impl Trials {
         }
     }
 
-    /// The samples of a part that are disturbed: both ends, and of a long part fewer where the windows are long.
-    fn choose_nodes(&mut self, sweep: &Analysed, part: Range<usize>) {
-        let curve = &sweep.curve;
-        let at = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
-        let node = |index: usize| {
-            let (ln_mag, angle) = (at(curve.ln_mag(), index), at(curve.angle(), index));
+    /// What is the same in all trials.
+    fn take_part(&mut self, curve: &Curve, part: Range<usize>) {
+        let (hz, ln_mag) = (curve.frequency_hz().get(part.clone()), curve.ln_mag().get(part.clone()));
+        let angle = curve.angle().get(part.clone());
+        let columns = hz.unwrap_or(&[]).iter().zip(ln_mag.unwrap_or(&[])).zip(angle.unwrap_or(&[]));
+        self.nominal.clear();
+        self.nominal.extend(columns.map(|((hz, &ln_mag), &angle)| {
             let size = (-ln_mag).exp();
-            Node {
-                index,
-                ln_mag,
-                angle,
-                omega: TAU * at(curve.frequency_hz(), index),
-                inverse: [size * angle.cos(), -size * angle.sin()],
-            }
-        };
-        let step = |i: usize| match part.len() {
-            0..=FEW => 1,
-            _ => (sweep.noise.half_width(i) / PER_HALF_WINDOW).max(1),
-        };
-        self.nodes.clear();
-        let (mut next, top) = (part.start, part.end.saturating_sub(1));
-        // The last step is at least half as long as the one before.
-        while next + step(next) / 2 < top {
-            self.nodes.push(node(next));
-            next += step(next);
-        }
-        self.nodes.push(node(top));
-        self.curve.take_nodes(curve, self.nodes.iter().map(|node| node.index));
+            let inverse = [size * angle.cos(), -size * angle.sin()];
+            Nominal { ln_mag, angle, omega: TAU * hz, inverse }
+        }));
+        self.curve.take_part(curve, part);
     }
 }
 
@@ -251,4 +228,58 @@ fn seed(raw: &Curve, span: Span) -> u64 {
     numbers.fold(0xcbf2_9ce4_8422_2325, |hash: u64, number| {
         (hash ^ number.to_bits()).wrapping_mul(0x0000_0100_0000_01b3).rotate_left(23)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::margins::{phase_margin, stability_margin};
+    use crate::noise::simulated_noise::{grid, line, sweep};
+
+    fn margin(curve: &Curve, crossings: &Crossings, span: Span) -> Option<f64> {
+        Some(stability_margin(curve, crossings, span).value)
+    }
+
+    fn phase(_: &Curve, crossings: &Crossings, span: Span) -> Option<f64> {
+        Some(phase_margin(crossings, span)?.value)
+    }
+
+    /// A line about 0 dB, flat enough that a hundred samples are as close to the critical point as the closest.
+    fn flat(seed: u64) -> (Analysed, Span) {
+        let own = sweep(&grid(400), &|x| [0.02 * line(x)[0], 0.6 + 0.02 * x], &|_| [0.03; 2], seed);
+        let span = Span { from: 200f64.ln(), to: 5e3_f64.ln() };
+        (own, span)
+    }
+
+    fn request(own: &Analysed, span: Span, read: &'static Read<'static>) -> Request<'static> {
+        Request { span, value: read(&own.curve, &own.crossings, span).unwrap(), read: Box::new(read) }
+    }
+
+    #[test]
+    fn values_simulated_together_are_those_simulated_alone() {
+        let (own, span) = flat(1);
+        let part = Span { to: 9e3_f64.ln(), ..span };
+        let far = Span { from: 20e3_f64.ln(), to: 30e3_f64.ln() };
+        let chain = Chain { gain_np: 0.01, ..Chain::default() };
+        let all = || [(span, &margin as &Read<'static>), (span, &phase), (far, &margin)];
+        let mut trials = Trials::default();
+        let alone = all().map(|(span, read)| {
+            let request = request(&own, span, read);
+            trials.half_widths(&own, &chain, 2.0, &[request])[0].unwrap()
+        });
+        let requests = all().map(|(span, read)| request(&own, span, read));
+        let together = trials.half_widths(&own, &chain, 2.0, &requests);
+        assert_eq!(together, alone.map(Some));
+        // Beside a longer part other numbers are drawn: within what 2 000 trials leave open.
+        let requests = [request(&own, part, &margin), request(&own, span, &phase)];
+        let beside = trials.half_widths(&own, &chain, 2.0, &requests)[1].unwrap();
+        assert!((beside / alone[1] - 1.0).abs() < 0.1, "{beside} {}", alone[1]);
+    }
+
+    #[test]
+    fn parts_that_overlap_are_one() {
+        let span = |from: f64, to: f64| Span { from, to };
+        let found = united([span(5.0, 6.0), span(1.0, 3.0), span(2.0, 2.5), span(2.9, 4.0)].into_iter());
+        assert_eq!(found, [span(1.0, 4.0), span(5.0, 6.0)]);
+    }
 }
