@@ -118,34 +118,45 @@ impl Trials {
             return;
         }
         self.take_part(curve, first..last);
-        // Only samples that a window of the part can reach need a draw.
-        let reach = first.saturating_sub(REACH)..(last + REACH + 1).min(curve.len());
         let spans: Vec<Option<Span>> =
             wanted.iter().map(|(request, _)| self.curve.clip(request.span)).collect();
         for _ in 0..TRIALS {
-            let mut even = || unit.sample(&mut random);
-            let (gain, phase, delay) =
-                (chain.gain_np * even(), chain.phase_rad * even(), chain.delay_s * even());
-            let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
-            let ratio = [(); 2].map(|()| 0.5 * chain.impedance_ratio * normal());
-            self.draws.resize(reach.len());
-            self.draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
-            correlate(&mut self.draws, sweep.noise.correlation());
-            sweep.noise.disturb(first..last, reach.start, &mut self.draws, &mut self.values);
-            for (error, nominal) in self.values.iter_mut().zip(&self.nominal) {
-                let loading = loading(nominal.inverse, ratio);
-                *error = [
-                    nominal.ln_mag + error[0] + gain + loading[0],
-                    nominal.angle + error[1] + phase + nominal.omega * delay + loading[1],
-                ];
-            }
-            self.curve.set(&self.values);
-            self.crossings.find(&self.curve);
+            self.disturb(sweep, chain, first..last, &unit, &mut random);
             for ((request, results), span) in wanted.iter_mut().zip(&spans) {
                 let value = span.and_then(|span| (request.read)(&self.curve, &self.crossings, span));
                 results.extend(value.filter(|v| v.is_finite()));
             }
         }
+    }
+
+    /// One trial: the part of the curve with errors drawn for it, and its crossings.
+    fn disturb(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        part: Range<usize>,
+        unit: &Uniform<f64>,
+        random: &mut Pcg64,
+    ) {
+        let mut even = || unit.sample(random);
+        let (gain, phase, delay) = (chain.gain_np * even(), chain.phase_rad * even(), chain.delay_s * even());
+        let mut normal = || -> f64 { StandardNormal.sample(random) };
+        let ratio = [(); 2].map(|()| 0.5 * chain.impedance_ratio * normal());
+        // Only samples that a window of the part can reach need a draw.
+        let reach = part.start.saturating_sub(REACH)..(part.end + REACH + 1).min(sweep.curve.len());
+        self.draws.resize(reach.len());
+        self.draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
+        correlate(&mut self.draws, sweep.noise.correlation());
+        sweep.noise.disturb(part, reach.start, &mut self.draws, &mut self.values);
+        for (error, nominal) in self.values.iter_mut().zip(&self.nominal) {
+            let loading = loading(nominal.inverse, ratio);
+            *error = [
+                nominal.ln_mag + error[0] + gain + loading[0],
+                nominal.angle + error[1] + phase + nominal.omega * delay + loading[1],
+            ];
+        }
+        self.curve.set(&self.values);
+        self.crossings.find(&self.curve);
     }
 
     /// What is the same in all trials.
