@@ -6,6 +6,7 @@ use crate::noise::rounding::{left, steps};
 use crate::noise::{Evidence, LONGEST_WINDOW, Noise, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
+use std::ops::Range;
 
 /// A sweep with all that is read from it. The memory is reused from sweep to sweep.
 #[derive(Debug, Clone, Default)]
@@ -28,17 +29,32 @@ pub struct Analysed {
 /// sweep 8 192 are 1 600 per decade, which carry a resonance of Q 300, and the noise of a group is that much smaller.
 pub const MOST_SAMPLES: usize = 8_192;
 
+/// Samples per decade that are left at least where noisy neighbours are averaged although there are not too many of them: the windows of
+/// the local fits are counted in samples, and would be short on a denser grid.
+const DENSE: f64 = 400.0;
+
 impl Analysed {
     /// Takes over samples; [`Self::smooth`] is next.
     pub fn take(&mut self, samples: &Samples, critical_point: CriticalPoint) {
-        self.group = group_of(samples.len());
+        self.take_in_groups(samples, groups(samples, 0.0), critical_point);
+    }
+
+    /// The same, averaged over `group` neighbours, or more where there are too many samples.
+    pub(crate) fn take_in_groups(&mut self, samples: &Samples, group: usize, critical_point: CriticalPoint) {
+        self.group = group.max(least_group(samples.len()));
         self.steps = steps(samples.ln_magnitude(), samples.phase_rad());
-        if samples.len() > MOST_SAMPLES {
-            thin(samples, &mut self.thinned);
+        if self.group > 1 {
+            averaged(samples, self.group, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
         } else {
             self.raw.fill(samples, critical_point);
         }
+    }
+
+    /// The same of what was averaged over `group` neighbours before.
+    pub(crate) fn take_means(&mut self, means: &Samples, group: usize, critical_point: CriticalPoint) {
+        self.group = group;
+        self.raw.fill(means, critical_point);
     }
 
     /// Finds the noise of the samples taken, the curve under it and its crossings. `evidence` is what other sweeps of the same loop
@@ -82,7 +98,7 @@ impl Analysed {
         }
     }
 
-    /// Samples that one of `raw` is the mean of; 1 unless the sweep is very long.
+    /// Samples that one of `raw` is the mean of; 1 unless the sweep is very long or dense.
     #[must_use]
     pub fn group(&self) -> usize {
         self.group
@@ -98,21 +114,100 @@ impl Analysed {
     }
 }
 
-/// Samples in a group.
-fn group_of(count: usize) -> usize {
+/// Samples in a group, at least.
+pub(crate) fn least_group(count: usize) -> usize {
     if count > MOST_SAMPLES { count.div_ceil(MOST_SAMPLES - 2) } else { 1 }
+}
+
+/// Samples that are averaged: as many as leave [`DENSE`] of them per decade everywhere, and twice as many as are `wanted`, where the samples
+/// are noisy and their means carry all that the samples show.
+pub(crate) fn groups(samples: &Samples, wanted: f64) -> usize {
+    let least = least_group(samples.len());
+    // A grid of exactly twice that density is one, whatever its rounding.
+    let most = (density(samples.frequency_hz()) / DENSE.max(2.0 * wanted) + 1e-6) as usize;
+    if most <= least || is_quiet(samples) {
+        return least;
+    }
+    let (mut means, mut curve) = (Samples::default(), Curve::new());
+    let halvings = std::iter::successors(Some(most), |group| Some(group / 2));
+    let carrying = halvings.take_while(|group| *group > least).find(|group| {
+        averaged(samples, *group, &mut means);
+        curve.fill(&means, CriticalPoint::PlusOne);
+        is_noise(&curve)
+    });
+    carrying.unwrap_or(least)
+}
+
+/// Points per decade where there are fewest, over a sixteenth of the samples.
+fn density(frequency_hz: &[f64]) -> f64 {
+    let part = (frequency_hz.len() / 16).max(2);
+    let ends = frequency_hz.chunks_exact(part).filter_map(|part| Some((part.first()?, part.last()?)));
+    let width = ends.map(|(from, to)| (to / from).log10()).fold(0.0, f64::max);
+    if width > 0.0 { (part - 1) as f64 / width } else { 0.0 }
+}
+
+/// Samples whose deviations are held against each other.
+const NEIGHBOURHOOD: usize = 64;
+/// Multiple of the median deviation that single samples of noise stay below: 5.4 standard deviations, passed once in ten million.
+const STANDS_OUT: f64 = 8.0;
+/// Deviation, neper and rad, below which nothing stands out.
+const SMALL: f64 = 1e-4;
+/// Median deviation, neper or rad, from which on means are worth their bias: over 1/400 of a decade a curve with a second derivative of 1
+/// is off by 1.4e-6 neper, less than a hundredth of the uncertainty that is left of so much noise.
+const NOISY: f64 = 3e-4;
+
+/// Whether a glance at third differences shows too little noise for means to be worth it; what bends only makes them larger.
+fn is_quiet(samples: &Samples) -> bool {
+    let differences = |values: &[f64]| {
+        let third = |w: &[f64]| match w {
+            [a, b, c, d] => (wrap(b - a) - 2.0 * wrap(c - b) + wrap(d - c)).abs(),
+            _ => 0.0,
+        };
+        let mut found: Vec<f64> = values.windows(4).step_by(8).map(third).collect();
+        median(&mut found)
+    };
+    // A third difference has 20 times the variance of a sample, the deviation from the cubic through four neighbours 1.94 times.
+    let least = NOISY * (20.0_f64 / 1.94).sqrt();
+    differences(samples.ln_magnitude()) < least && differences(samples.phase_rad()) < least
+}
+
+/// Whether what samples deviate by from the cubics through their neighbours is noise, of one size in one neighbourhood: a resonance or a
+/// step that the samples do not carry stands out.
+fn is_noise(curve: &Curve) -> bool {
+    // Neither the ends nor the rest of a group before the last are means of as many.
+    let missed = (3..curve.len().saturating_sub(4)).filter_map(|k| curve.left_out(k, 1));
+    let (mut gains, mut phases): (Vec<f64>, Vec<f64>) = missed.map(|miss| (miss.ln_mag, miss.angle)).unzip();
+    let noisy = [&gains, &phases].map(|misses| median(&mut misses.clone()) > NOISY);
+    let even = |misses: &mut Vec<f64>| {
+        let n = misses.len();
+        (0..n).step_by(NEIGHBOURHOOD).all(|from| {
+            let from = from.min(n.saturating_sub(NEIGHBOURHOOD));
+            let mut near = misses.get(from..n.min(from + NEIGHBOURHOOD)).unwrap_or(&[]).to_vec();
+            let most = near.iter().copied().fold(0.0, f64::max);
+            most <= (STANDS_OUT * median(&mut near)).max(SMALL)
+        })
+    };
+    noisy.contains(&true) && even(&mut gains) && even(&mut phases)
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// Averages ln f, ln of the magnitude and phase over groups of neighbours. The first and the last sample stay by themselves, so
 /// that the sweep keeps its ends.
-fn thin(samples: &Samples, into: &mut Samples) {
+pub(crate) fn averaged(samples: &Samples, group: usize, into: &mut Samples) {
     into.clear();
-    let group = group_of(samples.len());
-    let all = || samples.frequency_hz().iter().zip(samples.ln_magnitude()).zip(samples.phase_rad());
-    let mut mean = |part: &mut dyn Iterator<Item = ((&f64, &f64), &f64)>| {
-        let Some(((hz, ln_mag), phase)) = part.next() else { return };
+    let mut mean = |part: Range<usize>| {
+        let (hz, ln_mag, phase) = (samples.frequency_hz(), samples.ln_magnitude(), samples.phase_rad());
+        let (Some([hz, more_hz @ ..]), Some([ln_mag, more_mag @ ..]), Some([phase, more_phase @ ..])) =
+            (hz.get(part.clone()), ln_mag.get(part.clone()), phase.get(part))
+        else {
+            return;
+        };
         let (mut count, mut x, mut a, mut p) = (1.0, 0.0, 0.0, 0.0);
-        for ((other_hz, other_mag), other_phase) in part {
+        for ((other_hz, other_mag), other_phase) in more_hz.iter().zip(more_mag).zip(more_phase) {
             count += 1.0;
             x += (other_hz / hz).ln();
             a += other_mag - ln_mag;
@@ -121,17 +216,18 @@ fn thin(samples: &Samples, into: &mut Samples) {
         into.push(hz * (x / count).exp(), ln_mag + a / count, phase + p / count);
     };
     let last = samples.len().saturating_sub(1);
-    mean(&mut all().take(1));
-    for from in (1..last).step_by(group) {
-        mean(&mut all().skip(from).take(group.min(last - from)));
+    mean(0..1.min(last));
+    for from in (1..last).step_by(group.max(1)) {
+        mean(from..last.min(from + group));
     }
-    mean(&mut all().skip(last));
+    mean(last..samples.len());
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::margins::crossover;
+    use crate::noise::simulated_noise::{resonance, samples};
 
     /// An integrator with noise of 1 %, crossing at 1 kHz; every count of samples.
     fn sweep(count: u32) -> Samples {
@@ -144,15 +240,66 @@ mod tests {
         samples
     }
 
+    /// The loop of [`sweep`] with normal noise of a size, and a resonance at 3 kHz where its quality is given.
+    fn noisy(count: u32, sigma: f64, quality: Option<f64>, seed: u64) -> Samples {
+        let hz: Vec<f64> =
+            (0..count).map(|k| 10.0 * 10f64.powf(4.0 * f64::from(k) / f64::from(count - 1))).collect();
+        let shape = |x: f64| {
+            let bump = quality.map_or([0.0; 2], |q| resonance(x - 3f64.ln(), q));
+            [
+                bump[0] - x - 0.5 * (1.0 + (2.0 * x).exp() / 100.0).ln(),
+                1.5 - (x.exp() / 10.0).atan() + bump[1],
+            ]
+        };
+        samples(&hz, &shape, &|_| [sigma; 2], seed)
+    }
+
+    #[test]
+    fn dense_noise_is_averaged_and_what_single_samples_show_is_not() {
+        for (count, group) in [(401, 1), (1_601, 1), (3_201, 2), (8_001, 5), (100_000, 62)] {
+            assert_eq!(groups(&noisy(count, 0.01, None, 7), 0.0), group, "{count}");
+        }
+        assert_eq!(groups(&noisy(8_001, 0.01, Some(5.0), 7), 0.0), 5, "400 points per decade carry it");
+        assert_eq!(groups(&noisy(8_001, 0.01, Some(300.0), 7), 0.0), 1, "they do not");
+        assert_eq!(groups(&noisy(8_001, 0.0, None, 7), 0.0), 1, "nothing to be averaged away");
+        assert_eq!(groups(&noisy(8_001, 0.01, None, 7), 500.0), 2, "a density of 500 is asked for");
+        let mut hit = noisy(8_001, 0.001, None, 7);
+        hit.planted().0[4_000] += 0.1;
+        assert_eq!(groups(&hit, 0.0), 1, "a spike is seen as one");
+    }
+
+    /// Averages of five have the noise of the sparse sweep: values scatter alike about the exact one, and say so.
+    #[test]
+    fn a_dense_sweep_tells_what_a_sparse_one_with_as_much_noise_tells() {
+        const SEEDS: u64 = 300;
+        let found = |samples: &Samples| {
+            let own = Analysed::of(samples, CriticalPoint::PlusOne);
+            let at = crossover(&own.crossings, own.curve.span()).unwrap();
+            (at.value.ln(), own.noise_of(&at) / at.value)
+        };
+        let (exact, _) = found(&noisy(1_601, 0.0, None, 0));
+        let rms = |count: u32, sigma: f64| {
+            let (mut seen, mut stated) = (0.0, 0.0);
+            for seed in 0..SEEDS {
+                let (value, u) = found(&noisy(count, sigma, None, seed));
+                (seen, stated) = (seen + (value - exact).powi(2), stated + u * u);
+            }
+            [seen, stated].map(|sum| (sum / SEEDS as f64).sqrt())
+        };
+        let [seen, stated] = rms(8_001, 0.01);
+        let [_, sparse] = rms(1_601, 0.01 / 5f64.sqrt());
+        // Windows are chosen sweep by sweep, so that what is stated scatters by a third: 3 % of the ratio of two means.
+        assert!((stated / sparse - 1.0).abs() < 0.1, "{stated} {sparse}");
+        // 300 seeds tell a standard deviation to 4 %.
+        assert!((0.85..1.15).contains(&(seen / stated)), "{seen} {stated}");
+    }
+
     #[test]
     fn long_sweeps_are_averaged_in_groups_and_keep_their_ends() {
         for count in [8_192, 8_193, 20_001, 100_000] {
             let samples = sweep(count);
             let analysed = Analysed::of(&samples, CriticalPoint::PlusOne);
-            assert!(
-                analysed.raw.len() <= MOST_SAMPLES && analysed.raw.len() > MOST_SAMPLES / 2 - 2,
-                "{count}"
-            );
+            assert!(analysed.raw.len() <= MOST_SAMPLES && analysed.raw.len() >= 1_600, "{count}");
             let ends = [analysed.raw.frequency_hz()[0], *analysed.raw.frequency_hz().last().unwrap()];
             assert_eq!(ends, [samples.frequency_hz()[0], *samples.frequency_hz().last().unwrap()]);
             let found = crossover(&analysed.crossings, analysed.curve.span()).unwrap();

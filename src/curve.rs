@@ -273,21 +273,17 @@ impl Curve {
         }
     }
 
-    /// Takes over a part of the grid of another curve with other values.
-    pub(crate) fn part_of(&mut self, other: &Self, part: std::ops::Range<usize>, values: &[[f64; 2]]) {
-        let (hz, x) = (other.frequency_hz.get(part.clone()), other.ln_f.get(part));
-        let (Some(hz), Some(x)) = (hz, x) else { return };
-        if self.frequency_hz != hz {
-            self.frequency_hz.clear();
-            self.frequency_hz.extend_from_slice(hz);
-            self.ln_f.clear();
-            self.ln_f.extend_from_slice(x);
-            self.uneven = other.uneven;
-        }
-        self.set(values);
+    /// Takes over the frequencies of a part of another curve; [`Self::set`] is next.
+    pub(crate) fn take_part(&mut self, other: &Self, part: std::ops::Range<usize>) {
+        self.frequency_hz.clear();
+        self.frequency_hz.extend_from_slice(other.frequency_hz.get(part.clone()).unwrap_or(&[]));
+        self.ln_f.clear();
+        self.ln_f.extend_from_slice(other.ln_f.get(part).unwrap_or(&[]));
+        self.uneven = other.uneven;
     }
 
-    fn set(&mut self, values: &[[f64; 2]]) {
+    /// Takes over values, ln of the magnitude and angle, on the frequencies that it has.
+    pub(crate) fn set(&mut self, values: &[[f64; 2]]) {
         self.ln_mag.clear();
         self.ln_mag.extend(values.iter().map(|y| y[0]));
         self.angle.clear();

@@ -11,12 +11,14 @@
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span};
 use crate::margins::Crossings;
+use crate::noise::Columns;
 use crate::uncertainty::Chain;
 use rand_distr::{Distribution, StandardNormal, Uniform};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use statrs::function::erf::erf;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{PI, SQRT_2, TAU};
+use std::ops::Range;
 
 /// Trials. The ends of the interval come from the outer 2.3 % of them, which leaves some 3 % of its width open.
 const TRIALS: usize = 2_000;
@@ -28,13 +30,34 @@ const LOST: f64 = 0.0228;
 pub struct Trials {
     curve: Curve,
     crossings: Crossings,
-    draws: Vec<[f64; 2]>,
+    draws: Columns,
+    nominal: Vec<Nominal>,
     values: Vec<[f64; 2]>,
-    results: Vec<f64>,
 }
 
 /// How a value is read from a disturbed curve.
 pub type Read<'a> = dyn Fn(&Curve, &Crossings, Span) -> Option<f64> + 'a;
+
+/// A value whose uncertainty is to be simulated.
+pub struct Request<'a> {
+    /// The part of the sweep that matters: `read` is given this part alone.
+    pub span: Span,
+    /// The value as it was read.
+    pub value: f64,
+    /// How it is read.
+    pub read: Box<Read<'a>>,
+}
+
+/// A sample before it is disturbed.
+#[derive(Debug, Clone, Copy)]
+struct Nominal {
+    ln_mag: f64,
+    angle: f64,
+    /// 2 pi f, rad/s.
+    omega: f64,
+    /// One over the curve: real and imaginary part.
+    inverse: [f64; 2],
+}
 
 impl Trials {
     /// Half width of the interval about `value` that holds as much of the simulated values as `coverage` standard deviations of
@@ -51,7 +74,38 @@ impl Trials {
         coverage: f64,
         read: &Read<'_>,
     ) -> Option<f64> {
-        let unit = Uniform::new_inclusive(-1.0, 1.0).ok()?;
+        let request = Request { span, value, read: Box::new(read) };
+        self.half_widths(sweep, chain, coverage, &[request]).pop().flatten()
+    }
+
+    /// The same of several values, in their order. What parts of the sweep have in common is disturbed once.
+    pub fn half_widths(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        coverage: f64,
+        requests: &[Request<'_>],
+    ) -> Vec<Option<f64>> {
+        let mut results: Vec<Vec<f64>> = requests.iter().map(|_| Vec::new()).collect();
+        for span in united(requests.iter().map(|request| request.span)) {
+            let inside = |request: &Request<'_>| request.span.from >= span.from && request.span.to <= span.to;
+            let wanted = requests.iter().zip(&mut results).filter(|(request, _)| inside(request));
+            self.simulate(sweep, chain, span, &mut wanted.collect::<Vec<_>>());
+        }
+        let half =
+            |(request, results): (&Request<'_>, &mut Vec<f64>)| interval(request.value, coverage, results);
+        requests.iter().zip(&mut results).map(half).collect()
+    }
+
+    /// Adds what each of `wanted`, all inside of `span`, reads in each trial; nothing where no trial can be made.
+    fn simulate(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        span: Span,
+        wanted: &mut [(&Request<'_>, &mut Vec<f64>)],
+    ) {
+        let Ok(unit) = Uniform::new_inclusive(-1.0, 1.0) else { return };
         let mut random = Pcg64::seed_from_u64(seed(&sweep.raw, span));
         let curve = &sweep.curve;
         let first = curve.ln_f().partition_point(|x| *x < span.from).saturating_sub(2);
@@ -61,67 +115,106 @@ impl Trials {
         let widest_hz = part.windows(2).map(step_hz).fold(0.0, f64::max);
         if TAU * chain.delay_s * widest_hz > PI {
             // The delay may turn the curve by more than half a turn from sample to sample: nothing tells which way it goes.
-            return None;
+            return;
         }
-        self.results.clear();
+        self.take_part(curve, first..last);
+        let spans: Vec<Option<Span>> =
+            wanted.iter().map(|(request, _)| self.curve.clip(request.span)).collect();
         for _ in 0..TRIALS {
-            let gain = chain.gain_np * unit.sample(&mut random);
-            let phase = chain.phase_rad * unit.sample(&mut random);
-            let delay = chain.delay_s * unit.sample(&mut random);
-            let ratio = [(); 2].map(|()| {
-                let normal: f64 = StandardNormal.sample(&mut random);
-                0.5 * chain.impedance_ratio * normal
-            });
-            self.draws.clear();
-            self.draws.extend((0..curve.len()).map(|i| {
-                // Only samples that a window of the part can reach need a draw.
-                if i + REACH < first || i > last + REACH {
-                    return [0.0; 2];
-                }
-                [StandardNormal.sample(&mut random), StandardNormal.sample(&mut random)]
-            }));
-            correlate(&mut self.draws, sweep.noise.correlation());
-            sweep.noise.disturb(first..last, &self.draws, &mut self.values);
-            let columns = curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle());
-            let part = columns.skip(first).take(last - first);
-            for (error, ((x, a), p)) in self.values.iter_mut().zip(part) {
-                let loading = loading(*a, *p, ratio);
-                *error = [
-                    a + error[0] + gain + loading[0],
-                    p + error[1] + phase + TAU * delay * x.exp() + loading[1],
-                ];
+            self.disturb(sweep, chain, first..last, &unit, &mut random);
+            for ((request, results), span) in wanted.iter_mut().zip(&spans) {
+                let value = span.and_then(|span| (request.read)(&self.curve, &self.crossings, span));
+                results.extend(value.filter(|v| v.is_finite()));
             }
-            self.curve.part_of(curve, first..last, &self.values);
-            self.crossings.find(&self.curve);
-            let span = self.curve.clip(span)?;
-            self.results.extend(read(&self.curve, &self.crossings, span).filter(|v| v.is_finite()));
         }
-        let lost = (TRIALS - self.results.len()) as f64 / TRIALS as f64;
-        if lost > LOST {
-            return None;
+    }
+
+    /// One trial: the part of the curve with errors drawn for it, and its crossings.
+    fn disturb(
+        &mut self,
+        sweep: &Analysed,
+        chain: &Chain,
+        part: Range<usize>,
+        unit: &Uniform<f64>,
+        random: &mut Pcg64,
+    ) {
+        let mut even = || unit.sample(random);
+        let (gain, phase, delay) = (chain.gain_np * even(), chain.phase_rad * even(), chain.delay_s * even());
+        let mut normal = || -> f64 { StandardNormal.sample(random) };
+        let ratio = [(); 2].map(|()| 0.5 * chain.impedance_ratio * normal());
+        // Only samples that a window of the part can reach need a draw.
+        let reach = part.start.saturating_sub(REACH)..(part.end + REACH + 1).min(sweep.curve.len());
+        self.draws.resize(reach.len());
+        self.draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
+        correlate(&mut self.draws, sweep.noise.correlation());
+        sweep.noise.disturb(part, reach.start, &mut self.draws, &mut self.values);
+        for (error, nominal) in self.values.iter_mut().zip(&self.nominal) {
+            let loading = loading(nominal.inverse, ratio);
+            *error = [
+                nominal.ln_mag + error[0] + gain + loading[0],
+                nominal.angle + error[1] + phase + nominal.omega * delay + loading[1],
+            ];
         }
-        self.results.sort_by(f64::total_cmp);
-        let outer = 0.5 * (1.0 - erf(coverage / std::f64::consts::SQRT_2));
-        let at = |share: f64| {
-            let place = (share * self.results.len() as f64).round() as usize;
-            self.results.get(place.min(self.results.len().saturating_sub(1))).copied()
-        };
-        Some((value - at(outer)?).max(at(1.0 - outer)? - value).max(0.0))
+        self.curve.set(&self.values);
+        self.crossings.find(&self.curve);
+    }
+
+    /// What is the same in all trials.
+    fn take_part(&mut self, curve: &Curve, part: Range<usize>) {
+        let (hz, ln_mag) = (curve.frequency_hz().get(part.clone()), curve.ln_mag().get(part.clone()));
+        let angle = curve.angle().get(part.clone());
+        let columns = hz.unwrap_or(&[]).iter().zip(ln_mag.unwrap_or(&[])).zip(angle.unwrap_or(&[]));
+        self.nominal.clear();
+        self.nominal.extend(columns.map(|((hz, &ln_mag), &angle)| {
+            let size = (-ln_mag).exp();
+            let inverse = [size * angle.cos(), -size * angle.sin()];
+            Nominal { ln_mag, angle, omega: TAU * hz, inverse }
+        }));
+        self.curve.take_part(curve, part);
     }
 }
 
+/// Spans, with those that overlap made one.
+fn united(spans: impl Iterator<Item = Span>) -> Vec<Span> {
+    let mut spans: Vec<Span> = spans.collect();
+    spans.sort_by(|a, b| a.from.total_cmp(&b.from));
+    let mut united: Vec<Span> = Vec::new();
+    for span in spans {
+        match united.last_mut() {
+            Some(last) if span.from <= last.to => last.to = last.to.max(span.to),
+            _ => united.push(span),
+        }
+    }
+    united
+}
+
+/// Half width of the interval about `value`, the larger side; `None` when too many trials have no value.
+fn interval(value: f64, coverage: f64, results: &mut [f64]) -> Option<f64> {
+    let lost = (TRIALS - results.len().min(TRIALS)) as f64 / TRIALS as f64;
+    if lost > LOST {
+        return None;
+    }
+    results.sort_by(f64::total_cmp);
+    let outer = 0.5 * (1.0 - erf(coverage / SQRT_2));
+    let at = |share: f64| {
+        let place = (share * results.len() as f64).round() as usize;
+        results.get(place.min(results.len().saturating_sub(1))).copied()
+    };
+    Some((value - at(outer)?).max(at(1.0 - outer)? - value).max(0.0))
+}
+
 /// Gives neighbouring draws the correlation `r`, and keeps their variance.
-fn correlate(draws: &mut [[f64; 2]], r: f64) {
+fn correlate(draws: &mut Columns, r: f64) {
     if r == 0.0 {
         return;
     }
     let fresh = (1.0 - r * r).sqrt();
-    let mut before: Option<[f64; 2]> = None;
-    for draw in draws {
-        if let Some([a, p]) = before {
-            *draw = [r * a + fresh * draw[0], r * p + fresh * draw[1]];
+    let mut before: Option<(f64, f64)> = None;
+    for (gain, phase) in draws.pairs_mut() {
+        if let Some((a, p)) = before {
+            (*gain, *phase) = (r * a + fresh * *gain, r * p + fresh * *phase);
         }
-        before = Some(*draw);
+        before = Some((*gain, *phase));
     }
 }
 
@@ -129,13 +222,12 @@ fn correlate(draws: &mut [[f64; 2]], r: f64) {
 const REACH: usize = crate::noise::LONGEST_WINDOW;
 
 /// Error of ln T that the impedance ratio r makes: ln of 1 + (1 + 1/T) r in the textbook convention, whose T is minus the
-/// curve (R. D. Middlebrook 1975, as in [`crate::uncertainty`]).
-fn loading(ln_mag: f64, angle: f64, r: [f64; 2]) -> [f64; 2] {
+/// curve (R. D. Middlebrook 1975, as in [`crate::uncertainty`]). `inverse` is one over the curve.
+fn loading(inverse: [f64; 2], r: [f64; 2]) -> [f64; 2] {
     if r == [0.0; 2] {
         return [0.0; 2];
     }
-    let inverse = (-ln_mag).exp();
-    let w = [1.0 - inverse * angle.cos(), inverse * angle.sin()];
+    let w = [1.0 - inverse[0], -inverse[1]];
     let [re, im] = [1.0 + w[0] * r[0] - w[1] * r[1], w[0] * r[1] + w[1] * r[0]];
     [re.hypot(im).ln(), im.atan2(re)]
 }
@@ -147,4 +239,58 @@ fn seed(raw: &Curve, span: Span) -> u64 {
     numbers.fold(0xcbf2_9ce4_8422_2325, |hash: u64, number| {
         (hash ^ number.to_bits()).wrapping_mul(0x0000_0100_0000_01b3).rotate_left(23)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::margins::{phase_margin, stability_margin};
+    use crate::noise::simulated_noise::{grid, line, sweep};
+
+    fn margin(curve: &Curve, crossings: &Crossings, span: Span) -> Option<f64> {
+        Some(stability_margin(curve, crossings, span).value)
+    }
+
+    fn phase(_: &Curve, crossings: &Crossings, span: Span) -> Option<f64> {
+        Some(phase_margin(crossings, span)?.value)
+    }
+
+    /// A line about 0 dB, flat enough that a hundred samples are as close to the critical point as the closest.
+    fn flat(seed: u64) -> (Analysed, Span) {
+        let own = sweep(&grid(400), &|x| [0.02 * line(x)[0], 0.6 + 0.02 * x], &|_| [0.03; 2], seed);
+        let span = Span { from: 200f64.ln(), to: 5e3_f64.ln() };
+        (own, span)
+    }
+
+    fn request(own: &Analysed, span: Span, read: &'static Read<'static>) -> Request<'static> {
+        Request { span, value: read(&own.curve, &own.crossings, span).unwrap(), read: Box::new(read) }
+    }
+
+    #[test]
+    fn values_simulated_together_are_those_simulated_alone() {
+        let (own, span) = flat(1);
+        let part = Span { to: 9e3_f64.ln(), ..span };
+        let far = Span { from: 20e3_f64.ln(), to: 30e3_f64.ln() };
+        let chain = Chain { gain_np: 0.01, ..Chain::default() };
+        let all = || [(span, &margin as &Read<'static>), (span, &phase), (far, &margin)];
+        let mut trials = Trials::default();
+        let alone = all().map(|(span, read)| {
+            let request = request(&own, span, read);
+            trials.half_widths(&own, &chain, 2.0, &[request])[0].unwrap()
+        });
+        let requests = all().map(|(span, read)| request(&own, span, read));
+        let together = trials.half_widths(&own, &chain, 2.0, &requests);
+        assert_eq!(together, alone.map(Some));
+        // Beside a longer part other numbers are drawn: within what 2 000 trials leave open.
+        let requests = [request(&own, part, &margin), request(&own, span, &phase)];
+        let beside = trials.half_widths(&own, &chain, 2.0, &requests)[1].unwrap();
+        assert!((beside / alone[1] - 1.0).abs() < 0.1, "{beside} {}", alone[1]);
+    }
+
+    #[test]
+    fn parts_that_overlap_are_one() {
+        let span = |from: f64, to: f64| Span { from, to };
+        let found = united([span(5.0, 6.0), span(1.0, 3.0), span(2.0, 2.5), span(2.9, 4.0)].into_iter());
+        assert_eq!(found, [span(1.0, 4.0), span(5.0, 6.0)]);
+    }
 }

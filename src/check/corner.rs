@@ -118,7 +118,14 @@ impl Judgement {
         let levels = levels::group(sweeps, shared);
         workspace.reserve(levels.len());
         let scratch = &mut workspace.scratch;
-        levels::prepare(&levels, sweeps, spec.critical_point, scratch, &mut workspace.prepared);
+        levels::prepare(
+            &levels,
+            sweeps,
+            spec.critical_point,
+            corner.density,
+            scratch,
+            &mut workspace.prepared,
+        );
         let prepared = workspace.prepared.get(..levels.len()).unwrap_or(&[]);
         let usable: Vec<Result<Usable, Refusal>> = prepared
             .iter()

@@ -1,7 +1,7 @@
 //! Sweeps of a corner, sorted into levels; repeats of a level are averaged.
 
 use super::SweepInput;
-use crate::analysed::Analysed;
+use crate::analysed::{Analysed, averaged, groups, least_group};
 use crate::curve::{Curve, wrap};
 use crate::noise::rounding::steps;
 use crate::noise::{Evidence, Smoother, is_coarse};
@@ -88,19 +88,23 @@ pub(crate) struct Scratch {
 }
 
 /// Prepares the curves of all levels (weakest first) together: each is the mean of its repeats, a repeat that is a copy counting once, and
-/// its noise is what its repeats or the level next to it do not show alike.
+/// its noise is what its repeats or the level next to it do not show alike. `density`: points per decade that must be left.
 pub(crate) fn prepare(
     levels: &[Level],
     sweeps: &[SweepInput<'_>],
     critical_point: CriticalPoint,
+    density: Option<f64>,
     scratch: &mut Scratch,
     into: &mut [Analysed],
 ) {
     let Scratch { mean, smoother, evidence } = scratch;
     evidence.resize_with(levels.len().max(evidence.len()), Evidence::default);
     let mut told = vec![false; levels.len()];
+    // All in groups of one size, so that they keep their common frequencies.
+    let members = levels.iter().flat_map(|level| &level.members).filter_map(|&m| sweeps.get(m));
+    let group = members.map(|sweep| groups(sweep.samples, density.unwrap_or(0.0))).min().unwrap_or(1);
     for (((level, own), evidence), told) in levels.iter().zip(&mut *into).zip(&mut *evidence).zip(&mut told) {
-        *told = take(level, sweeps, critical_point, mean, evidence, own);
+        *told = take(level, sweeps, group, critical_point, mean, evidence, own);
         if *told {
             smoother.add_rounding(&own.raw, own.steps, evidence);
         }
@@ -141,6 +145,7 @@ fn noise_shares(step_db: f64) -> [f64; 2] {
 fn take(
     level: &Level,
     sweeps: &[SweepInput<'_>],
+    group: usize,
     critical_point: CriticalPoint,
     mean: &mut Samples,
     evidence: &mut Evidence,
@@ -152,34 +157,46 @@ fn take(
     match members.as_slice() {
         [] => false,
         [only] => {
-            into.take(only.samples, critical_point);
+            into.take_in_groups(only.samples, group, critical_point);
             false
         }
-        [first, others @ ..] => {
-            let scatter = average(first.samples, others, critical_point, mean, evidence);
-            into.take(mean, critical_point);
+        several => {
+            // Each in groups first: the scatter is then that of the samples that are looked at.
+            let most = several.iter().map(|sweep| sweep.samples.len()).max().unwrap_or(0);
+            let group = group.max(least_group(most));
+            let in_groups = several.iter().map(|sweep| {
+                let mut means = Samples::default();
+                averaged(sweep.samples, group, &mut means);
+                means
+            });
+            let means: Vec<Samples> = if group > 1 { in_groups.collect() } else { Vec::new() };
+            let as_read = several.iter().map(|sweep| sweep.samples);
+            let repeats: Vec<&Samples> = if group > 1 { means.iter().collect() } else { as_read.collect() };
+            let scatter = average(&repeats, critical_point, mean, evidence);
+            into.take_means(mean, group, critical_point);
             // Their mean has digits that none of them has.
-            into.steps = steps(first.samples.ln_magnitude(), first.samples.phase_rad());
-            // In a very long sweep the scatter belongs to other samples than those that are looked at.
-            scatter && into.group() == 1
+            into.steps = several
+                .first()
+                .map_or([0.0; 2], |first| steps(first.samples.ln_magnitude(), first.samples.phase_rad()));
+            scatter
         }
     }
 }
 
-/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Whether `repeats` holds the
-/// scatter about it: not when the repeats do not overlap.
+/// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Whether `scatter` holds
+/// what they scatter by about it: not when the repeats do not overlap.
 fn average(
-    first: &Samples,
-    others: &[&SweepInput<'_>],
+    repeats: &[&Samples],
     critical_point: CriticalPoint,
     mean: &mut Samples,
-    repeats: &mut Evidence,
+    scatter: &mut Evidence,
 ) -> bool {
     mean.clear();
+    let [first, others @ ..] = repeats else { return false };
     let mut curves: Vec<Curve> = Vec::new();
     for other in others {
         let mut curve = Curve::new();
-        curve.fill(other.samples, critical_point);
+        curve.fill(other, critical_point);
         curves.push(curve);
     }
     let mut base = Curve::new();
@@ -187,7 +204,7 @@ fn average(
     let same_grid: Vec<bool> =
         curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz()).collect();
     let count = (others.len() + 1) as f64;
-    repeats.clear(others.len() + 1);
+    scatter.clear(others.len() + 1);
     let columns = first.frequency_hz().iter().zip(first.ln_magnitude()).zip(first.phase_rad());
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
         let (Some(&x), Some(&angle)) = (base.ln_f().get(i), base.angle().get(i)) else { break };
@@ -214,7 +231,7 @@ fn average(
         // Squared standard error of the mean: squares about it over n (n - 1).
         let squared =
             |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
-        repeats.push(squared(more, more2), squared(turn, turn2));
+        scatter.push(squared(more, more2), squared(turn, turn2));
     }
     if mean.len() < 3 {
         // Repeats that do not overlap: the first one stands alone, and coverage judges it.
@@ -261,7 +278,7 @@ mod tests {
         let levels = group(&inputs, &HashSet::new());
         assert_eq!(levels.len(), 1);
         let mut own = [Analysed::default()];
-        prepare(&levels, &inputs, CriticalPoint::MinusOne, &mut Scratch::default(), &mut own);
+        prepare(&levels, &inputs, CriticalPoint::MinusOne, None, &mut Scratch::default(), &mut own);
         let [own] = own;
         own
     }

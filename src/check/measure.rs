@@ -7,10 +7,11 @@ use crate::analysed::Analysed;
 use crate::baseline::Quantity;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
-    Crossing, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin, gain_margins,
-    gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of, stability_margin,
+    Crossing, Crossings, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin,
+    gain_margins, gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of,
+    stability_margin,
 };
-use crate::monte_carlo::{Read, Trials};
+use crate::monte_carlo::{Read, Request, Trials};
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
 use std::f64::consts::TAU;
@@ -115,6 +116,9 @@ pub enum Open {
     },
 }
 
+/// Where a simulated uncertainty belongs.
+type Slot = fn(&mut Quantities) -> Option<&mut Estimate>;
+
 impl Quantities {
     /// Measures the usable part of a sweep. Where the law of propagation fails, the uncertainty is simulated so that it covers
     /// what `coverage` standard deviations of a normal distribution do.
@@ -127,7 +131,7 @@ impl Quantities {
         trials: &mut Trials,
     ) -> Self {
         let (span, law) = (usable.span, Law { sweep, chain: errors.chain, span: usable.span });
-        let mut bench = Bench { sweep, span, errors, coverage, law, trials };
+        let mut bench = Bench { sweep, span, errors, coverage, law, asked: Vec::new(), requests: Vec::new() };
         let crossover = bench.crossover();
         let phase_margin = bench.phase_margin();
         let (gain_margin, no_gain_margin) = bounded(bench.gain_margin(), sweep, usable);
@@ -135,7 +139,7 @@ impl Quantities {
         let stability_margin = bench.stability_margin();
         // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
         let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < stability_margin.value);
-        Self {
+        let mut all = Self {
             crossover,
             phase_margin,
             gain_margin,
@@ -145,7 +149,19 @@ impl Quantities {
             crossings: sweep.crossings.gain_in(span).count(),
             no_gain_margin,
             no_stability_margin: hidden.then_some(Open::Above),
+        };
+        // Parts that are to be simulated overlap: all were asked for first.
+        let halves = trials.half_widths(sweep, errors.chain, coverage, &bench.requests);
+        for ((slot, scale), half) in bench.asked.into_iter().zip(halves) {
+            if let Some(estimate) = slot(&mut all) {
+                // What interpolation, rounding and change with the level leave open is not drawn.
+                let Budget { density, rounding, level, .. } = estimate.budget;
+                let more = density.hypot(rounding).hypot(level);
+                estimate.u = half.map(|half| (half * scale / coverage).hypot(more));
+                estimate.simulated = true;
+            }
         }
+        all
     }
 
     /// What there is of a quantity, `None` also where it is not known.
@@ -188,15 +204,18 @@ struct Bench<'a, 'e> {
     errors: &'a Errors<'e>,
     coverage: f64,
     law: Law<'a>,
-    trials: &'a mut Trials,
+    /// What is to be simulated, each with its scale; side by side with the requests.
+    asked: Vec<(Slot, f64)>,
+    requests: Vec<Request<'static>>,
 }
 
 impl Bench<'_, '_> {
     fn crossover(&mut self) -> Option<Estimate> {
         let located = crossover(&self.sweep.crossings, self.span)?;
-        let own = self.estimate(&located, 1.0);
         let part = self.law.fails_at_crossing(Line::Gain, &located, None, None);
-        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| Some(crossover(c, span)?.value)))
+        let read = |_: &Curve, c: &Crossings, span| Some(crossover(c, span)?.value);
+        self.ask(|q| q.crossover.as_mut(), part, located.value, 1.0, Box::new(read));
+        Some(self.estimate(&located, 1.0))
     }
 
     fn phase_margin(&mut self) -> Option<Estimate> {
@@ -206,10 +225,11 @@ impl Bench<'_, '_> {
         let of = |c: &Crossing| Some(phase_margin_of(c).value);
         let u = own.u.map(|u| u / degrees);
         let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-        Some(self.simulated(own, part, located.value, degrees, &|_, c, span| {
-            let value = phase_margin(c, span)?.value;
-            Some(located.value + wrap(value - located.value))
-        }))
+        let read = move |_: &Curve, c: &Crossings, span| {
+            Some(located.value + wrap(phase_margin(c, span)?.value - located.value))
+        };
+        self.ask(|q| q.phase_margin.as_mut(), part, located.value, degrees, Box::new(read));
+        Some(own)
     }
 
     fn gain_margin(&mut self) -> Option<Estimate> {
@@ -225,16 +245,12 @@ impl Bench<'_, '_> {
         let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
         let u = own.u.map(|u| u / db(1.0));
         let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-        Some(self.simulated(
-            own,
-            part,
-            located.value,
-            1.0,
-            &|curve, c, span| match gain_margin(curve, c, span) {
-                GainMargin::At(located) => Some(located.value),
-                _ => None,
-            },
-        ))
+        let read = |curve: &Curve, c: &Crossings, span| match gain_margin(curve, c, span) {
+            GainMargin::At(located) => Some(located.value),
+            _ => None,
+        };
+        self.ask(|q| q.gain_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        Some(own)
     }
 
     fn gain_reduction_margin(&mut self) -> Option<Estimate> {
@@ -244,9 +260,9 @@ impl Bench<'_, '_> {
         let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
         let u = own.u.map(|u| u / db(1.0));
         let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| {
-            Some(gain_reduction_margin(c, span)?.value)
-        }))
+        let read = |_: &Curve, c: &Crossings, span| Some(gain_reduction_margin(c, span)?.value);
+        self.ask(|q| q.gain_reduction_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        Some(own)
     }
 
     fn stability_margin(&mut self) -> Estimate {
@@ -254,9 +270,9 @@ impl Bench<'_, '_> {
         let located = stability_margin(curve, crossings, self.span);
         let own = self.estimate(&located, 1.0);
         let part = own.u.and_then(|u| self.law.fails_at_minimum(&located, own.budget.noise, u));
-        self.simulated(own, part, located.value, 1.0, &|curve, c, span| {
-            Some(stability_margin(curve, c, span).value)
-        })
+        let read = |curve: &Curve, c: &Crossings, span| Some(stability_margin(curve, c, span).value);
+        self.ask(|q| Some(&mut q.stability_margin), part, located.value, 1.0, Box::new(read));
+        own
     }
 
     fn delay_margin(&mut self) -> Option<Estimate> {
@@ -266,7 +282,9 @@ impl Bench<'_, '_> {
         let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(TAU));
         let u = own.u.map(|u| u * (TAU * located.point.hz()));
         let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-        Some(self.simulated(own, part, located.value, 1.0, &|_, c, span| Some(delay_margin(c, span)?.value)))
+        let read = |_: &Curve, c: &Crossings, span| Some(delay_margin(c, span)?.value);
+        self.ask(|q| q.delay_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        Some(own)
     }
 
     fn estimate(&self, located: &Located, scale: f64) -> Estimate {
@@ -280,22 +298,12 @@ impl Bench<'_, '_> {
         own
     }
 
-    /// The estimate, its uncertainty simulated where the law fails in a part; `value` is not scaled yet.
-    fn simulated(
-        &mut self,
-        estimate: Estimate,
-        part: Option<Span>,
-        value: f64,
-        scale: f64,
-        read: &Read<'_>,
-    ) -> Estimate {
-        let Some(part) = part.filter(|_| self.sweep.noise.is_known()) else { return estimate };
-        let half = self.trials.half_width(self.sweep, self.errors.chain, part, value, self.coverage, read);
-        // What interpolation, rounding and change with the level leave open is not drawn.
-        let Budget { density, rounding, level, .. } = estimate.budget;
-        let more = density.hypot(rounding).hypot(level);
-        let u = half.map(|half| (half * scale / self.coverage).hypot(more));
-        Estimate { u, simulated: true, ..estimate }
+    /// Asks for a simulation of a value, which is not scaled yet, where the law fails in a part.
+    fn ask(&mut self, slot: Slot, part: Option<Span>, value: f64, scale: f64, read: Box<Read<'static>>) {
+        if let Some(span) = part.filter(|_| self.sweep.noise.is_known()) {
+            self.asked.push((slot, scale));
+            self.requests.push(Request { span, value, read });
+        }
     }
 }
 

@@ -119,7 +119,7 @@ pub fn levels(
         return Err(NoLevels::Levels { corner: name(), found, step: tolerances.step.to_string() });
     }
     let mut analysed = vec![Analysed::default(); kept.len()];
-    check::prepare(&kept, sweeps, critical_point, &mut check::Scratch::default(), &mut analysed);
+    check::prepare(&kept, sweeps, critical_point, None, &mut check::Scratch::default(), &mut analysed);
     let inputs: Vec<Tried<'_>> =
         tried.iter().zip(&analysed).map(|(level, sweep)| Tried { dbm: level.dbm, sweep }).collect();
     let grid = inputs.first().map_or_else(Vec::new, |w| grid(w.sweep.curve.frequency_hz(), corner.band));

@@ -58,23 +58,78 @@ pub(super) fn pair_index(weak: usize, strong: usize) -> usize {
     strong * strong.saturating_sub(1) / 2 + weak
 }
 
+/// What each level is to the weaker ones, asked once a frequency: for each the strongest weaker level that matters, so that going up from
+/// any base is a comparison of indices.
+struct Pairs(Vec<Weaker>);
+
+/// The strongest weaker levels of one level, by what they are to it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Weaker {
+    differs: Option<usize>,
+    /// Agrees, and lies a step below or more.
+    agrees: Option<usize>,
+    /// Does not agree.
+    unlike: Option<usize>,
+}
+
+impl Pairs {
+    fn of(levels: &Levels<'_>) -> Self {
+        let weaker = |strong: usize| {
+            (0..strong).fold(Weaker::default(), |mut found, weak| {
+                match levels.relate(weak, strong).0 {
+                    Relation::Agrees if levels.is_apart(weak, strong, 1.0) => found.agrees = Some(weak),
+                    Relation::Agrees => {}
+                    Relation::Differs => (found.differs, found.unlike) = (Some(weak), Some(weak)),
+                    Relation::Unclear => found.unlike = Some(weak),
+                }
+                found
+            })
+        };
+        Self((0..levels.dbm.len()).map(weaker).collect())
+    }
+
+    /// Goes up from a level that is taken as unchanged, to the first one that is changed: the strongest unchanged level, and the changed one.
+    fn climb(&self, base: usize) -> (Option<usize>, Option<usize>) {
+        let mut strongest = None;
+        for (strong, weaker) in self.0.iter().enumerate().skip(base + 1) {
+            if weaker.differs.is_some_and(|weak| weak >= base) {
+                return (strongest, Some(strong));
+            }
+            if weaker.agrees.is_some_and(|weak| weak >= base) {
+                strongest = Some(strong);
+            }
+        }
+        (strongest, None)
+    }
+
+    /// Whether all levels from `base` to `top` agree with each other.
+    fn all_agree(&self, base: usize, top: usize) -> bool {
+        self.0.iter().take(top + 1).skip(base).all(|weaker| weaker.unlike.is_none_or(|weak| weak < base))
+    }
+}
+
 /// Judges all levels at one frequency.
 pub(super) fn standing(levels: &Levels<'_>) -> Standing {
-    let dbm = levels.dbm;
-    let from_weakest = levels.climb(0);
+    let pairs = Pairs::of(levels);
+    let from = |base: usize| {
+        let (strongest, changed) = pairs.climb(base);
+        let breaks = changed.and_then(|level| levels.why_changed(base, level));
+        Standing { strongest, weakest: base, breaks }
+    };
+    let from_weakest = from(0);
     if from_weakest.strongest.is_some() || from_weakest.breaks.is_none() {
         return from_weakest;
     }
-    let above_dead_zone = (1..dbm.len()).find_map(|base| {
-        let standing = levels.climb(base);
-        let top = standing.strongest?;
-        let is_plateau = top + 1 - base >= PLATEAU
-            && top + 1 - base > base
-            && levels.is_apart(base, top, 2.0)
-            && (base..=top).all(|j| (base..j).all(|i| levels.relate(i, j).0 == Relation::Agrees));
-        (is_plateau && levels.have_less_gain(base)).then_some(standing)
-    });
-    above_dead_zone.unwrap_or(from_weakest)
+    let is_above_dead_zone = |base: usize| {
+        pairs.climb(base).0.is_some_and(|top| {
+            top + 1 - base >= PLATEAU
+                && top + 1 - base > base
+                && levels.is_apart(base, top, 2.0)
+                && pairs.all_agree(base, top)
+                && levels.have_less_gain(base)
+        })
+    };
+    (1..levels.dbm.len()).find(|base| is_above_dead_zone(*base)).map_or(from_weakest, from)
 }
 
 impl Levels<'_> {
@@ -104,22 +159,11 @@ impl Levels<'_> {
         level(weak).zip(level(strong)).is_some_and(|(a, b)| b - a >= wanted)
     }
 
-    /// Goes up from a level that is taken as unchanged, to the first one that is changed.
-    fn climb(&self, base: usize) -> Standing {
-        let mut standing = Standing { weakest: base, ..Standing::default() };
-        for strong in base + 1..self.dbm.len() {
-            let pairs = || (base..strong).map(|weak| (weak, self.relate(weak, strong)));
-            let differs = pairs().filter_map(|(weak, (_, cause))| Some((weak, cause?)));
-            if let Some((against, cause)) = differs.max_by(|a, b| a.1.size().total_cmp(&b.1.size())) {
-                standing.breaks = Some(Break { level: strong, against, cause });
-                break;
-            }
-            let mut agreeing = pairs().filter(|(_, (relation, _))| *relation == Relation::Agrees);
-            if agreeing.any(|(weak, _)| self.is_apart(weak, strong, 1.0)) {
-                standing.strongest = Some(strong);
-            }
-        }
-        standing
+    /// Of the levels from `base` on the one that a changed level differs from most.
+    fn why_changed(&self, base: usize, level: usize) -> Option<Break> {
+        let differs = (base..level).filter_map(|weak| Some((weak, self.relate(weak, level).1?)));
+        let (against, cause) = differs.max_by(|a, b| a.1.size().total_cmp(&b.1.size()))?;
+        Some(Break { level, against, cause })
     }
 
     /// Whether all levels below `base` have less gain than it.

@@ -136,7 +136,9 @@ pub fn compare(
         let noise = both(weak, strong, &a, &b).to_degrees();
         comparison.phase_margin_deg = Some(Change { value: wrap(b.value - a.value).to_degrees(), noise });
     }
-    let fits = |i: usize| hidden_in_curves(weak, strong, i);
+    // Asked for at every sample: the grids are compared once.
+    let same_curve_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
+    let fits = |i: usize| hidden_in_curves(weak, strong, i, same_curve_grid);
     let clean = clean_part(&weak.curve, band, f, tolerances, fits);
     comparison.clean_hz = clean.map(hertz);
     comparison.range_hz = Some(hertz(clean.unwrap_or(band)));
@@ -219,9 +221,8 @@ fn hertz(span: Span) -> (f64, f64) {
 }
 
 /// Expanded noise of the difference of two curves at a sample of the weak one, neper and rad.
-fn hidden_in_curves(weak: &Analysed, strong: &Analysed, i: usize) -> [f64; 2] {
+fn hidden_in_curves(weak: &Analysed, strong: &Analysed, i: usize, same_grid: bool) -> [f64; 2] {
     let at = |noise: &Noise, i: usize| noise.fit().get(i).copied().unwrap_or(0.0);
-    let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
     let place = weak.curve.ln_f().get(i).copied().unwrap_or(0.0);
     let (own, other) = (at(&weak.noise, i), if same_grid { i } else { strong.curve.interval(place) });
     let other = at(&strong.noise, other);

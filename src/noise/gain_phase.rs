@@ -1,5 +1,7 @@
 //! Gain and phase of a curve as two columns, and the sum over a window that both share the weights of.
 
+use wide::f64x4;
+
 /// Zeros behind the last sample: rows of weights are a multiple of this long.
 const LANES: usize = 4;
 
@@ -46,6 +48,12 @@ impl Columns {
         }
     }
 
+    /// Gain and phase of all samples, to be changed.
+    pub(crate) fn pairs_mut(&mut self) -> impl Iterator<Item = (&mut f64, &mut f64)> {
+        let n = self.len();
+        self.gain.iter_mut().zip(&mut self.phase).take(n)
+    }
+
     /// Sums of the weighted samples from `from` on, four at a time; the number of weights is a multiple of four.
     pub(crate) fn weighted(&self, from: usize, weights: &[f64]) -> [f64; 2] {
         let window = from..from + weights.len();
@@ -54,23 +62,12 @@ impl Columns {
         };
         let (weights, gain, phase) =
             (weights.as_chunks::<LANES>().0, gain.as_chunks::<LANES>().0, phase.as_chunks::<LANES>().0);
-        let (mut gains, mut phases) = ([0.0; LANES], [0.0; LANES]);
+        let (mut gains, mut phases) = (f64x4::ZERO, f64x4::ZERO);
         for ((weights, gain), phase) in weights.iter().zip(gain).zip(phase) {
-            add_products(&mut gains, weights, gain);
-            add_products(&mut phases, weights, phase);
+            let weights = f64x4::new(*weights);
+            gains += weights * f64x4::new(*gain);
+            phases += weights * f64x4::new(*phase);
         }
-        [sum(gains), sum(phases)]
+        [gains.reduce_add(), phases.reduce_add()]
     }
-}
-
-/// Each lane for itself, so that the compiler makes vector instructions of it.
-fn add_products(sums: &mut [f64; LANES], weights: &[f64; LANES], values: &[f64; LANES]) {
-    for ((sum, weight), value) in sums.iter_mut().zip(weights).zip(values) {
-        *sum += weight * value;
-    }
-}
-
-/// In pairs, whatever vectors a machine has: the same bits everywhere.
-fn sum([a, b, c, d]: [f64; LANES]) -> f64 {
-    (a + b) + (c + d)
 }

@@ -34,6 +34,7 @@ mod smooth;
 mod spikes;
 mod window_selection;
 
+pub(crate) use gain_phase::Columns;
 pub use replicates::Evidence;
 pub(crate) use replicates::is_coarse;
 pub use smooth::{Noise, Smoother};

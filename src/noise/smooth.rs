@@ -15,8 +15,10 @@ use super::window_selection::Chooser;
 use crate::curve::{Curve, LocalError};
 use std::sync::Arc;
 
-/// Grids that are kept: the levels of a corner may have one each.
+/// Grids that are kept at least: the levels of a corner may have one each.
 const KEPT: usize = 4;
+/// Samples up to which more are kept: some 20 grids of usual sweeps.
+const KEPT_SAMPLES: usize = 8_192;
 /// Longest window that the ladder has, with the three samples that an interpolation reaches beyond.
 const LONGEST: usize = 2 * LONGEST_HALF + 1 + 12;
 /// The longest half window of the ladder.
@@ -123,34 +125,27 @@ impl Noise {
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
     }
 
-    /// Errors of the smoothed curve at a part of the samples, neper and rad, that standard normal `draws` at all samples
-    /// make.
+    /// Errors of the smoothed curve at a part of the samples, neper and rad, that standard normal `draws` make; the first of these belongs to
+    /// sample `base`, and they reach as far as the windows of the samples do. The draws are scaled in place.
     pub(crate) fn disturb(
         &self,
         part: std::ops::Range<usize>,
-        draws: &[[f64; 2]],
+        base: usize,
+        draws: &mut Columns,
         errors: &mut Vec<[f64; 2]>,
     ) {
-        errors.clear();
         let [gain, phase] = self.shares;
-        let scaled = |j: usize, weight: f64| {
-            let (sigma, draw) =
-                (self.sigma.get(j).copied().unwrap_or(0.0), draws.get(j).copied().unwrap_or([0.0; 2]));
-            [weight * sigma * draw[0], weight * sigma * draw[1]]
-        };
-        errors.extend(part.map(|i| {
-            let fits = self.grid.as_ref().and_then(|grid| grid.fits(self.rung(i)));
-            let [a, p] = match fits {
-                None => scaled(i, 1.0),
-                Some(fits) => {
-                    let (from, row) = fits.row(i);
-                    row.iter().enumerate().fold([0.0; 2], |[a, p], (k, weight)| {
-                        let [b, q] = scaled(from + k, *weight);
-                        [a + b, p + q]
-                    })
-                }
-            };
-            [gain * a, phase * p]
+        let sigma = self.sigma.get(base..).unwrap_or(&[]);
+        for ((a, p), sigma) in draws.pairs_mut().zip(sigma) {
+            (*a, *p) = (gain * sigma * *a, phase * sigma * *p);
+        }
+        errors.clear();
+        errors.extend(part.map(|i| match self.grid.as_ref().and_then(|grid| grid.fits(self.rung(i))) {
+            None => draws.get(i.saturating_sub(base)),
+            Some(fits) => {
+                let (from, row) = fits.row(i);
+                draws.weighted(from.saturating_sub(base), row)
+            }
         }));
     }
 
@@ -262,6 +257,14 @@ impl Smoother {
         noise: &mut Noise,
         smooth: &mut Curve,
     ) {
+        // The weights that the two sweeps were smoothed with serve their difference.
+        let known = |grid: &&Arc<Grid>| grid.is_of(raw.frequency_hz());
+        if let Some(grid) = of_sweeps.iter().filter_map(|noise| noise.grid.as_ref()).find(known)
+            && !self.grids.iter().any(|kept| Arc::ptr_eq(kept, grid))
+        {
+            self.grids.clear();
+            self.grids.push(grid.clone());
+        }
         self.smooth_beside(raw, None, Some(of_sweeps), noise, smooth);
     }
 
@@ -323,14 +326,21 @@ impl Smoother {
         smooth.follow(raw, self.y.gain(), self.y.phase());
     }
 
-    /// The weights for the curve's grid, kept or new.
+    /// The weights for the curve's grid, kept or new; the one used last stands first.
     fn grid(&mut self, raw: &Curve) -> Arc<Grid> {
         match self.grids.iter().position(|grid| grid.is_of(raw.frequency_hz())) {
             Some(i) => {
-                self.grids.swap(0, i);
+                if let Some(used) = self.grids.get_mut(..=i) {
+                    used.rotate_right(1);
+                }
             }
             None => {
-                self.grids.truncate(KEPT - 1);
+                let mut samples = raw.len();
+                let kept = self.grids.iter().enumerate().take_while(|(i, grid)| {
+                    samples += grid.len();
+                    i + 1 < KEPT || samples <= KEPT_SAMPLES
+                });
+                self.grids.truncate(kept.count());
                 self.grids.insert(0, Arc::new(Grid::new(raw.frequency_hz(), raw.ln_f())));
             }
         }
@@ -369,7 +379,7 @@ impl Smoother {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::simulated_noise::{grid, line, resonance, sweep};
+    use crate::noise::simulated_noise::{analysed, grid, line, resonance, samples, sweep};
 
     /// JCGM 100:2008, table G.2, t for 95.45 %: 2.87 with 4 degrees of freedom, 2.28 with 10, 2.05 with 50.
     #[test]
@@ -430,10 +440,35 @@ mod tests {
         let hz = grid(40);
         let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
         let mut errors = Vec::new();
-        own.noise.disturb(0..hz.len(), &vec![[1.0, -2.0]; hz.len()], &mut errors);
+        let mut draws = Columns::default();
+        draws.copy(&vec![1.0; hz.len()], &vec![-2.0; hz.len()]);
+        own.noise.disturb(0..hz.len(), 0, &mut draws, &mut errors);
         for (error, sigma) in errors.iter().zip(own.noise.sigma()) {
             assert!((error[0] / sigma - 1.0).abs() < 0.15, "{error:?} {sigma}");
             assert!((error[1] + 2.0 * error[0]).abs() < 1e-12);
+        }
+    }
+
+    /// Sweeps of many grids in turn, each with a grid of its own, are smoothed as by a smoother that has seen no other.
+    #[test]
+    fn a_grid_of_its_own_tells_the_same_as_a_kept_one() {
+        let mut shared = Smoother::default();
+        for round in 0..2 {
+            for k in 0..30 {
+                let hz: Vec<f64> = grid(40 + 50 * u32::from(k == 7))
+                    .iter()
+                    .map(|f| f * (1.0 + 1e-3 * f64::from(k)))
+                    .collect();
+                let samples = samples(&hz, &line, &|_| [0.01; 2], round);
+                let alone = analysed(&samples);
+                let mut own = crate::analysed::Analysed::default();
+                own.take(&samples, crate::spec::CriticalPoint::PlusOne);
+                own.smooth(None, &mut shared);
+                assert_eq!(own.curve, alone.curve, "{k}");
+                assert_eq!(own.noise.fit(), alone.noise.fit(), "{k}");
+                assert!(shared.grids.len() >= KEPT.min(k as usize + 1));
+                assert!(shared.grids.iter().map(|grid| grid.len()).sum::<usize>() <= KEPT_SAMPLES);
+            }
         }
     }
 }

@@ -57,10 +57,11 @@ impl Chooser {
         self.held.clear();
         self.held.extend((0..y.len().div_ceil(BLOCK)).map(|b| if sigma(b) < SILENT { STOPPED } else { 0 }));
         self.fits.resize_with(TRIED.len(), Columns::default);
-        for (step, fits) in grid.tried().iter().enumerate() {
+        for step in 0..TRIED.len() {
             if !self.held.iter().any(|&held| grows(held, step)) {
                 break;
             }
+            let Some(fits) = grid.tried(step) else { break };
             self.compare(step, grid, fits, &sigma, shares, y);
             self.grow(step);
         }
@@ -93,8 +94,8 @@ impl Chooser {
         let Some(values) = from_here.first_mut() else { return };
         values.resize(n);
         let narrower = half_of.and_then(|step| below.get(step)).unwrap_or(y);
-        let norm2 =
-            |i: usize| half_of.and_then(|step| grid.tried().get(step)).map_or(1.0, |fits| fits.norm2(i));
+        let narrower_fits = half_of.and_then(|step| grid.tried(step));
+        let norm2 = |i: usize| narrower_fits.map_or(1.0, |fits| fits.norm2(i));
         for (b, sum) in self.sums.iter_mut().enumerate() {
             if self.near.get(b) != Some(&true) {
                 continue;
