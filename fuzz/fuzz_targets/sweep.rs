@@ -1,0 +1,35 @@
+//! Bytes of a sweep file, under readings of several kinds: an answer for all of them, and samples that are finite.
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+use loopgauge::spec::{CriticalPoint, load_reading};
+use loopgauge::sweep::{Reading, Samples, Scratch, read};
+use std::sync::{Arc, LazyLock};
+
+static READINGS: LazyLock<Vec<Reading>> = LazyLock::new(|| {
+    let texts = [
+        "{columns: {frequency: 1, gain: 2, phase: 3}}",
+        "{delimiter: \";\", decimal: \",\", columns: {frequency: 1, gain: 2, phase: 3}}",
+        "{delimiter: tab, comment: \"#\", skip_rows: 1, header: false, columns: {frequency: 1, real: 2, imag: 3}}",
+    ];
+    let readings = texts.iter().filter_map(|text| load_reading(text.as_bytes(), "reading.yaml").ok());
+    std::iter::once(Reading::default()).chain(readings).collect()
+});
+
+fuzz_target!(|data: &[u8]| {
+    let Some((kind, bytes)) = data.split_first() else { return };
+    let reading = &READINGS[usize::from(*kind) % READINGS.len()];
+    let file: Arc<str> = "sweep.csv".into();
+    let mut samples = Samples::default();
+    match read(bytes, &file, reading, &mut Scratch::default(), &mut samples) {
+        Ok(()) => {
+            let columns = [samples.frequency_hz(), samples.ln_magnitude(), samples.phase_rad()];
+            assert!(columns.iter().all(|column| column.iter().all(|value| value.is_finite())));
+            assert!(samples.frequency_hz().windows(2).all(|pair| pair[0] < pair[1]));
+            if samples.len() < 400 {
+                loopgauge::inspect::inspect("sweep.csv", &samples, CriticalPoint::PlusOne);
+            }
+        }
+        Err(problems) => assert!(!problems.is_empty()),
+    }
+});
