@@ -10,7 +10,7 @@
 //! | delay between the probes | phase 2 pi f tau | half-width / sqrt 3 |
 //! | density | error of the interpolation between samples, gain and phase in the worst sense | its estimate / sqrt 3 |
 //! | noise | independent from sample to sample, carried through the local fit | see [`crate::noise`] |
-//! | rounding | what the digits of the file leave in the local fit, beyond what acts like noise | see [`crate::noise::rounding`] |
+//! | rounding | what the digits of the file leave in the local fit, beyond what acts like noise | see `src/noise/rounding.rs` |
 //! | level | what was seen to change from the judged level to the one that confirms it | see [`LevelChange`] |
 //! | impedance ratio | ln T' = ln T + (1 + 1/T) r in the textbook convention | radius / 2 for each component of r |
 //!
