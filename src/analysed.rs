@@ -2,7 +2,7 @@
 
 use crate::curve::{Curve, LocalError, wrap};
 use crate::margins::{Crossings, Located};
-use crate::noise::rounding::{left, steps};
+use crate::noise::rounding::{digit_steps, uncertainty_of_mean};
 use crate::noise::{Evidence, LONGEST_WINDOW, Noise, Smoother};
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
@@ -42,7 +42,7 @@ impl Analysed {
     /// The same, averaged over `group` neighbours, or more where there are too many samples.
     pub(crate) fn take_in_groups(&mut self, samples: &Samples, group: usize, critical_point: CriticalPoint) {
         self.group = group.max(least_group(samples.len()));
-        self.steps = steps(samples.ln_magnitude(), samples.phase_rad());
+        self.steps = digit_steps(samples.ln_magnitude(), samples.phase_rad());
         if self.group > 1 {
             averaged(samples, self.group, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
@@ -51,9 +51,17 @@ impl Analysed {
         }
     }
 
-    /// The same of what was averaged over `group` neighbours before.
-    pub(crate) fn take_means(&mut self, means: &Samples, group: usize, critical_point: CriticalPoint) {
+    /// The same of the mean of repeats, each averaged over `group` neighbours before; `repeat` is one of them as it was read, since their
+    /// mean has digits that none of them has.
+    pub(crate) fn take_means(
+        &mut self,
+        means: &Samples,
+        repeat: &Samples,
+        group: usize,
+        critical_point: CriticalPoint,
+    ) {
         self.group = group;
+        self.steps = digit_steps(repeat.ln_magnitude(), repeat.phase_rad());
         self.raw.fill(means, critical_point);
     }
 
@@ -89,7 +97,7 @@ impl Analysed {
         let last = (first + count as usize).min(self.curve.len());
         let part = |values: &[f64], step: f64, share: f64| {
             let noise = ((share * sigma).powi(2) - step * step / 12.0).max(0.0).sqrt();
-            left(values.get(first..last).unwrap_or(&[]), step, noise)
+            uncertainty_of_mean(values.get(first..last).unwrap_or(&[]), step, noise)
         };
         let ([gain_step, phase_step], [gain_share, phase_share]) = (self.steps, self.noise.shares());
         LocalError {

@@ -3,7 +3,6 @@
 use super::SweepInput;
 use crate::analysed::{Analysed, averaged, groups, least_group};
 use crate::curve::{Curve, wrap};
-use crate::noise::rounding::steps;
 use crate::noise::{Evidence, Smoother, is_coarse};
 use crate::quantity::number;
 use crate::run::Excitation;
@@ -160,7 +159,8 @@ fn take(
             into.take_in_groups(only.samples, group, critical_point);
             false
         }
-        several => {
+        [first, ..] => {
+            let several = &members;
             // Each in groups first: the scatter is then that of the samples that are looked at.
             let most = several.iter().map(|sweep| sweep.samples.len()).max().unwrap_or(0);
             let group = group.max(least_group(most));
@@ -173,11 +173,7 @@ fn take(
             let as_read = several.iter().map(|sweep| sweep.samples);
             let repeats: Vec<&Samples> = if group > 1 { means.iter().collect() } else { as_read.collect() };
             let scatter = average(&repeats, critical_point, mean, evidence);
-            into.take_means(mean, group, critical_point);
-            // Their mean has digits that none of them has.
-            into.steps = several
-                .first()
-                .map_or([0.0; 2], |first| steps(first.samples.ln_magnitude(), first.samples.phase_rad()));
+            into.take_means(mean, first.samples, group, critical_point);
             scatter
         }
     }

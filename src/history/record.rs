@@ -57,11 +57,7 @@ impl History {
         });
         let numbers: Vec<Result<RecordId, HistoryError>> = match together {
             Ok(numbers) => numbers.into_iter().map(Ok).collect(),
-            // Every try of a lost connection waits for seconds: once is enough.
-            Err(error) if error.kind == HistoryErrorKind::Connection => {
-                ready.iter().map(|run| Err(named(error.clone(), run.new))).collect()
-            }
-            Err(_) => ready.iter().map(|run| self.insert(run)).collect(),
+            Err(error) => self.insert_each(&ready, error),
         };
         let mut numbers = numbers.into_iter();
         let answer = |run: Result<Prepared<'_>, HistoryError>| match run {
@@ -69,6 +65,26 @@ impl History {
             Err(error) => Some(Err(error)),
         };
         prepared.into_iter().filter_map(answer).collect()
+    }
+
+    /// Tries runs one by one that failed together with `error`. Every try of a lost connection or a busy file waits for seconds: once is
+    /// enough.
+    fn insert_each(
+        &mut self,
+        runs: &[&Prepared<'_>],
+        error: HistoryError,
+    ) -> Vec<Result<RecordId, HistoryError>> {
+        let mut lost = Some(error).filter(|error| error.kind == HistoryErrorKind::Connection);
+        let mut each = |run: &&Prepared<'_>| {
+            if let Some(error) = &lost {
+                return Err(named(error.clone(), run.new));
+            }
+            let answer = self.insert(run);
+            let waits = [HistoryErrorKind::Connection, HistoryErrorKind::Busy];
+            lost = answer.as_ref().err().filter(|error| waits.contains(&error.kind)).cloned();
+            answer
+        };
+        runs.iter().map(&mut each).collect()
     }
 
     fn insert(&mut self, run: &Prepared<'_>) -> Result<RecordId, HistoryError> {

@@ -12,7 +12,7 @@
 use super::gain_phase::Columns;
 use super::grid::{Grid, SHORT};
 use super::residuals::Power;
-use super::rounding::steps;
+use super::rounding::digit_steps;
 use crate::curve::{Curve, wrap};
 
 /// Neighbouring third differences share samples: the sum of their squared correlations, C(12,6)/C(6,3)^2.
@@ -113,7 +113,7 @@ impl Twins {
 
     /// What the pair says of the noise of one of the two, of whose squared noise `share` is its own.
     pub(crate) fn tell(&self, grid: &Grid, share: f64, own: &Curve, other: &Curve, into: &mut Evidence) {
-        let rounding = rounding(grid, own, steps(own.ln_mag(), own.angle()));
+        let rounding = rounding(grid, own, digit_steps(own.ln_mag(), own.angle()));
         into.powers.clear();
         into.powers.extend(self.powers.iter().map(|power| Power {
             ln_mag: share * power.ln_mag + rounding[0],
@@ -275,7 +275,7 @@ mod tests {
             rounding(
                 &Grid::new(curve.frequency_hz(), curve.ln_f()),
                 &curve,
-                steps(curve.ln_mag(), curve.angle()),
+                digit_steps(curve.ln_mag(), curve.angle()),
             )
         };
         assert_eq!(of(20), [0.0; 2], "1 dB from sample to sample");

@@ -25,13 +25,13 @@ pub(super) fn step(values: &[f64], unit: f64) -> f64 {
 }
 
 /// Steps that the values of a file are rounded to, 0 where none is seen: ln of the magnitude, neper, and phase, rad.
-pub(crate) fn steps(ln_magnitude: &[f64], phase_rad: &[f64]) -> [f64; 2] {
+pub(crate) fn digit_steps(ln_magnitude: &[f64], phase_rad: &[f64]) -> [f64; 2] {
     [step(ln_magnitude, std::f64::consts::LN_10 / 20.0), step(phase_rad, 1f64.to_radians())]
 }
 
 /// Standard uncertainty that rounding to `step` leaves in the mean of `values`, which are rounded after noise of the standard deviation
 /// `sigma` came to them; all in one unit.
-pub(crate) fn left(values: &[f64], step: f64, sigma: f64) -> f64 {
+pub(crate) fn uncertainty_of_mean(values: &[f64], step: f64, sigma: f64) -> f64 {
     if step == 0.0 || values.is_empty() {
         return 0.0;
     }
@@ -54,9 +54,9 @@ mod tests {
         let db = std::f64::consts::LN_10 / 20.0;
         let gain = [3.4, -0.2, 11.0].map(|v| v * db);
         let phase = [51.42f64, 50.9, -3.0].map(f64::to_radians);
-        let [a, p] = steps(&gain, &phase);
+        let [a, p] = digit_steps(&gain, &phase);
         assert!((a / db - 0.1).abs() < 1e-12 && (p.to_degrees() - 0.01).abs() < 1e-12);
-        assert_eq!(steps(&[0.123_456_7, 1.0], &[0.3]), [0.0; 2]);
+        assert_eq!(digit_steps(&[0.123_456_7, 1.0], &[0.3]), [0.0; 2]);
     }
 
     /// Mean error of rounding, over all places of the first value, against what is stated here and what the noise of a sample says: where
@@ -89,7 +89,7 @@ mod tests {
                 squares += (line(start).map(error).sum::<f64>() / f64::from(count)).powi(2);
             }
             let found = (squares / f64::from(starts)).sqrt();
-            let stated = left(&line(0.3).collect::<Vec<_>>(), 1.0, sigma);
+            let stated = uncertainty_of_mean(&line(0.3).collect::<Vec<_>>(), 1.0, sigma);
             let as_noise = (1.0 / 12.0 / f64::from(count)).sqrt();
             assert!(stated < 1.01 * found + 1e-3, "{slope} {sigma}: {stated} for {found}");
             assert!(stated.hypot(as_noise) > 0.98 * found, "{slope} {sigma}: {stated} for {found}");
