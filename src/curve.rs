@@ -115,6 +115,10 @@ pub fn distance(ln_mag: f64, angle: f64) -> f64 {
 /// An angle brought into (-pi, pi].
 #[must_use]
 pub fn wrap(angle: f64) -> f64 {
+    // Most are inside already.
+    if angle.abs() < 3.0 {
+        return angle;
+    }
     let wrapped = angle - TAU * (angle / TAU).round();
     if wrapped <= -PI { wrapped + TAU } else { wrapped }
 }

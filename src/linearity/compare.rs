@@ -227,7 +227,8 @@ fn hidden_in_curves(weak: &Analysed, strong: &Analysed, i: usize, same_grid: boo
     let (own, other) = (at(&weak.noise, i), if same_grid { i } else { strong.curve.interval(place) });
     let other = at(&strong.noise, other);
     let ([a, p], [b, q]) = (weak.noise.shares(), strong.noise.shares());
-    [COVERAGE * (own * a).hypot(other * b), COVERAGE * (own * p).hypot(other * q)]
+    let length = |a: f64, b: f64| COVERAGE * (a * a + b * b).sqrt();
+    [length(own * a, other * b), length(own * p, other * q)]
 }
 
 /// Relative change of the crossover up to which its first-order value is used: the second-order part is below 5 % of it.

@@ -1,6 +1,7 @@
 //! What the noise estimate and the local fit need of a frequency grid. Sweeps of a line share their grid, so this is
 //! computed once and kept.
 
+use super::residuals::BLOCK;
 use std::sync::{Arc, OnceLock};
 use wide::f64x4;
 
@@ -40,7 +41,32 @@ struct Piece {
 }
 
 /// Rows in a piece: those of a block of residuals.
-const PIECE: usize = 8;
+const PIECE: usize = BLOCK;
+
+/// The fits at the samples of a block.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Rows<'a> {
+    weights: &'a [[f64; LANES]],
+    norm2: &'a [f64; PIECE],
+    half: usize,
+    width: usize,
+    shift: u32,
+    n: usize,
+}
+
+impl<'a> Rows<'a> {
+    /// As [`Fits::row`], of a sample of the block.
+    pub(crate) fn row(&self, i: usize) -> (usize, &'a [f64]) {
+        let k = (i >> self.shift) % PIECE;
+        let row = self.weights.get(k * self.width..(k + 1) * self.width).unwrap_or(&[]);
+        (window_start(i, self.half, self.n), row.as_flattened())
+    }
+
+    /// Variance of the fit at a sample of the block per variance of a sample.
+    pub(crate) fn norm2(&self, i: usize) -> f64 {
+        self.norm2.get((i >> self.shift) % PIECE).copied().unwrap_or(1.0)
+    }
+}
 
 impl Fits {
     /// The cubic fits by least squares over windows of half width `half`, about every sample that is a multiple of `stride`, a power of 2.
@@ -51,15 +77,15 @@ impl Fits {
 
     /// First sample of the window of sample `i`, a multiple of the stride, and the weights from there on.
     pub(crate) fn row(&self, i: usize) -> (usize, &[f64]) {
-        let width = padded(self.half) / LANES;
-        let k = (i >> self.shift) % PIECE;
-        let row = self.piece(i).and_then(|piece| piece.weights.get(k * width..(k + 1) * width));
-        (window_start(i, self.half, self.ln_f.len()), row.unwrap_or(&[]).as_flattened())
+        self.rows(i).row(i)
     }
 
-    /// Variance of the fit at sample `i` per variance of a sample.
-    pub(crate) fn norm2(&self, i: usize) -> f64 {
-        self.piece(i).and_then(|piece| piece.norm2.get((i >> self.shift) % PIECE)).copied().unwrap_or(1.0)
+    /// What belongs to sample `i` and to all others of its block.
+    pub(crate) fn rows(&self, i: usize) -> Rows<'_> {
+        let n = self.ln_f.len();
+        let (weights, norm2) =
+            self.piece(i).map_or((&[][..], &[1.0; PIECE]), |piece| (&piece.weights, &piece.norm2));
+        Rows { weights, norm2, half: self.half, width: padded(self.half) / LANES, shift: self.shift, n }
     }
 
     fn piece(&self, i: usize) -> Option<&Piece> {
@@ -379,12 +405,12 @@ mod tests {
                 let value: f64 = row.iter().zip(&x[from..]).map(|(w, x)| w * y(*x)).sum();
                 assert!((value - y(x[i])).abs() < 1e-11, "{rung} {i}");
                 let norm2: f64 = row.iter().map(|w| w * w).sum();
-                assert!((norm2 - fits.norm2(i)).abs() < 1e-12);
+                assert!((norm2 - fits.rows(i).norm2(i)).abs() < 1e-12);
                 assert!((row[i - from] - norm2).abs() < 1e-12);
             }
         }
         // Seven even points: A. Savitzky and M. J. E. Golay, Analytical Chemistry 1964 (from memory): 7/21 in the middle.
         let (_, even) = self::grid(30, 0.0);
-        assert!((even.fits(1).unwrap().norm2(12) - 7.0 / 21.0).abs() < 1e-12);
+        assert!((even.fits(1).unwrap().rows(12).norm2(12) - 7.0 / 21.0).abs() < 1e-12);
     }
 }

@@ -222,21 +222,29 @@ impl Level {
     /// Standard deviation at every sample: straight between the centres of the blocks.
     pub(crate) fn spread(&self, ln_f: &[f64], sigma: &mut Vec<f64>) {
         sigma.clear();
-        let mut b = 0;
-        for (i, &x) in ln_f.iter().enumerate() {
-            while b + 2 < self.line.len() && self.line.get(b + 1).is_some_and(|next| next.0 <= x) {
-                b += 1;
+        let mut first = 0;
+        for (b, &(x0, s0, _)) in self.line.iter().enumerate() {
+            // The last two centres, or the only one, serve all that is left.
+            let next = self.line.get(b + 1).map(|next| (next.0, next.1));
+            let is_last = b + 2 >= self.line.len();
+            let rest = ln_f.get(first..).unwrap_or(&[]);
+            let to =
+                next.filter(|_| !is_last).map_or(rest.len(), |(x1, _)| rest.partition_point(|x| *x < x1));
+            let Some(part) = rest.get(..to) else { break };
+            // Beyond the outer centres at most half a block: never down to nothing.
+            let (slope, least) =
+                next.map_or((0.0, s0), |(x1, s1)| ((s1 - s0) / (x1 - x0), 0.5 * f64::min(s0, s1)));
+            sigma.extend(
+                part.iter()
+                    .zip(first..)
+                    .map(|(x, i)| (s0 + slope * (x - x0)).max(least) * self.hidden * self.shape.of_sample(i)),
+            );
+            first += to;
+            if is_last {
+                break;
             }
-            let value = match (self.line.get(b), self.line.get(b + 1)) {
-                (Some(&(x0, s0, _)), Some(&(x1, s1, _))) => {
-                    // Beyond the outer centres at most half a block: never down to nothing.
-                    (s0 + (s1 - s0) * (x - x0) / (x1 - x0)).max(0.5 * s0.min(s1))
-                }
-                (Some(&(_, s0, _)), None) => s0,
-                _ => 0.0,
-            };
-            sigma.push(value * self.hidden * self.shape.of_sample(i));
         }
+        sigma.resize(ln_f.len(), 0.0);
     }
 
     /// Degrees of freedom of the estimate at a place.

@@ -7,7 +7,7 @@
 
 use super::gain_phase::Columns;
 use super::grid::{Grid, USED};
-use super::noise_level::{CLEARLY, Level};
+use super::noise_level::Level;
 use super::replicates::{Evidence, Twins, rounding};
 use super::residuals::{BLOCK, Power};
 use super::spikes::{Spike, mend};
@@ -161,13 +161,16 @@ impl Noise {
     }
 }
 
+/// Factor on a variance that is clearly less: exp(-1.4), see [`CLEARLY`](super::noise_level::CLEARLY).
+const FAR_LESS: f64 = 0.246_596_963_941_606_5;
+
 /// Noise of a difference at a sample as its own samples show it, or as that of the two sweeps makes it, where this is clearly less.
 fn limited(own: f64, of_sweeps: Option<[&Noise; 2]>, i: usize) -> f64 {
     let Some([weak, strong]) = of_sweeps.filter(|[a, b]| a.known && b.known) else { return own };
-    let at = |noise: &Noise| noise.sigma.get(i).copied();
+    let at = |noise: &Noise| noise.sigma.get(i).map(|sigma| sigma * sigma);
     let Some((a, b)) = at(weak).zip(at(strong)) else { return own };
-    let both = a.hypot(b);
-    if 2.0 * (both / own).ln() < -CLEARLY { both } else { own }
+    // ln of both over own, doubled, lies below -CLEARLY.
+    if a + b < FAR_LESS * own * own { (a + b).sqrt() } else { own }
 }
 
 /// Variance of a weighted sum of unit noise whose correlation is `r` to the power of the distance.
@@ -365,10 +368,11 @@ impl Smoother {
             match rungs.first().and_then(|rung| grid.fits(*rung)) {
                 None => self.norm2.extend(samples.map(|_| 1.0)),
                 Some(fits) => {
+                    let rows = fits.rows(samples.start);
                     for i in samples {
-                        let (from, row) = fits.row(i);
+                        let (from, row) = rows.row(i);
                         self.smoothed.set(i, self.y.weighted(from, row));
-                        self.norm2.push(fits.norm2(i));
+                        self.norm2.push(rows.norm2(i));
                     }
                 }
             }

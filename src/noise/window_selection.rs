@@ -95,24 +95,28 @@ impl Chooser {
         values.resize(n);
         let narrower = half_of.and_then(|step| below.get(step)).unwrap_or(y);
         let narrower_fits = half_of.and_then(|step| grid.tried(step));
-        let norm2 = |i: usize| narrower_fits.map_or(1.0, |fits| fits.norm2(i));
         for (b, sum) in self.sums.iter_mut().enumerate() {
             if self.near.get(b) != Some(&true) {
                 continue;
             }
             let first = (b * BLOCK).next_multiple_of(stride);
-            let mut found = Sum::default();
-            for i in (first..(b + 1) * BLOCK).step_by(stride).take_while(|i| *i < n) {
-                let (from, row) = fits.row(i);
+            let (rows, narrower_rows) = (fits.rows(first), narrower_fits.map(|fits| fits.rows(first)));
+            let (mut sum_seen, mut sum_expected, mut worst) = (0.0, 0.0, (0.0, 1.0));
+            for i in (first..((b + 1) * BLOCK).min(n)).step_by(stride) {
+                let (from, row) = rows.row(i);
                 let value = y.weighted(from, row);
                 values.set(i, value);
                 let other = narrower.get(i);
                 let (d, e) = (value[0] - other[0], value[1] - other[1]);
-                let (seen, expected) = (a * d * d + p * e * e, norm2(i) - fits.norm2(i));
-                found.seen += seen;
-                found.expected += expected;
-                found.worst = found.worst.max(seen / expected);
+                let seen = a * d * d + p * e * e;
+                let expected = narrower_rows.map_or(1.0, |rows| rows.norm2(i)) - rows.norm2(i);
+                sum_seen += seen;
+                sum_expected += expected;
+                if seen * worst.1 > worst.0 * expected {
+                    worst = (seen, expected);
+                }
             }
+            let found = Sum { seen: sum_seen, expected: sum_expected, worst: worst.0 / worst.1 };
             // The noise hardly changes inside a block.
             let middle = sigma(b);
             let noise = (2.0 * middle * middle).max(f64::MIN_POSITIVE);

@@ -53,23 +53,23 @@ pub(super) fn all<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<
 /// Samples that neighbours do not foretell, and foretell no better the closer they lie: something sharper than the points stands there.
 fn lonely<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
     let (raw, noise, span) = (&subject.sweep.raw, &subject.sweep.noise, subject.span);
-    let size = |miss: LocalError| miss.ln_mag.hypot(miss.angle);
-    (0..raw.len()).filter_map(move |k| {
-        let at = |i: usize| raw.ln_f().get(i).copied().filter(|x| span.holds(*x));
-        let (x0, x1) = (at(k.checked_sub(1)?)?, at(k + 1)?);
-        let ln_mag = *raw.ln_mag().get(k)?;
-        let sigma = *noise.sigma().get(k)?;
-        if db(ln_mag).abs() > NEAR_DB
-            || !noise.is_known()
+    let square = |miss: LocalError| miss.ln_mag * miss.ln_mag + miss.angle * miss.angle;
+    let columns = raw.ln_mag().iter().zip(noise.sigma()).enumerate();
+    columns.filter_map(move |(k, (ln_mag, sigma))| {
+        if db(*ln_mag).abs() > NEAR_DB || !noise.is_known() {
+            return None;
+        }
+        let miss = raw.left_out(k, 1)?;
+        let near = square(miss);
+        if near <= LONELY.max(LONELY_NOISE * sigma).powi(2)
+            || square(raw.left_out(k, 2)?) >= SLOWLY * SLOWLY * near
             || noise.spikes().iter().any(|spike| spike.index == k)
         {
             return None;
         }
-        let miss = raw.left_out(k, 1)?;
-        let near = size(miss);
-        let far = size(raw.left_out(k, 2)?);
-        let stands_out = near > LONELY.max(LONELY_NOISE * sigma) && far < SLOWLY * near;
-        stands_out.then_some(Gap { places: (x0, x1), peak: f64::INFINITY, seen: Seen::Lonely(miss) })
+        let at = |i: usize| raw.ln_f().get(i).copied().filter(|x| span.holds(*x));
+        let (x0, x1) = (at(k.checked_sub(1)?)?, at(k + 1)?);
+        Some(Gap { places: (x0, x1), peak: f64::INFINITY, seen: Seen::Lonely(miss) })
     })
 }
 

@@ -115,18 +115,13 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
     if pairs.len() < FEWEST {
         return None;
     }
-    let misfit = |times: f64| {
-        let of = |lag: f64, zero: f64| {
-            let squares = pairs.iter().map(|(x, measured, own)| {
-                let f = (x - crossover).exp();
-                wrap(measured - times * own + lag * f + 2.0 * (f / zero).atan()).powi(2)
-            });
-            (squares.sum::<f64>() / pairs.len() as f64).sqrt()
-        };
-        (0..LAGS).flat_map(|k| ZEROS.map(|zero| of(k as f64 * LAG_STEP, zero))).fold(f64::INFINITY, f64::min)
-    };
-    let (own, doubled) = (misfit(1.0), misfit(2.0));
-    (doubled < FITS && own > MISSES.max(TIMES * doubled)).then(|| Refusal {
+    let lags = Lags::of(&pairs, crossover);
+    let doubled = lags.misfit(2.0);
+    if doubled >= FITS {
+        return None;
+    }
+    let own = lags.misfit(1.0);
+    (own > MISSES.max(TIMES * doubled)).then(|| Refusal {
         message: format!(
             "the phase is what twice the gain in dB makes it, and lies {} deg from what the gain itself makes it (Bode's gain-phase \
              relation)",
@@ -136,6 +131,41 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
                  a ratio in `reading`"
             .to_owned(),
     })
+}
+
+/// Phases at nodes, with the lags that a delay and a right-half-plane zero make there.
+struct Lags<'a> {
+    pairs: &'a [(f64, f64, f64)],
+    /// Frequencies over the crossover.
+    relative: Vec<f64>,
+    /// Lag of each zero at each node, rad.
+    of_zeros: [Vec<f64>; ZEROS.len()],
+}
+
+impl<'a> Lags<'a> {
+    fn of(pairs: &'a [(f64, f64, f64)], crossover: f64) -> Self {
+        let relative: Vec<f64> = pairs.iter().map(|(x, ..)| (x - crossover).exp()).collect();
+        let of_zeros = ZEROS.map(|zero| relative.iter().map(|f| 2.0 * (f / zero).atan()).collect());
+        Self { pairs, relative, of_zeros }
+    }
+
+    /// Least rms, rad, that any of the lags leaves between the phase and so many times what the gain makes it.
+    fn misfit(&self, times: f64) -> f64 {
+        let mut least = f64::INFINITY;
+        for lag in (0..LAGS).map(|k| k as f64 * LAG_STEP) {
+            for of_zero in &self.of_zeros {
+                let mut squares = 0.0;
+                for (((_, measured, own), f), zero) in self.pairs.iter().zip(&self.relative).zip(of_zero) {
+                    squares += wrap(measured - times * own + lag * f + zero).powi(2);
+                    if squares > least {
+                        break;
+                    }
+                }
+                least = least.min(squares);
+            }
+        }
+        (least / self.pairs.len() as f64).sqrt()
+    }
 }
 
 #[cfg(test)]
