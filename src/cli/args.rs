@@ -2,9 +2,13 @@
 
 use super::secrets::Typed;
 use super::setup_args::{BeginArgs, CompletionsArgs, HelpArgs, ManArgs, SchemaArgs};
+use super::shard::Shard;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
+
+/// Where specs are looked for unless `--specs` says it.
+pub const SPECS: &str = "specs";
 
 const LONG: &str = "\
 Regression test harness for the loop stability of power converters: judges injected loop-gain sweeps against \
@@ -116,8 +120,14 @@ pub enum Command {
     /// Every problem is shown with its place. Warnings tell what is legal but unwise: no accuracy, linearity waived, too few
     /// points, a band that ends too early, a limit below common practice, waivers at their end, corners of which the runs
     /// given have no sweep. Waivers are held against today, UTC, or the date of the environment variable SOURCE_DATE_EPOCH.
-    /// Exit status: 0 when all are sound (warnings allowed), 2 when one is not.
+    /// Exit status: 0 when all are sound (warnings allowed), 1 when there are warnings and --deny-warnings was given, 2 when one
+    /// is not sound.
     Lint(LintArgs),
+    /// Put the JSON results of the shards of a `check` together.
+    ///
+    /// Gives the same bytes as one `check` over all runs. Every shard must be there, once, written by one version. Exit status:
+    /// as of `check` over all runs.
+    Merge(MergeArgs),
     /// Write a commented spec to start from, or the folder of one unit with a checklist for the bench.
     ///
     /// With PRODUCT: a spec that loads as it is and whose comments say what to decide. With --run: a folder with a run.yaml
@@ -159,8 +169,8 @@ pub struct CheckArgs {
     /// A run.yaml, its folder, or a folder that is searched for runs.
     #[arg(required = true, value_name = "RUN")]
     pub runs: Vec<PathBuf>,
-    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
-    #[arg(long, value_name = "PATH", default_value = "specs")]
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
     pub specs: PathBuf,
     /// Judge the changes against the accepted results in this folder, written by `accept`.
     #[arg(long, value_name = "DIR")]
@@ -174,6 +184,15 @@ pub struct CheckArgs {
     /// Write Markdown for a pull request or a job's summary, at most 60 kB, the worst first. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub markdown: Option<PathBuf>,
+    /// Write what calls for action as SARIF, for code review. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub sarif: Option<PathBuf>,
+    /// How the result is shown: text, or github for text and a mark beside the file for each failure in that service's jobs.
+    #[arg(long, value_name = "FORMAT", default_value = "text")]
+    pub format: CheckFormat,
+    /// Judge one part of the runs, such as 3/8, for one of eight machines; `merge` puts their JSON results together.
+    #[arg(long, value_name = "K/N")]
+    pub shard: Option<Shard>,
     /// Record every judged run in this history: path of an SQLite file, made when it is not there, or a postgresql:// address.
     #[arg(long, value_name = "HISTORY", conflicts_with = "only")]
     pub record: Option<Typed>,
@@ -336,8 +355,8 @@ pub struct AcceptArgs {
     /// The folder of the baseline; made when it is not there.
     #[arg(long, value_name = "DIR", required = true)]
     pub baseline: PathBuf,
-    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
-    #[arg(long, value_name = "PATH", default_value = "specs")]
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
     pub specs: PathBuf,
     /// Store runs that did not pass, too; the reason is stored with them.
     #[arg(long, value_name = "REASON")]
@@ -388,8 +407,8 @@ pub struct LevelsArgs {
     /// The corner; needed when more than one was swept at several levels.
     #[arg(long, value_name = "NAME")]
     pub corner: Option<String>,
-    /// The folder that holds PRODUCT.yaml for every product, or one spec file.
-    #[arg(long, value_name = "PATH", default_value = "specs")]
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
     pub specs: PathBuf,
     /// Write the profile as CSV with the columns frequency_hz and level_dbm. - is standard output.
     #[arg(long, value_name = "FILE")]
@@ -410,15 +429,22 @@ pub struct LintArgs {
     /// Spec files, run.yaml files, or folders that are searched for both.
     #[arg(required = true, value_name = "SPEC")]
     pub paths: Vec<PathBuf>,
-    /// Where the specs of runs are found: a folder that holds PRODUCT.yaml, or one spec file.
-    #[arg(long, value_name = "PATH", default_value = "specs")]
+    /// Where the specs of runs are found: a folder that holds PRODUCT.yaml, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
     pub specs: PathBuf,
-    /// How the findings are shown: text on standard error, or json on standard output for editors.
+    /// How the findings are shown: text on standard error, json on standard output for editors, or github for text and a mark
+    /// beside the file for each in that service's jobs.
     #[arg(long, value_name = "FORMAT", default_value = "text")]
     pub format: Format,
     /// Write the findings as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write the findings as SARIF, for code review. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub sarif: Option<PathBuf>,
+    /// End with status 1 when there are warnings.
+    #[arg(long)]
+    pub deny_warnings: bool,
 }
 
 /// How `lint` shows what it finds.
@@ -428,6 +454,33 @@ pub enum Format {
     Text,
     /// For editors: one object with the list `findings`.
     Json,
+    /// For people, and marks beside the files in the jobs of GitHub.
+    Github,
+}
+
+/// How `check` shows its result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum CheckFormat {
+    /// For people.
+    Text,
+    /// The same, and marks beside the files in the jobs of GitHub.
+    Github,
+}
+
+/// Arguments of `merge`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge check runs --shard 1/2 --json part-1.json
+  loopgauge check runs --shard 2/2 --json part-2.json
+  loopgauge merge part-1.json part-2.json --json result.json")]
+pub struct MergeArgs {
+    /// The JSON results of all shards, in any order.
+    #[arg(required = true, value_name = "RESULT")]
+    pub results: Vec<PathBuf>,
+    /// Write the whole result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
 }
 
 fn critical_point(text: &str) -> Result<crate::spec::CriticalPoint, String> {

@@ -7,11 +7,13 @@ use super::discover::{self, RunPlace};
 use super::judge::{Bench, Trouble, judge};
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
+use super::shard::Shard;
 use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::history::PackedJson;
+use crate::report::ShardNote;
 use fast_glob::glob_match;
 use rayon::prelude::*;
 use std::collections::HashSet;
@@ -124,7 +126,8 @@ fn without_folders(text: &str) -> String {
 
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
-    let (places, problems) = discover::runs(&args.runs);
+    let (found, problems) = discover::runs(&args.runs);
+    let places = args.shard.map_or(found.as_slice(), |shard| shard.of(&found));
     let outputs = Outputs::open(args, verbose, console);
     let recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
     let mut told = Told {
@@ -180,14 +183,30 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     if let Some(recorder) = told.recorder.take() {
         recorder.finish(console);
     }
-    if told.judged && !told.met {
-        let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
-        console.fault(message);
-        told.outputs.add_nothing(&args.runs, &Diagnostic::error("only-nothing", message), console);
+    let nothing_met = told.judged && !told.met;
+    // What one part does not meet another one may.
+    if nothing_met && args.shard.is_none() {
+        let problem = only_nothing();
+        console.fault(&problem.message);
+        told.outputs.add_nothing(&args.runs, &problem, console);
     }
     let verdict = told.outputs.tally.verdict();
-    told.outputs.finish(console);
+    let note = args.shard.map(|Shard { number, of }| ShardNote {
+        number,
+        of,
+        runs_found: found.len(),
+        unreadable: told.outputs.tally.unreadable,
+        nothing_met,
+        has_errors: console.has_errors(),
+    });
+    told.outputs.finish(note.as_ref(), console);
     status(verdict, console)
+}
+
+/// What is said when `--only` leaves nothing.
+pub fn only_nothing() -> Diagnostic {
+    let message = "--only meets no check of any run: patterns are held against CORNER/CHECK, such as '24V-*/phase_margin'";
+    Diagnostic::error("only-nothing", message)
 }
 
 /// What was told of the runs so far.

@@ -7,11 +7,12 @@ use super::discover::{RUN_FILE, RunPlace};
 use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use super::judge::{SweepReader, Trouble, load};
 use super::missing::gather;
-use super::outputs::{is_stdout, print, write_whole};
-use super::specs::{Disk, Loaded, Specs};
-use super::{PASSED, UNREADABLE};
+use super::outputs::{apart, is_stdout, print, write_whole};
+use super::specs::{self, Disk, Loaded, Specs};
+use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
 use crate::output::Kind;
+use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
 use crate::report::write_lint_json;
 use crate::run::{self, Run};
 use crate::spec::{self, DriftAxis, Files};
@@ -29,11 +30,17 @@ pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
     let (specs, runs) = sort(&args.paths, &mut findings);
     lint_specs(&specs, args, &mut findings);
     lint_runs(&runs, args, &mut findings);
-    if args.format == Format::Text {
+    if args.format != Format::Json {
         findings.iter().for_each(|finding| console.show(finding));
     }
     write(args, specs.len(), runs.len(), &findings, console);
-    if console.has_errors() || has_errors(&findings) { UNREADABLE } else { PASSED }
+    if console.has_errors() || has_errors(&findings) {
+        UNREADABLE
+    } else if args.deny_warnings && !findings.is_empty() {
+        NOT_PASSED
+    } else {
+        PASSED
+    }
 }
 
 /// A spec file, and the folder among the arguments that it was found in.
@@ -131,10 +138,11 @@ fn lint_specs(places: &[SpecPlace], args: &LintArgs, findings: &mut Vec<Diagnost
     // A file that another one extends need not be whole: it is checked as a part.
     let real = |file: &str| std::fs::canonicalize(path_of(file)).unwrap_or_else(|_| file.into());
     let mut parts: HashSet<PathBuf> = HashSet::new();
+    let folder = specs::place(&args.specs);
     let loaded: Vec<(String, Disk, Result<spec::LoadedSpec, Vec<Diagnostic>>)> = places
         .iter()
         .map(|place| {
-            let (file, disk) = (label(&place.file), place.disk(&args.specs));
+            let (file, disk) = (label(&place.file), place.disk(&folder));
             let recorder = Recorder { disk: &disk, reached: RefCell::default() };
             let loaded = spec::load(&file, &recorder);
             let reached = recorder.reached.into_inner();
@@ -236,15 +244,30 @@ fn without_label(run: &Run, run_file: &[u8]) -> Option<Diagnostic> {
 }
 
 fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], console: &mut Console) {
+    if let Err(text) = apart(&[("--json", &args.json), ("--sarif", &args.sarif)]) {
+        console.fault(&text);
+        return;
+    }
     let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
     let json_to_stdout = args.json.as_deref().is_some_and(is_stdout);
-    let to_stdout = args.format == Format::Json || json_to_stdout;
+    let to_stdout =
+        args.format == Format::Json || json_to_stdout || args.sarif.as_deref().is_some_and(is_stdout);
     let shown = (args.format == Format::Json && !json_to_stdout).then_some(Path::new("-"));
     for path in shown.into_iter().chain(args.json.as_deref()) {
         write_whole(path, Kind::Json, console, |file| write_lint_json(file, findings));
     }
+    if let Some(path) = &args.sarif {
+        write_whole(path, Kind::Sarif, console, |file| {
+            let mut log = SarifWriter::new(file)?;
+            findings.iter().try_for_each(|finding| log.append(&Annotation::of_problem(finding)))?;
+            log.finish().map(drop)
+        });
+    }
     if !to_stdout {
+        if args.format == Format::Github {
+            print(&commands(findings), console);
+        }
         let text = format!(
             "{specs} spec file{}, {runs} run{}: {errors} error{}, {warnings} warning{}\n",
             plural(specs),
@@ -254,6 +277,16 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
         );
         print(&text, console);
     }
+}
+
+/// The findings as marks beside the files.
+fn commands(findings: &[Diagnostic]) -> String {
+    let mut commands = WorkflowCommands::default();
+    findings.iter().for_each(|finding| commands.add(Annotation::of_problem(finding)));
+    let mut text = Vec::new();
+    // Memory takes what is written.
+    let _ = commands.write(&mut text);
+    String::from_utf8_lossy(&text).into_owned()
 }
 
 const fn plural(count: usize) -> &'static str {

@@ -4,11 +4,12 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint` | a file per command |
+//! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `missing` | sweeps of a run that are still to collect, told as one |
 //! | `discover` | finds runs in folders |
+//! | `shard` | one part of the runs, for one of several machines |
 //! | `files` | reads files, refuses what is no regular file |
 //! | `specs` | finds the spec of a product, each once |
 //! | `baselines` | finds the accepted units of a product, each once |
@@ -34,6 +35,7 @@ mod inspect;
 mod judge;
 mod levels;
 mod lint;
+mod merge;
 mod missing;
 mod outputs;
 mod progress;
@@ -41,6 +43,7 @@ mod record;
 mod schema;
 mod secrets;
 mod setup_args;
+mod shard;
 mod specs;
 
 use args::{Cli, Command};
@@ -84,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),
+        Command::Merge(args) => merge::merge(&args, cli.verbose, &mut console),
         Command::Begin(args) => begin::begin(&args, &mut console),
         Command::Schema(args) => schema::schema(&args, &mut console),
         Command::Completions(args) => schema::completions(&args, &mut console),

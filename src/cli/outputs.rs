@@ -1,6 +1,6 @@
 //! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
 
-use super::args::CheckArgs;
+use super::args::{CheckArgs, CheckFormat};
 use super::console::Console;
 use super::discover::RunPlace;
 use super::files::label;
@@ -9,11 +9,12 @@ use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::history::{Address, PackedJson};
 use crate::output::{Kind, OutputFile};
+use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
 use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
 use crate::report::junit::{self, JunitWriter};
 use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
 use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
-use crate::report::{JsonWriter, Tally, run_json};
+use crate::report::{JsonWriter, ShardNote, Tally, run_json};
 use std::collections::HashSet;
 use std::ffi::OsStr;
 use std::fmt::Display;
@@ -31,6 +32,7 @@ pub struct Wanted {
     html: Option<Arc<HtmlPlan>>,
     markdown: bool,
     text: Option<Style>,
+    notes: bool,
 }
 
 /// The pieces of one run, made in a worker thread.
@@ -42,6 +44,7 @@ pub struct Pieces {
     html: Option<HtmlRun>,
     markdown: Option<RunMarkdown>,
     text: Option<RunText>,
+    notes: Vec<Annotation>,
 }
 
 impl Wanted {
@@ -67,6 +70,7 @@ impl Wanted {
             html: self.html.as_ref().map(|plan| html_run(run, plan)),
             markdown: self.markdown.then(|| markdown_run(run)),
             text: self.text.map(|style| render_run(run, style)),
+            notes: if self.notes { Annotation::of_run(run) } else { Vec::new() },
         }
     }
 
@@ -105,6 +109,8 @@ pub struct Outputs {
     html: Option<(HtmlWriter<OutputFile>, Arc<HtmlPlan>, PathBuf)>,
     markdown: Option<(OutputFile, MarkdownReport, PathBuf)>,
     terminal: Option<TerminalSpool>,
+    sarif: Option<(SarifWriter<OutputFile>, PathBuf)>,
+    commands: Option<WorkflowCommands>,
     /// The sum over all runs.
     pub tally: Tally,
 }
@@ -200,8 +206,14 @@ pub fn spared<'a>(
 }
 
 /// The files that `check` is asked to write, by option.
-pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 4] {
-    [("--json", &args.json), ("--junit", &args.junit), ("--html", &args.html), ("--markdown", &args.markdown)]
+pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 5] {
+    [
+        ("--json", &args.json),
+        ("--junit", &args.junit),
+        ("--html", &args.html),
+        ("--markdown", &args.markdown),
+        ("--sarif", &args.sarif),
+    ]
 }
 
 /// What is opened at a path that is asked for; why it cannot be is said.
@@ -244,6 +256,12 @@ impl Outputs {
             markdown: opened(&args.markdown, console, |path| {
                 Ok((create(path, Kind::Markdown)?, MarkdownReport::new(), path.to_owned()))
             }),
+            sarif: opened(&args.sarif, console, |path| {
+                let writer =
+                    SarifWriter::new(create(path, Kind::Sarif)?).map_err(|e| cannot_write(path, e))?;
+                Ok((writer, path.to_owned()))
+            }),
+            commands: (args.format == CheckFormat::Github && is_free).then(WorkflowCommands::default),
             tally: Tally::new(),
         }
     }
@@ -257,6 +275,7 @@ impl Outputs {
             html: self.html.as_ref().map(|(_, plan, _)| Arc::clone(plan)),
             markdown: self.markdown.is_some(),
             text: self.terminal.as_ref().map(TerminalSpool::style),
+            notes: self.sarif.is_some() || self.commands.is_some(),
         }
     }
 
@@ -279,6 +298,7 @@ impl Outputs {
         if let (Some((_, report, _)), Some(pieces)) = (&mut self.markdown, pieces.markdown) {
             report.add(pieces);
         }
+        self.add_notes(pieces.notes, console);
         if let (Some(spool), Some(text)) = (&mut self.terminal, &pieces.text)
             && let Err(error) = spool.append(text)
         {
@@ -314,7 +334,20 @@ impl Outputs {
         self.add_all(None, problems, console);
     }
 
+    fn add_notes(&mut self, notes: Vec<Annotation>, console: &mut Console) {
+        if let Some((writer, path)) = &mut self.sarif
+            && let Err(error) = notes.iter().try_for_each(|note| writer.append(note))
+        {
+            console.fault(&cannot_write(path, error));
+            self.sarif = None;
+        }
+        if let Some(commands) = &mut self.commands {
+            notes.into_iter().for_each(|note| commands.add(note));
+        }
+    }
+
     fn add_all(&mut self, run: Option<&str>, problems: &[Diagnostic], console: &mut Console) {
+        self.add_notes(problems.iter().map(Annotation::of_problem).collect(), console);
         if let Some((writer, path)) = &mut self.json
             && let Err(error) = problems.iter().try_for_each(|problem| writer.append_error(problem))
         {
@@ -349,11 +382,11 @@ impl Outputs {
         }
     }
 
-    /// Writes the ends and puts the files in place.
-    pub fn finish(self, console: &mut Console) {
-        let Self { json, junit, html, markdown, terminal, tally, .. } = self;
+    /// Writes the ends and puts the files in place. `shard`: which part of the runs this is, where it is not all.
+    pub fn finish(self, shard: Option<&ShardNote>, console: &mut Console) {
+        let Self { json, junit, html, markdown, terminal, sarif, commands, tally, .. } = self;
         if let Some((writer, path)) = json {
-            let written = writer.finish(&tally).map_err(|e| cannot_write(&path, e));
+            let written = writer.finish(&tally, shard).map_err(|e| cannot_write(&path, e));
             commit(written, console);
         }
         if let Some(Junit::File { writer, path }) = junit {
@@ -378,9 +411,15 @@ impl Outputs {
             let written = report.finish(&mut file, &tally).map_err(|e| cannot_write(&path, e));
             commit(written.map(|()| file), console);
         }
+        if let Some((writer, path)) = sarif {
+            commit(writer.finish().map_err(|e| cannot_write(&path, e)), console);
+        }
         if let Some(spool) = terminal {
             let mut stdout = io::BufWriter::new(io::stdout().lock());
-            match spool.finish(&mut stdout, &tally).and_then(|()| stdout.flush()) {
+            let written = spool.finish(&mut stdout, &tally);
+            let written =
+                written.and_then(|()| commands.map_or(Ok(()), |commands| commands.write(&mut stdout)));
+            match written.and_then(|()| stdout.flush()) {
                 Ok(()) => {}
                 // The reader went away, as `head` does: nobody is left to read the rest.
                 Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {}

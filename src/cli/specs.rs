@@ -1,5 +1,6 @@
 //! Finds the spec of a product and reads each one once.
 
+use super::args::SPECS;
 use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::spec::{self, Files, LoadedSpec};
@@ -60,12 +61,31 @@ pub struct Specs {
     loaded: Mutex<HashMap<String, Arc<Loaded>>>,
 }
 
+/// The place of the specs: as given, or the nearest usual folder from here upwards, as far as the work tree of git reaches, where
+/// there is none here.
+pub fn place(given: &Path) -> PathBuf {
+    if given != Path::new(SPECS) || given.exists() {
+        return given.to_owned();
+    }
+    let mut folder = PathBuf::from(".");
+    let mut here = fs::canonicalize(&folder).ok();
+    while let Some(real) = here.filter(|here| !here.join(".git").exists()) {
+        folder = if folder == Path::new(".") { "..".into() } else { folder.join("..") };
+        if folder.join(SPECS).is_dir() {
+            return folder.join(SPECS);
+        }
+        here = real.parent().map(Path::to_owned);
+    }
+    given.to_owned()
+}
+
 impl Specs {
-    /// Specs under `--specs`.
+    /// Specs under `--specs`, see [`place`].
     ///
     /// # Errors
     /// When there is nothing of that name.
-    pub fn new(root: &Path) -> Result<Self, Diagnostic> {
+    pub fn new(given: &Path) -> Result<Self, Diagnostic> {
+        let root = &place(given);
         let found = fs::metadata(root).map_err(|error| {
             let file: Arc<str> = label(root).into();
             Diagnostic::error("specs-missing", format!("the specs cannot be read: {error}"))

@@ -18,6 +18,8 @@ pub enum Kind {
     Json,
     /// JUnit XML.
     Junit,
+    /// Problems as SARIF.
+    Sarif,
     /// A page for people.
     Html,
     /// Markdown for a pull request.
@@ -35,9 +37,10 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Self; 9] = [
+    const ALL: [Self; 10] = [
         Self::Json,
         Self::Junit,
+        Self::Sarif,
         Self::Html,
         Self::Markdown,
         Self::Levels,
@@ -52,6 +55,7 @@ impl Kind {
         match self {
             Self::Json => "a JSON result of loopgauge",
             Self::Junit => "a JUnit report of loopgauge",
+            Self::Sarif => "a SARIF log of loopgauge",
             Self::Html => "a page of loopgauge",
             Self::Markdown => "a Markdown report of loopgauge",
             Self::Levels => "a profile of levels",
@@ -73,6 +77,11 @@ impl Kind {
                 head.starts_with(b"<?xml")
                     && has(head, "<testsuites")
                     && (has(head, "=\"loopgauge") || has(head, "<testsuites></testsuites>"))
+            }
+            Self::Sarif => {
+                head.starts_with(b"{\"$schema\":\"")
+                    && has(head, "sarif")
+                    && has(tail, "\"name\":\"loopgauge\"")
             }
             Self::Html => {
                 head.starts_with(b"<!DOCTYPE html>")

@@ -3,6 +3,7 @@
 //! A run and each of its corners stand on a line of their own, so that two results compare well line by line.
 
 use super::object::{Json, list, object};
+use super::shard_note::ShardNote;
 use super::{TOOL, Tally};
 use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
@@ -210,16 +211,21 @@ impl<W: Write> JsonWriter<W> {
     /// # Errors
     /// When the spool of errors cannot be written.
     pub fn append_error(&mut self, diagnostic: &Diagnostic) -> io::Result<()> {
-        self.errors.write_all(if self.any_error { b",\n" } else { b"\n" })?;
-        self.any_error = true;
-        serde_json::to_writer(&mut self.errors, &Json::Object(problem(diagnostic))).map_err(io::Error::from)
+        self.append_problem(&serde_json::to_vec(&Json::Object(problem(diagnostic)))?)
     }
 
-    /// Ends the result and gives the sink back, flushed.
+    /// Appends the text of a problem.
+    pub(super) fn append_problem(&mut self, problem: &[u8]) -> io::Result<()> {
+        self.errors.write_all(if self.any_error { b",\n" } else { b"\n" })?;
+        self.any_error = true;
+        self.errors.write_all(problem)
+    }
+
+    /// Ends the result and gives the sink back, flushed. `shard`: which part of the runs it is of, where it is not of all.
     ///
     /// # Errors
     /// When the sink cannot be written or the spool cannot be read.
-    pub fn finish(self, tally: &Tally) -> io::Result<W> {
+    pub fn finish(self, tally: &Tally, shard: Option<&ShardNote>) -> io::Result<W> {
         let Self { mut sink, errors, .. } = self;
         sink.write_all(b"],\n\"serials\":[")?;
         let mut separator: &[u8] = b"\n";
@@ -234,7 +240,13 @@ impl<W: Write> JsonWriter<W> {
         let mut errors = errors.into_inner().map_err(io::IntoInnerError::into_error)?;
         errors.rewind()?;
         io::copy(&mut errors, &mut sink)?;
-        sink.write_all(b"],\n\"verdict\":")?;
+        sink.write_all(b"],\n")?;
+        if let Some(shard) = shard {
+            sink.write_all(b"\"shard\":")?;
+            serde_json::to_writer(&mut sink, shard)?;
+            sink.write_all(b",\n")?;
+        }
+        sink.write_all(b"\"verdict\":")?;
         serde_json::to_writer(&mut sink, &tally.verdict())?;
         sink.write_all(b"}\n")?;
         sink.flush()?;
@@ -257,7 +269,7 @@ mod tests {
             writer.append(&run_json(run).unwrap()).unwrap();
         }
         errors.iter().for_each(|error| writer.append_error(error).unwrap());
-        serde_json::from_slice(&writer.finish(&tally).unwrap()).unwrap()
+        serde_json::from_slice(&writer.finish(&tally, None).unwrap()).unwrap()
     }
 
     #[test]

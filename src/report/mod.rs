@@ -6,6 +6,7 @@
 //! puts the pieces together in order. No report reads a clock, opens a file by name or computes a margin, and
 //! memory stays flat in the number of runs.
 
+pub mod annotation;
 mod diagnostics;
 mod drift;
 pub mod escape;
@@ -18,6 +19,8 @@ mod manual;
 pub mod markdown;
 mod object;
 mod plot;
+mod shard_note;
+mod shards;
 mod statement;
 mod tally;
 pub mod terminal;
@@ -32,6 +35,8 @@ pub use json::{JsonWriter, run_json, write_lint_json};
 pub use levels::{levels_csv, render_levels, write_levels_json};
 pub use manual::{manual_page, render_chapter};
 pub use plot::render_plot;
+pub use shard_note::ShardNote;
+pub use shards::{CannotMerge, Merger, order, shard_note};
 pub use tally::{Board, Counts, Tally};
 
 /// What wrote a report: `loopgauge 0.1.0`.

@@ -27,15 +27,23 @@ impl Counts {
 
     /// Counts one more.
     pub fn add(&mut self, verdict: Verdict) {
+        self.add_many(verdict, 1);
+    }
+
+    fn add_many(&mut self, verdict: Verdict, count: u64) {
         match verdict {
-            Verdict::Invalid => self.invalid += 1,
-            Verdict::Missing => self.missing += 1,
-            Verdict::Fail => self.fail += 1,
-            Verdict::Undecided => self.undecided += 1,
-            Verdict::Waived => self.waived += 1,
-            Verdict::Pass => self.pass += 1,
-            Verdict::NotJudged => self.not_judged += 1,
+            Verdict::Invalid => self.invalid += count,
+            Verdict::Missing => self.missing += count,
+            Verdict::Fail => self.fail += count,
+            Verdict::Undecided => self.undecided += count,
+            Verdict::Waived => self.waived += count,
+            Verdict::Pass => self.pass += count,
+            Verdict::NotJudged => self.not_judged += count,
         }
+    }
+
+    fn add_all(&mut self, others: &Self) {
+        Verdict::ALL.into_iter().for_each(|verdict| self.add_many(verdict, others.get(verdict)));
     }
 
     /// How often this verdict was given.
@@ -95,16 +103,29 @@ impl Tally {
 
     /// Counts a judged run.
     pub fn add(&mut self, run: &RunOutcome) {
-        self.runs.add(run.verdict);
-        self.verdict = Verdict::worst(self.verdict.into_iter().chain([run.verdict]));
-        for corner in &run.corners {
-            self.corners.add(corner.verdict);
-            corner.checks.iter().for_each(|check| self.checks.add(check.verdict));
-        }
-        let product = self.product(&run.product);
+        let corners = Counts::of(run.corners.iter().map(|corner| corner.verdict));
+        let checks = run.corners.iter().flat_map(|corner| &corner.checks);
+        let checks = Counts::of(checks.map(|check| check.verdict));
+        self.add_counted(&run.product, &run.serial, run.verdict, &corners, &checks);
+    }
+
+    /// Counts a judged run whose corners and checks are counted already.
+    pub(super) fn add_counted(
+        &mut self,
+        product: &str,
+        serial: &str,
+        of_run: Verdict,
+        corners: &Counts,
+        checks: &Counts,
+    ) {
+        self.runs.add(of_run);
+        self.verdict = Verdict::worst(self.verdict.into_iter().chain([of_run]));
+        self.corners.add_all(corners);
+        self.checks.add_all(checks);
+        let product = self.product(product);
         let (verdict, products) =
-            self.boards.entry(run.serial.clone()).or_insert_with(|| (run.verdict, Vec::new()));
-        *verdict = Verdict::worst([*verdict, run.verdict]).unwrap_or(*verdict);
+            self.boards.entry(serial.to_owned()).or_insert_with(|| (of_run, Vec::new()));
+        *verdict = Verdict::worst([*verdict, of_run]).unwrap_or(*verdict);
         if let Err(at) = products.binary_search(&product) {
             products.insert(at, product);
         }

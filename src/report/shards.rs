@@ -1,0 +1,205 @@
+//! JSON results of parts of the runs, put together to that of all.
+//!
+//! A run's text goes over as it stands, so that the whole has the bytes of one `check` over all runs.
+
+use super::shard_note::ShardNote;
+use super::{Counts, JsonWriter, TOOL, Tally};
+use crate::check::Verdict;
+use crate::diagnostic::Diagnostic;
+use serde::Deserialize;
+use serde_json::value::RawValue;
+use std::collections::HashSet;
+use std::fmt;
+use std::io::{self, Write};
+
+/// Why results cannot be put together.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CannotMerge {
+    /// The text is no result; what is wrong, and line and column.
+    NoResult(String, Option<(u64, u64)>),
+    /// It is the result of all runs and not of a part.
+    Whole,
+    /// Another version wrote it.
+    OtherTool(String),
+    /// It is of another division of the runs than the first one.
+    OtherParts(ShardNote, ShardNote),
+    /// The same part stands in two files.
+    Twice(ShardNote),
+}
+
+impl fmt::Display for CannotMerge {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoResult(why, _) => write!(f, "is no JSON result of `check`: {why}"),
+            Self::Whole => f.write_str("is the result of all runs, not of a part of them"),
+            Self::OtherTool(tool) => write!(f, "was written by {tool}; this is {TOOL}"),
+            Self::OtherParts(own, first) => write!(
+                f,
+                "is part {}/{} of {} runs, the first file is part {}/{} of {}",
+                own.number, own.of, own.runs_found, first.number, first.of, first.runs_found
+            ),
+            Self::Twice(own) => write!(f, "is part {}/{}, which another file is already", own.number, own.of),
+        }
+    }
+}
+
+impl CannotMerge {
+    /// How to mend it.
+    #[must_use]
+    pub const fn help(&self) -> &'static str {
+        match self {
+            Self::NoResult(..) => "give the files that `check --shard K/N --json FILE` wrote, all of them",
+            Self::Whole => "write the parts with `check --shard K/N --json FILE`",
+            Self::OtherTool(_) => "judge and merge with one version on all machines",
+            Self::OtherParts(..) => "judge all parts over the same runs, with the same N",
+            Self::Twice(_) => "give each part once",
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct Head {
+    tool: String,
+    shard: Option<ShardNote>,
+}
+
+#[derive(Deserialize)]
+struct Body<'a> {
+    #[serde(borrow)]
+    runs: Vec<&'a RawValue>,
+    #[serde(borrow)]
+    errors: Vec<&'a RawValue>,
+}
+
+#[derive(Deserialize)]
+struct RunHead {
+    product: String,
+    serial: String,
+    #[serde(deserialize_with = "verdict")]
+    verdict: Verdict,
+    corners: Vec<CornerHead>,
+}
+
+#[derive(Deserialize)]
+struct CornerHead {
+    #[serde(deserialize_with = "verdict")]
+    verdict: Verdict,
+    checks: Vec<CheckHead>,
+}
+
+#[derive(Deserialize)]
+struct CheckHead {
+    #[serde(deserialize_with = "verdict")]
+    verdict: Verdict,
+}
+
+fn verdict<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Verdict, D::Error> {
+    let word = String::deserialize(deserializer)?;
+    let known = Verdict::ALL.into_iter().find(|verdict| verdict.word() == word);
+    known.ok_or_else(|| serde::de::Error::custom(format!("`{word}` is no verdict")))
+}
+
+fn parsed<'a, T: Deserialize<'a>>(text: &'a [u8]) -> Result<T, CannotMerge> {
+    serde_json::from_slice(text).map_err(|error| {
+        let place = (error.line() > 0).then(|| (error.line() as u64, error.column().max(1) as u64));
+        let text = error.to_string();
+        let message = text.split(" at line ").next().unwrap_or(&text).to_owned();
+        CannotMerge::NoResult(message, place)
+    })
+}
+
+/// Which part a result is of.
+///
+/// # Errors
+/// When it is of none, or of another version.
+pub fn shard_note(result: &[u8]) -> Result<ShardNote, CannotMerge> {
+    let head: Head = parsed(result)?;
+    if head.tool != TOOL {
+        return Err(CannotMerge::OtherTool(head.tool));
+    }
+    head.shard.ok_or(CannotMerge::Whole)
+}
+
+/// The order of the parts: for each of the files its place among all, and the numbers of parts that are missing.
+///
+/// # Errors
+/// The first file that does not fit the others, and why.
+pub fn order(notes: &[ShardNote]) -> Result<(Vec<usize>, Vec<usize>), (usize, CannotMerge)> {
+    let Some(first) = notes.first() else { return Ok((Vec::new(), Vec::new())) };
+    let mut seen = HashSet::new();
+    for (index, note) in notes.iter().enumerate() {
+        if (note.of, note.runs_found) != (first.of, first.runs_found) {
+            return Err((index, CannotMerge::OtherParts(*note, *first)));
+        }
+        if !seen.insert(note.number) {
+            return Err((index, CannotMerge::Twice(*note)));
+        }
+    }
+    let mut order: Vec<usize> = (0..notes.len()).collect();
+    order.sort_by_key(|index| notes.get(*index).map(|note| note.number));
+    // No more than a few are told; a wrong N must not make a long list.
+    let missing = (1..=first.of).filter(|number| !seen.contains(number)).take(10).collect();
+    Ok((order, missing))
+}
+
+/// Puts parts together, one after the other.
+pub struct Merger<W: Write> {
+    writer: JsonWriter<W>,
+    /// The sum over all runs.
+    pub tally: Tally,
+    /// Problems of a spec or a baseline stand in every part that met them.
+    told: HashSet<String>,
+}
+
+impl<W: Write> Merger<W> {
+    /// Begins the whole result.
+    ///
+    /// # Errors
+    /// When the sink cannot be written.
+    pub fn new(sink: W) -> io::Result<Self> {
+        Ok(Self { writer: JsonWriter::new(sink)?, tally: Tally::new(), told: HashSet::new() })
+    }
+
+    /// Appends a part.
+    ///
+    /// # Errors
+    /// When it is no result, or the sink cannot be written.
+    pub fn append(&mut self, result: &[u8]) -> Result<io::Result<()>, CannotMerge> {
+        let body: Body<'_> = parsed(result)?;
+        for run in body.runs {
+            let head: RunHead = parsed(run.get().as_bytes())?;
+            let corners = Counts::of(head.corners.iter().map(|corner| corner.verdict));
+            let checks = head.corners.iter().flat_map(|corner| &corner.checks);
+            let checks = Counts::of(checks.map(|check| check.verdict));
+            self.tally.add_counted(&head.product, &head.serial, head.verdict, &corners, &checks);
+            if let Err(error) = self.writer.append(run.get().as_bytes()) {
+                return Ok(Err(error));
+            }
+        }
+        for problem in body.errors {
+            if self.told.insert(problem.get().to_owned())
+                && let Err(error) = self.writer.append_problem(problem.get().as_bytes())
+            {
+                return Ok(Err(error));
+            }
+        }
+        Ok(Ok(()))
+    }
+
+    /// Appends a problem of the whole.
+    ///
+    /// # Errors
+    /// When the spool of problems cannot be written.
+    pub fn append_error(&mut self, problem: &Diagnostic) -> io::Result<()> {
+        self.writer.append_error(problem)
+    }
+
+    /// Ends the result and gives the sink and the sum back, flushed.
+    ///
+    /// # Errors
+    /// When the sink cannot be written.
+    pub fn finish(self) -> io::Result<(W, Tally)> {
+        let Self { writer, tally, .. } = self;
+        Ok((writer.finish(&tally, None)?, tally))
+    }
+}
