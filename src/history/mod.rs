@@ -7,7 +7,7 @@
 //! | `model` | the rows that go in and come out |
 //! | `error`, `error_kind`, `sqlite_error`, `postgres_error` | what can go wrong, and how to mend it |
 //! | `database` | one face for both databases: SQL written once |
-//! | `sqlite`, `postgres`, `tls` | opening each of them |
+//! | `sqlite`, `postgres`, `tls`, `tls_stream` | opening each of them |
 //! | `network_share` | file systems on which write-ahead logging fails |
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
@@ -45,6 +45,7 @@ mod sqlite_error;
 mod store;
 mod suspicious_address;
 mod tls;
+mod tls_stream;
 
 pub use address::Address;
 pub use error::HistoryError;

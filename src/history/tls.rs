@@ -1,11 +1,11 @@
 //! Encryption of connections to PostgreSQL.
 
+use super::tls_stream::Connector;
 use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
 use rustls::crypto::{CryptoProvider, ring, verify_tls12_signature, verify_tls13_signature};
 use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
-use rustls::{ClientConfig, DigitallySignedStruct, Error, SignatureScheme};
+use rustls::{ClientConfig, DigitallySignedStruct, Error, RootCertStore, SignatureScheme};
 use std::sync::Arc;
-use tokio_postgres_rustls::MakeRustlsConnect;
 
 /// How the server must show who it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -17,28 +17,35 @@ pub(super) enum Trust {
 }
 
 /// A connector; what is wrong with the system's certificates when there is none.
-pub(super) fn connector(trust: Trust) -> Result<MakeRustlsConnect, String> {
-    if trust == Trust::System {
-        // Another part of the program may have chosen one before: any will do.
-        let _ = ring::default_provider().install_default();
-        // `SSL_CERT_FILE` names other authorities than the system's.
-        return MakeRustlsConnect::with_native_certs().map(|(connector, _)| connector).map_err(|errors| {
-            let why: Vec<String> = errors.iter().map(ToString::to_string).collect();
-            format!("no certificate authority of the system could be read: {}", why.join("; "))
-        });
-    }
-    let config = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
+pub(super) fn connector(trust: Trust) -> Result<Connector, String> {
+    let provider = Arc::new(ring::default_provider());
+    let config = ClientConfig::builder_with_provider(Arc::clone(&provider))
         .with_safe_default_protocol_versions()
-        .map_err(|error| error.to_string())?
-        .dangerous()
-        .with_custom_certificate_verifier(Arc::new(AnyCertificate(ring::default_provider())))
-        .with_no_client_auth();
-    Ok(MakeRustlsConnect::new(config))
+        .map_err(|error| error.to_string())?;
+    let config = match trust {
+        Trust::System => config.with_root_certificates(authorities()?),
+        Trust::Anyone => {
+            config.dangerous().with_custom_certificate_verifier(Arc::new(AnyCertificate(provider)))
+        }
+    };
+    Ok(Connector(Arc::new(config.with_no_client_auth())))
+}
+
+/// Those of the system; `SSL_CERT_FILE` names others.
+fn authorities() -> Result<RootCertStore, String> {
+    let found = rustls_native_certs::load_native_certs();
+    if found.certs.is_empty() {
+        let why: Vec<String> = found.errors.iter().map(ToString::to_string).collect();
+        return Err(format!("no certificate authority of the system could be read: {}", why.join("; ")));
+    }
+    let mut authorities = RootCertStore::empty();
+    authorities.add_parsable_certificates(found.certs);
+    Ok(authorities)
 }
 
 /// Accepts every certificate, as `sslmode=prefer` does.
 #[derive(Debug)]
-struct AnyCertificate(CryptoProvider);
+struct AnyCertificate(Arc<CryptoProvider>);
 
 impl ServerCertVerifier for AnyCertificate {
     fn verify_server_cert(

@@ -1,6 +1,6 @@
 //! Gain and phase of a curve as two columns, and the sum over a window that both share the weights of.
 
-use wide::f64x4;
+use super::lanes::f64x4;
 
 /// Zeros behind the last sample: rows of weights are a multiple of this long.
 const LANES: usize = 4;

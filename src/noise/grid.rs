@@ -1,9 +1,9 @@
 //! What the noise estimate and the local fit need of a frequency grid. Sweeps of a line share their grid, so this is
 //! computed once and kept.
 
+use super::lanes::f64x4;
 use super::residuals::BLOCK;
 use std::sync::{Arc, OnceLock};
-use wide::f64x4;
 
 /// Points that are handled side by side.
 const LANES: usize = 4;

@@ -11,7 +11,7 @@
 //! | `spikes` | single points that stand out of it |
 //! | `window_selection` | how many samples a local fit takes: as many as the noise calls for and the curvature allows |
 //! | `smooth` | the local fit itself, and its uncertainty |
-//! | `gain_phase` | gain and phase side by side |
+//! | `gain_phase`, `lanes` | gain and phase side by side; four numbers at once |
 //!
 //! A measured loop gain is T (1 + e) with a small complex error e: its real part is the error of ln|T| in neper, its
 //! imaginary part that of the phase in rad. Both are handled as one complex residual, so that the noise of gain and
@@ -23,6 +23,7 @@
 
 mod gain_phase;
 mod grid;
+mod lanes;
 mod noise_level;
 mod receivers;
 mod replicates;
