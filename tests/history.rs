@@ -5,6 +5,8 @@
 
 #[path = "history/bench.rs"]
 mod bench;
+#[path = "history/changes.rs"]
+mod changes;
 #[path = "history/export.rs"]
 mod export;
 #[path = "history/numbers.rs"]
