@@ -249,4 +249,46 @@ mod tests {
         // The gap lies outside of this band.
         assert_eq!(gap(&curve(&frequencies), band(100.0, 1e3), Some(15.0)), None);
     }
+
+    /// A gain that falls by 20 dB a decade through 0 dB at 10^3.5 Hz; the phase of each frequency, deg.
+    fn falling(per_decade: f64, phase_deg: impl Fn(f64) -> f64) -> Samples {
+        let mut samples = Samples::default();
+        for hz in decades(per_decade, (3.0 * per_decade) as u32) {
+            samples.push(hz, 3.5 * LN_10 - hz.ln(), phase_deg(hz).to_radians());
+        }
+        samples
+    }
+
+    #[test]
+    fn a_phase_that_the_points_lose_is_told_where_the_gain_is_straight() {
+        let crossover = 10f64.powf(3.5);
+        let lost = |at: f64, size: f64| {
+            let mut curve = Curve::new();
+            let phase = |hz: f64| if (hz / at).ln().abs() < 1e-6 { -90.0 + size } else { -90.0 };
+            curve.fill(&falling(20.0, phase), CriticalPoint::MinusOne);
+            lost_sample(&curve, band(100.0, 1e5))
+        };
+        // By the definition of the limit: one sample off the line of its neighbours by 6 deg.
+        assert_eq!((lost(crossover, 0.0), lost(crossover, 5.9)), (None, None));
+        let place = lost(crossover, 6.1).unwrap();
+        assert!(
+            (place.at_hz / crossover - 1.0).abs() < 1e-9 && (place.density - 20.0).abs() < 1e-9,
+            "{place:?}"
+        );
+        assert!(place.open.0 < 1e-9 && (place.open.1 - 6.1).abs() < 1e-9, "{place:?}");
+        // 24 dB away from 0 dB no margin stands on it.
+        assert_eq!(lost(100.0 * 10f64.powf(0.3), 20.0), None);
+    }
+
+    #[test]
+    fn a_margin_is_loose_where_the_phase_turns_between_the_points() {
+        let loose = |per_decade: f64, turn: f64| {
+            let phase = |hz: f64| -90.0 - turn * (4.0 * (hz.ln() - 3.5 * LN_10 + 0.3)).tanh();
+            let sweep = Analysed::of(&falling(per_decade, phase), CriticalPoint::MinusOne);
+            loose_margin(&sweep, band(100.0, 1e5))
+        };
+        assert_eq!((loose(20.0, 0.0), loose(100.0, 40.0)), (None, None));
+        let place = loose(7.0, 40.0).unwrap();
+        assert!(place.open.1 > OPEN_DEG && (place.density - 7.0).abs() < 1e-9, "{place:?}");
+    }
 }

@@ -13,10 +13,15 @@
 mod bounds;
 #[path = "faults/hostile.rs"]
 mod hostile;
+#[path = "faults/mishaps.rs"]
+mod mishaps;
 #[path = "faults/names.rs"]
 mod names;
 #[path = "faults/places.rs"]
 mod places;
+#[cfg(target_os = "linux")]
+#[path = "tool/power.rs"]
+mod power;
 #[path = "faults/runs.rs"]
 mod runs;
 #[path = "faults/specs.rs"]

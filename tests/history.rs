@@ -5,14 +5,21 @@
 
 #[path = "history/bench.rs"]
 mod bench;
+#[path = "history/changes.rs"]
+mod changes;
 #[path = "history/export.rs"]
 mod export;
+#[path = "history/mishaps.rs"]
+mod mishaps;
 #[path = "history/numbers.rs"]
 mod numbers;
 #[path = "history/opening.rs"]
 mod opening;
 #[path = "history/postgres.rs"]
 mod postgres;
+#[cfg(target_os = "linux")]
+#[path = "tool/power.rs"]
+mod power;
 #[path = "history/processes.rs"]
 mod processes;
 #[path = "history/rounds.rs"]

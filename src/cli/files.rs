@@ -166,13 +166,22 @@ fn read_found(
     let filled = fill(&mut file, into).map_err(system)?;
     if filled < into.len() {
         into.truncate(filled);
-        return Ok(());
+    } else {
+        (&file).take(limit + 1 - filled as u64).read_to_end(into).map_err(system)?;
+        if into.len() as u64 > limit {
+            return Err(too_large(into.len() as u64));
+        }
     }
-    file.take(limit + 1 - filled as u64).read_to_end(into).map_err(system)?;
-    if into.len() as u64 > limit {
-        return Err(too_large(into.len() as u64));
+    if has_changed(&found, &file.metadata().map_err(system)?) {
+        return Err(failed("file-changed", "was written while it was read".to_owned())
+            .with_help("wait until the program that writes it is done, then try again"));
     }
     Ok(())
+}
+
+/// Whether a file was written between two looks, as far as its size and its time tell: what was read may be half of each.
+fn has_changed(before: &Metadata, after: &Metadata) -> bool {
+    before.len() != after.len() || before.modified().ok() != after.modified().ok()
 }
 
 /// Reads until the buffer is full or the file ends; gives the number of bytes.
@@ -221,7 +230,8 @@ pub fn read_inside(
     read_found(&path, found, label, limit, into)
 }
 
-#[cfg(all(test, unix))]
+#[cfg(test)]
+#[cfg(unix)]
 mod tests {
     use super::*;
     use std::collections::HashMap;
@@ -242,6 +252,46 @@ mod tests {
         ] {
             assert_eq!(name_text(OsStr::from_bytes(bytes)), text);
         }
+    }
+
+    fn read_after(change: impl Fn(&Path)) -> Result<Vec<u8>, String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("sweep.csv");
+        let write = |text: &str| fs::write(&path, text).unwrap();
+        write("100,40,-90\n200,34,-91\n");
+        let long_ago = std::time::SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(1_775_121_300);
+        File::options().write(true).open(&path).unwrap().set_modified(long_ago).unwrap();
+        // What happens between the look at a file and its last byte.
+        let found = fs::metadata(&path);
+        change(&path);
+        let mut bytes = Vec::new();
+        let read = read_found(&path, found, &"sweep.csv".into(), 1000, &mut bytes);
+        read.map(|()| bytes).map_err(|problem| format!("{}: {}", problem.code, problem.one_line()))
+    }
+
+    #[test]
+    fn a_file_that_is_written_while_it_is_read_is_refused() {
+        let as_it_is = read_after(|_| ()).unwrap();
+        assert_eq!(as_it_is, b"100,40,-90\n200,34,-91\n");
+        let texts = ["", "100,40,-90\n", "100,40,-90\n200,34,-92\n", "100,40,-90\n200,34,-91\n300,30,-92\n"];
+        for text in texts {
+            let told = read_after(|path| fs::write(path, text).unwrap()).unwrap_err();
+            assert!(told == "file-changed: sweep.csv: was written while it was read", "{text}: {told}");
+        }
+        // In place, and with its old time: the size tells.
+        let grown = read_after(|path| {
+            let mut file = File::options().append(true).open(path).unwrap();
+            let before = file.metadata().unwrap().modified().unwrap();
+            std::io::Write::write_all(&mut file, b"300,30,-92\n").unwrap();
+            file.set_modified(before).unwrap();
+        });
+        assert!(grown.unwrap_err().starts_with("file-changed: "));
+    }
+
+    #[test]
+    fn a_file_that_vanishes_before_it_is_read_is_missing() {
+        let told = read_after(|path| fs::remove_file(path).unwrap()).unwrap_err();
+        assert_eq!(told, "file-missing: sweep.csv: there is no such file");
     }
 
     /// All names of up to six bytes made of those that could be mistaken for one another.

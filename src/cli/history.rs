@@ -47,6 +47,13 @@ fn check(address: &OsStr, console: &mut Console) -> Result<bool, HistoryError> {
     for problem in &report.problems {
         text.push_str(&format!("  {}\n", escape::terminal(problem)));
     }
+    if report.without_digests > 0 {
+        let without = report.without_digests;
+        let what = if without == 1 { "record has" } else { "records have" };
+        text.push_str(&format!(
+            "  {without} {what} no digests, recorded by an earlier version: a changed number there is not noticed\n"
+        ));
+    }
     print(&text, console);
     Ok(report.problems.is_empty())
 }

@@ -1,21 +1,19 @@
 //! What a line needs to keep a history well: a look at the whole of it, and marks for records that must not count.
 
+use super::changed::{self, NAMED};
 use super::database::Database;
 use super::error::{Fault, HistoryError};
 use super::error_kind::HistoryErrorKind;
-use super::model::{CheckReport, RecordId, SeriesKey};
-use super::numbers::Cell;
-use super::read::{inflated, settings, value_cell};
+use super::model::{CheckReport, RecordId};
 use super::store::History;
+use super::{lacking, schema};
 use crate::provenance::sha256;
 use crate::quantity::calendar::rfc_3339;
 use time::UtcDateTime;
 
-/// Problems of one kind that are named; their number is always told.
-const NAMED: usize = 10;
-
 impl History {
-    /// Looks at the whole history: SQLite's own check of the file, and whether every record has all its parts.
+    /// Looks at the whole history: SQLite's own check of the file, whether every record has all its parts, and whether they are what was
+    /// recorded.
     ///
     /// # Errors
     /// When it cannot be read at all.
@@ -31,9 +29,10 @@ impl History {
             report.corners = count(database, "SELECT count(*) FROM corner")?;
             report.values = count(database, "SELECT count(*) FROM value")?;
             whole_records(database, &mut report)?;
-            results(database, &mut report)?;
             specs(database, &mut report)?;
-            numbers(database, &mut report)?;
+            let has_digests = schema::readable(database, schema::VERSION)? >= schema::WITH_DIGESTS;
+            changed::look(database, &mut report, has_digests)?;
+            numbers_of_values(database, &mut report)?;
             Ok(report)
         };
         work().map_err(|fault: Fault| fault.at(address))
@@ -139,13 +138,17 @@ fn whole_records(database: &mut Database, report: &mut CheckReport) -> Result<()
     for (what, sql) in checks {
         named(database, report, what, sql)?;
     }
+    Ok(())
+}
+
+/// Whether there are as many values as were recorded. Which ones are gone takes a walk that a sound history need not pay for.
+fn numbers_of_values(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
     let wanted = count(database, "SELECT CAST(COALESCE(sum(quantities), 0) AS BIGINT) FROM corner")?;
+    // A value that was put in may stand for one that is gone.
+    if wanted != report.values || !report.problems.is_empty() {
+        lacking::values(database, report)?;
+    }
     if wanted != report.values {
-        // Which ones takes a walk that a sound history need not pay for.
-        let sql = "SELECT c.record_id FROM (SELECT record_id, sum(quantities) AS n FROM corner GROUP BY record_id) c \
-                   LEFT JOIN (SELECT record_id, count(*) AS n FROM value GROUP BY record_id) v \
-                   ON v.record_id = c.record_id WHERE COALESCE(v.n, 0) <> c.n";
-        named(database, report, "records without all their values", sql)?;
         report.problems.push(format!("{} values are there, {wanted} were recorded", report.values));
     }
     Ok(())
@@ -178,73 +181,4 @@ fn specs(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault>
         }
         Ok(())
     })
-}
-
-/// Whether every result unpacks; the checksum inside tells damage.
-fn results(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
-    let problems = &mut report.problems;
-    database.query("SELECT record_id, json FROM result", &[], &mut |row| {
-        if inflated(&row.get::<Vec<u8>>(1)?).is_err() {
-            problems.push(format!("the result of record {} cannot be read", row.get::<i64>(0)?));
-        }
-        Ok(())
-    })
-}
-
-/// Whether all numbers are some that could have been recorded.
-fn numbers(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
-    let mut wrong = Wrong::default();
-    let sql = "SELECT s.corner, s.quantity, s.unit, v.record_id, v.value, v.uncertainty, v.chain, v.at_least \
-               FROM series s JOIN value v ON v.series_id = s.id ORDER BY v.series_id, v.record_id";
-    database.query(sql, &[], &mut |row| {
-        let series = SeriesKey { corner: row.get(0)?, quantity: row.get(1)?, unit: row.get(2)? };
-        let cell = value_cell(row, row.get(3)?, &series);
-        wrong.note(cell.measured(4, &series.unit));
-        wrong.note(cell.is(7, "at_least"));
-        Ok(())
-    })?;
-    database.query("SELECT id, taken_us, is_reference FROM record ORDER BY id", &[], &mut |row| {
-        let id: i64 = row.get(0)?;
-        let cell = Cell { row, table: "record", of: format_args!("record {id}") };
-        wrong.note(cell.taken_us(1));
-        wrong.note(cell.is(2, "is_reference"));
-        Ok(())
-    })?;
-    let sql = "SELECT record_id, bytes FROM file WHERE bytes < 0 ORDER BY record_id, file";
-    database.query(sql, &[], &mut |row| {
-        let record: i64 = row.get(0)?;
-        let cell = Cell { row, table: "file", of: format_args!("record {record}") };
-        wrong.note(cell.whole(1, "bytes", 0, i64::MAX));
-        Ok(())
-    })?;
-    database.query("SELECT id, settings FROM spec ORDER BY id", &[], &mut |row| {
-        wrong.note(settings(row, 0));
-        Ok(())
-    })?;
-    wrong.tell(report);
-    Ok(())
-}
-
-/// Numbers that cannot be, the first of them by name.
-#[derive(Default)]
-struct Wrong {
-    names: Vec<String>,
-    more: usize,
-}
-
-impl Wrong {
-    fn note<T>(&mut self, read: Result<T, Fault>) {
-        match read {
-            Err(fault) if self.names.len() < NAMED => self.names.push(fault.at(&"").what),
-            Err(_) => self.more += 1,
-            Ok(_) => {}
-        }
-    }
-
-    fn tell(self, report: &mut CheckReport) {
-        report.problems.extend(self.names);
-        if self.more > 0 {
-            report.problems.push(format!("{} more numbers cannot be what was recorded", self.more));
-        }
-    }
 }

@@ -12,21 +12,27 @@
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings` | writing a run |
+//! | `digest` | the digest of a row |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
 //! | `export`, `export_row`, `parquet` | tables for other tools |
-//! | `maintain` | integrity, marks |
+//! | `maintain` | a look at the whole; marks |
+//! | `changed`, `lacking` | what is not as it was recorded; what is not there any more |
+//! | `recorded` | values as the result of a record tells them |
 //!
 //! **Why two databases and one schema?** A bench needs no server, and a site with twenty stations needs one. SQL is
 //! written once, in what both understand; what differs (opening, locking, retrying) is a file each. Values lie by
 //! series, because `drift` reads series.
 
 mod address;
+mod changed;
 mod database;
+mod digest;
 mod error;
 mod error_kind;
 mod export;
 mod export_row;
+mod lacking;
 mod maintain;
 mod model;
 mod network_share;
@@ -37,6 +43,7 @@ mod postgres;
 mod postgres_error;
 mod read;
 mod record;
+mod recorded;
 mod schema;
 mod server;
 mod settings;

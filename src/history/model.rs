@@ -176,6 +176,8 @@ pub struct CheckReport {
     pub records: u64,
     /// Of them, how many are marked as removed.
     pub marked: u64,
+    /// Of them, how many hold no digests, since an earlier version recorded them: a changed number in them is not noticed.
+    pub without_digests: u64,
     /// Number of corners.
     pub corners: u64,
     /// Number of values.

@@ -1,6 +1,7 @@
 //! Writing a run.
 
 use super::database::{Database, Value};
+use super::digest;
 use super::error::{Fault, HistoryError};
 use super::error_kind::HistoryErrorKind;
 use super::model::{NewRecord, RecordId};
@@ -147,25 +148,23 @@ fn insert(
         let found = database.query_first(sql, &[prepared.token.as_str().into()], |row| row.get::<i64>(0))?;
         return found.map(RecordId).ok_or_else(|| Fault::damaged("a record that is there cannot be found"));
     };
-    let json = [record.into(), Value::Blob(&prepared.new.json.0)];
-    database.insert("result (record_id, json)", 2, &json)?;
+    let json = Value::Blob(&prepared.new.json.0);
+    let of_json = digest::of_row([prepared.token.as_str().into(), json]);
+    database.insert("result (record_id, json, digest)", 3, &[record.into(), json, of_json.into()])?;
     insert_corners(database, prepared, record)?;
-    let values: Vec<Value<'_>> = prepared
-        .quantities
-        .iter()
-        .zip(&series)
-        .flat_map(|(q, &series)| {
-            [
-                series.into(),
-                record.into(),
-                q.value.into(),
-                q.uncertainty.into(),
-                q.chain.into(),
-                q.at_least.into(),
-            ]
-        })
-        .collect();
-    database.insert("value (series_id, record_id, value, uncertainty, chain, at_least)", 6, &values)?;
+    let row = |(q, &series): (&Quantity<'_>, &i64)| {
+        let [value, uncertainty, chain, at_least] =
+            [q.value.into(), q.uncertainty.into(), q.chain.into(), q.at_least.into()];
+        let key = [&prepared.token, q.corner, q.quantity, q.unit.symbol()];
+        let digest = digest::of_value(key, [value, uncertainty, chain, at_least]);
+        [series.into(), record.into(), value, uncertainty, chain, at_least, digest.into()]
+    };
+    let values: Vec<Value<'_>> = prepared.quantities.iter().zip(&series).flat_map(row).collect();
+    database.insert(
+        "value (series_id, record_id, value, uncertainty, chain, at_least, digest)",
+        7,
+        &values,
+    )?;
     let files: Vec<Value<'_>> = prepared
         .provenance
         .files
@@ -183,7 +182,7 @@ fn insert(
 /// The record's number; `None` when its token is there already.
 fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> Result<Option<i64>, Fault> {
     let run = prepared.new.outcome;
-    let values: [Value<'_>; 16] = [
+    let told: [Value<'_>; 15] = [
         prepared.token.as_str().into(),
         run.product.as_str().into(),
         run.serial.as_str().into(),
@@ -197,13 +196,16 @@ fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> R
         run.run.as_str().into(),
         run.verdict.word().into(),
         prepared.new.tool.into(),
-        spec.into(),
         (run.corners.len() as i64).into(),
         prepared.recorded.as_str().into(),
     ];
+    let of_spec: [Value<'_>; 2] =
+        [(*prepared.provenance.spec.sha256).into(), prepared.settings_sha256.as_str().into()];
+    let digest = digest::of_row(told.into_iter().chain(of_spec));
+    let values: Vec<Value<'_>> = told.into_iter().chain([spec.into(), digest.into()]).collect();
     let sql = "INSERT INTO record (token, product, serial, revision, firmware, build, taken, taken_us, station, \
-               is_reference, run, verdict, tool, spec_id, corners, recorded) \
-               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) \
+               is_reference, run, verdict, tool, corners, recorded, spec_id, digest) \
+               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) \
                ON CONFLICT (token) DO NOTHING RETURNING id";
     database.query_first(sql, &values, |row| row.get(0))
 }
@@ -215,7 +217,11 @@ fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64)
         let name: Value<'_> = corner.corner.as_str().into();
         let level = corner.judged.as_ref().and_then(|judged| judged.level.as_deref());
         let quantities = prepared.quantities.iter().filter(|q| q.corner == corner.corner).count() as i64;
-        corners.extend([record.into(), name, corner.verdict.word().into(), level.into(), quantities.into()]);
+        let told = [name, corner.verdict.word().into(), level.into(), quantities.into()];
+        let digest = digest::of_row(std::iter::once(prepared.token.as_str().into()).chain(told));
+        corners.push(record.into());
+        corners.extend(told);
+        corners.push(digest.into());
         let wrong = corner.checks.iter().filter(|c| !matches!(c.verdict, Verdict::Pass | Verdict::NotJudged));
         problems.extend(wrong.flat_map(|check| {
             [
@@ -227,7 +233,7 @@ fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64)
             ]
         }));
     }
-    database.insert("corner (record_id, corner, verdict, level, quantities)", 5, &corners)?;
+    database.insert("corner (record_id, corner, verdict, level, quantities, digest)", 6, &corners)?;
     database.insert("problem (record_id, corner, check_name, verdict, message)", 5, &problems)
 }
 

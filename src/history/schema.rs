@@ -15,7 +15,8 @@ pub(super) struct Migration {
 }
 
 /// Every step there has been, the first one makes version 1. A step that has been released is never changed: a new one is added.
-pub(super) const MIGRATIONS: &[Migration] = &[Migration { sql: VERSION_1, postgres: VERSION_1_POSTGRES }];
+pub(super) const MIGRATIONS: &[Migration] =
+    &[Migration { sql: VERSION_1, postgres: VERSION_1_POSTGRES }, Migration { sql: VERSION_2, postgres: "" }];
 
 /// The version that this program writes.
 pub const VERSION: i64 = MIGRATIONS.len() as i64;
@@ -110,6 +111,17 @@ CREATE TABLE mark (
 
 /// What is compressed already is not compressed again.
 const VERSION_1_POSTGRES: &str = "ALTER TABLE result ALTER COLUMN json SET STORAGE EXTERNAL;";
+
+/// Digests of rows (`digest`); what an earlier version recorded has none.
+const VERSION_2: &str = "
+ALTER TABLE record ADD COLUMN digest BIGINT;
+ALTER TABLE result ADD COLUMN digest BIGINT;
+ALTER TABLE corner ADD COLUMN digest BIGINT;
+ALTER TABLE value ADD COLUMN digest BIGINT;
+";
+
+/// The first version with digests.
+pub(super) const WITH_DIGESTS: i64 = 2;
 
 /// Held while PostgreSQL's tables are made or changed; any number that no other program is likely to take.
 const LOCK: i64 = 0x6c6f_6f70_6761_7567;

@@ -153,6 +153,32 @@ pub(super) fn write_ahead(connection: &Connection) -> Result<(), Fault> {
     }
 }
 
+/// What tells a file from every other one: device and number.
+pub(super) type FileNumber = [u64; 2];
+
+/// The file at a path; `None` where there is none, or the system has no such numbers.
+#[cfg(unix)]
+pub(super) fn file_number(path: &Path) -> Option<FileNumber> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).ok().map(|found| [found.dev(), found.ino()])
+}
+
+/// No file that is open can lose its name here.
+#[cfg(not(unix))]
+pub(super) const fn file_number(_: &Path) -> Option<FileNumber> {
+    None
+}
+
+/// The file that is open is not the one under its name.
+pub(super) fn moved_away() -> Fault {
+    Fault::Kind(
+        HistoryErrorKind::Connection,
+        "the file was moved, removed or replaced while it was open; what is written goes away with it"
+            .to_owned(),
+        "put it back where it was, leave it there while it is recorded in, and record again".to_owned(),
+    )
+}
+
 fn is_busy(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
 }

@@ -17,6 +17,8 @@ pub struct History {
     pub(super) database: Database,
     /// Numbers of series that are known to be in the database, by product, corner, quantity and unit.
     pub(super) series: HashMap<[String; 4], i64>,
+    /// The file that is open, where it is one and the system numbers files.
+    file: Option<sqlite::FileNumber>,
 }
 
 impl std::fmt::Debug for History {
@@ -40,7 +42,7 @@ impl History {
             Ok(database)
         })
         .map_err(|fault| fault.at(address))?;
-        Ok(Self { address: address.clone(), database, series: HashMap::new() })
+        Ok(Self::of(address, database))
     }
 
     /// Opens a history to read, as it is at this moment: what is recorded later is not seen. Never makes or changes one; reads any
@@ -64,7 +66,15 @@ impl History {
             Ok(database)
         };
         let database = open().map_err(|fault: Fault| fault.at(address))?;
-        Ok(Self { address: address.clone(), database, series: HashMap::new() })
+        Ok(Self::of(address, database))
+    }
+
+    fn of(address: &Address, database: Database) -> Self {
+        let file = match address {
+            Address::File(path) => sqlite::file_number(path),
+            Address::Postgres(_) => None,
+        };
+        Self { address: address.clone(), database, series: HashMap::new(), file }
     }
 
     /// Opens a history that is there already, to mark in: brings it to this version when it is older.
@@ -87,14 +97,19 @@ impl History {
         &mut self,
         mut work: impl FnMut(&mut Database, &mut HashMap<[String; 4], i64>) -> Result<T, Fault>,
     ) -> Result<T, HistoryError> {
-        let Self { address, database, series } = self;
+        let Self { address, database, series, file } = self;
         let done = patiently(|tries| {
             if tries > 0 {
                 // What was inserted by a transaction that did not come through is not known.
                 series.clear();
                 *database = connect_to_record(address)?;
             }
-            database.write(|database| work(database, series))
+            let done = database.write(|database| work(database, series))?;
+            // SQLite writes to a file that has lost its name as to any other.
+            match address {
+                Address::File(path) if sqlite::file_number(path) != *file => Err(sqlite::moved_away()),
+                _ => Ok(done),
+            }
         });
         if done.is_err() {
             series.clear();

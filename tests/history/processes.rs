@@ -88,8 +88,24 @@ fn acknowledged(lines: impl Iterator<Item = String>) -> Vec<(i64, String)> {
     parsed.collect()
 }
 
+/// Numbers and serials that a recorder told before it was killed, which is after so many. `with` changes how it is started.
+pub fn killed_after(records: usize, address: &Address, with: impl Fn(&mut Command)) -> Vec<(i64, String)> {
+    let binary = std::env::current_exe().unwrap();
+    let mut command = helper(&binary, "recorder", &typed(address), usize::MAX);
+    with(&mut command);
+    let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines().map(Result::unwrap);
+    let is_told = |line: &String| line.starts_with("RECORDED ");
+    let mut told: Vec<String> = lines.by_ref().filter(is_told).take(records).collect();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    // A line cut by the kill was not acknowledged.
+    told.extend(lines);
+    acknowledged(told.into_iter())
+}
+
 /// Every acknowledged run is there, and everything that is there is whole.
-fn all_there(address: &Address, acknowledged: &[(i64, String)]) -> u64 {
+pub fn all_there(address: &Address, acknowledged: &[(i64, String)]) -> u64 {
     let mut history = History::open_to_read(address).unwrap();
     let report = history.check().unwrap();
     assert_eq!(report.problems, [""; 0]);
