@@ -66,7 +66,12 @@ fn specs() -> Vec<Value> {
         "output_real": {"column": "c"}, "output_imag": {"column": "d"}, "frequency": {"column": 1, "unit": "Hz"}});
     let mut real = full.clone();
     real["reading"]["columns"] = json!({"real": {"column": "re"}, "imag": "im"});
-    vec![full, other, sides, real]
+    let mut polar = full.clone();
+    polar["reading"] = json!({
+        "format": "text", "footer_rows": 1, "units_row": true, "frequency_unit": "rad/s",
+        "columns": {"input_magnitude": {"column": "a", "unit": "dB"}, "input_phase": {"column": "b", "unit": "rad"},
+            "output_magnitude": {"column": "c", "unit": "dB"}, "output_phase": {"column": "d", "unit": "deg"}}});
+    vec![full, other, sides, real, polar]
 }
 
 fn reading() -> Value {

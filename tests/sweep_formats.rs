@@ -582,7 +582,16 @@ fn any_reading() -> impl Strategy<Value = Reading> {
     (marks, columns, any::<bool>(), 0usize..3, prop::sample::select(vec!["", "#", "1", "µ"])).prop_map(
         |(((delimiter, decimal), encoding), columns, header, skip_rows, comment)| {
             let comment = comment.to_owned();
-            Reading { encoding, delimiter, decimal, comment, skip_rows, header, columns }
+            Reading {
+                encoding,
+                delimiter,
+                decimal,
+                comment,
+                skip_rows,
+                header,
+                columns,
+                ..Reading::default()
+            }
         },
     )
 }

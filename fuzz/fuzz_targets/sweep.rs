@@ -8,12 +8,17 @@ use std::sync::{Arc, LazyLock};
 
 static READINGS: LazyLock<Vec<Reading>> = LazyLock::new(|| {
     let texts = [
-        "{columns: {frequency: 1, gain: 2, phase: 3}}",
-        "{delimiter: \";\", decimal: \",\", columns: {frequency: 1, gain: 2, phase: 3}}",
-        "{delimiter: tab, comment: \"#\", skip_rows: 1, header: false, columns: {frequency: 1, real: 2, imag: 3}}",
+        "{columns: {frequency: {column: 1, unit: kHz}, gain: {column: 2, unit: dB}, phase: {column: 3, unit: rad}}}",
+        "{delimiter: \";\", decimal: \",\", units_row: true, columns: {frequency: {column: 1, unit: rad/s}, real: 2, imag: 3}}",
+        "{delimiter: tab, skip_rows: 1, footer_rows: 1, header: false, columns: {frequency: {column: 1, unit: Hz}, real: 2, imag: 3}}",
+        "{frequency_unit: MHz, columns: {input_magnitude: 2, input_phase: 3, output_magnitude: 4, output_phase: 5}}",
+        "format: jsonl",
+        "format: touchstone",
+        "{format: npy, columns: {frequency: {column: 1, unit: Hz}, real: 2, imag: 3}}",
+        "format: npz",
     ];
-    let readings = texts.iter().filter_map(|text| load_reading(text.as_bytes(), "reading.yaml").ok());
-    std::iter::once(Reading::default()).chain(readings).collect()
+    let read = |text: &&str| load_reading(text.as_bytes(), "reading.yaml").expect("the readings are sound");
+    std::iter::once(Reading::default()).chain(texts.iter().map(read)).collect()
 });
 
 fuzz_target!(|data: &[u8]| {

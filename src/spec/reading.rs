@@ -2,14 +2,29 @@
 
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::quantity::{Hertz, Parsable};
-use crate::sweep::{AngleUnit, Column, ColumnRef, Columns, Encoding, FrequencyUnit, GainUnit, Reading};
+use crate::sweep::{
+    AngleUnit, Column, ColumnRef, Columns, Encoding, Format, FrequencyUnit, GainUnit, Reading,
+};
 use crate::yaml::{Fields, Findings, Kind, Sort, Value, parse_as};
 use std::sync::Arc;
 
 /// How files are known that hold the map of `reading`.
 const SORT: Sort = Sort {
     what: "a file with the map of `reading`",
-    keys: &["reading", "encoding", "delimiter", "decimal", "comment", "skip_rows", "header", "columns"],
+    keys: &[
+        "reading",
+        "format",
+        "encoding",
+        "delimiter",
+        "decimal",
+        "comment",
+        "skip_rows",
+        "footer_rows",
+        "header",
+        "units_row",
+        "frequency_unit",
+        "columns",
+    ],
 };
 
 /// Reads a file that holds the map of `reading`, with or without that key on top.
@@ -37,6 +52,16 @@ pub fn load_reading(bytes: &[u8], file: &str) -> Result<Reading, Vec<Diagnostic>
 pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
     let fields = value.fields("a map such as `{delimiter: \";\", decimal: \",\"}`")?;
     let mut reading = Reading::default();
+    let formats = [
+        ("text", Format::Text),
+        ("jsonl", Format::JsonLines),
+        ("touchstone", Format::Touchstone),
+        ("npy", Format::Npy),
+        ("npz", Format::Npz),
+    ];
+    if let Some(format) = fields.get("format").and_then(|value| value.word(&formats)) {
+        reading.format = format;
+    }
     if let Some(encoding) = fields.get("encoding").and_then(|value| encoding(&value)) {
         reading.encoding = encoding;
     }
@@ -62,11 +87,34 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
     {
         reading.header = header;
     }
+    if let Some(rows) = fields.get("footer_rows").and_then(|value| value.count(0)) {
+        reading.footer_rows = rows as usize;
+    }
+    let units_row = fields.get("units_row");
+    let is_or_not = [("true", true), ("false", false)];
+    if let Some(is_there) = units_row.as_ref().and_then(|value| value.word(&is_or_not)) {
+        reading.units_row = is_there;
+    }
+    let unit = fields.get("frequency_unit");
+    if let Some(unit) = unit.as_ref().and_then(|value| frequency_unit(value)) {
+        reading.frequency_unit = unit;
+    }
     let columns = fields.get("columns");
     if let Some(columns) = columns.as_ref().and_then(|value| read_columns(value)) {
         reading.columns = columns;
     }
     fields.finish();
+    if let (Some(unit), Some(_)) = (&unit, &reading.columns.frequency) {
+        let help = "leave `frequency_unit` out, or declare the frequencies by it alone and name their column `frequency_hz`";
+        unit.error("repeated-unit", "`columns.frequency` has a unit of its own", help);
+    }
+    if let Some(units_row) = units_row.filter(|_| reading.units_row && !reading.header) {
+        units_row.error(
+            "units-without-header",
+            "without a header there is no row of units after it",
+            "pass over it with `skip_rows`",
+        );
+    }
     if reading.delimiter == reading.decimal {
         let at = decimal.as_ref().or(delimiter.as_ref()).unwrap_or(&fields.value);
         let message = format!("`{}` is the delimiter and the decimal mark", reading.decimal);
@@ -141,6 +189,8 @@ fn read_columns(value: &Value<'_>) -> Option<Columns> {
     let fields = value.fields("a map such as `{frequency: {column: f, unit: kHz}}`")?;
     let angles = [("deg", AngleUnit::Degree), ("rad", AngleUnit::Radian)];
     let gains = [("dB", GainUnit::Decibel), ("ratio", GainUnit::Ratio)];
+    // Both sides are in one unit, which goes from their ratio.
+    let magnitudes = [("V", GainUnit::Ratio), ("ratio", GainUnit::Ratio), ("dB", GainUnit::Decibel)];
     let columns = Columns {
         frequency: with_unit(&fields, "frequency", "kHz", frequency_unit),
         gain: with_unit(&fields, "gain", "dB", |value| value.word(&gains)),
@@ -151,6 +201,10 @@ fn read_columns(value: &Value<'_>) -> Option<Columns> {
         input_imag: bare(&fields, "input_imag"),
         output_real: bare(&fields, "output_real"),
         output_imag: bare(&fields, "output_imag"),
+        input_magnitude: of_side(&fields, "input_magnitude", &magnitudes, GainUnit::Ratio),
+        input_phase: of_side(&fields, "input_phase", &angles, AngleUnit::Degree),
+        output_magnitude: of_side(&fields, "output_magnitude", &magnitudes, GainUnit::Ratio),
+        output_phase: of_side(&fields, "output_phase", &angles, AngleUnit::Degree),
     };
     fields.finish();
     Some(columns)
@@ -182,6 +236,24 @@ fn bare(fields: &Fields<'_>, key: &'static str) -> Option<ColumnRef> {
     column
 }
 
+/// A column of one side: `input_phase: ph1` in the usual unit, or `input_phase: {column: ph1, unit: rad}`.
+fn of_side<U: Copy>(
+    fields: &Fields<'_>,
+    key: &'static str,
+    units: &[(&'static str, U)],
+    usual: U,
+) -> Option<Column<U>> {
+    let value = fields.get(key)?;
+    if !matches!(value.node.kind, Kind::Map(_)) {
+        return column(&value).map(|column| Column { column, unit: usual });
+    }
+    let inner = value.fields("a map such as `{column: 1, unit: dB}`")?;
+    let column = inner.required("column", "column: 1").and_then(|value| column(&value));
+    let unit = inner.get("unit").map_or(Some(usual), |value| value.word(units));
+    inner.finish();
+    Some(Column { column: column?, unit: unit? })
+}
+
 fn column(value: &Value<'_>) -> Option<ColumnRef> {
     if let Kind::Scalar { text, plain: true } = &value.node.kind
         && text.bytes().all(|b| b.is_ascii_digit() || b == b'-' || b == b'+')
@@ -194,9 +266,12 @@ fn column(value: &Value<'_>) -> Option<ColumnRef> {
 
 fn frequency_unit(value: &Value<'_>) -> Option<FrequencyUnit> {
     let text = value.text("a unit such as `kHz`")?;
+    if text == "rad/s" {
+        return Some(FrequencyUnit::RADIANS_PER_SECOND);
+    }
     let factor = Hertz::SYMBOLS.iter().find_map(|symbol| symbol.factor_of(text));
     if factor.is_none() {
-        let help = "write `Hz`, `kHz`, `MHz` or `GHz`";
+        let help = "write `Hz`, `kHz`, `MHz`, `GHz` or `rad/s`";
         value.error("wrong-unit", format!("`{text}` is not a unit of frequency"), help);
     }
     factor.map(FrequencyUnit)
@@ -208,7 +283,16 @@ fn check_columns(at: &Value<'_>, reading: &Reading, whole: bool) {
     let gain = columns.gain.as_ref().map(|c| &c.column);
     let phase = columns.phase.as_ref().map(|c| &c.column);
     let frequency = columns.frequency.as_ref().map(|c| &c.column);
-    let groups: [&[Option<&ColumnRef>]; 3] = [
+    let sides = [&columns.input_magnitude, &columns.output_magnitude];
+    let [input, output] = sides.map(|side| side.as_ref());
+    let angles = [&columns.input_phase, &columns.output_phase].map(|side| side.as_ref().map(|c| &c.column));
+    if let (Some(input), Some(output)) = (input, output)
+        && input.unit != output.unit
+    {
+        let help = "declare both sides in decibels, or both in volts: their ratio is the loop gain";
+        at.error("mixed-units", "the magnitudes of the two sides have different units", help);
+    }
+    let groups: [&[Option<&ColumnRef>]; 4] = [
         &[gain, phase],
         &[columns.real.as_ref(), columns.imag.as_ref()],
         &[
@@ -217,6 +301,7 @@ fn check_columns(at: &Value<'_>, reading: &Reading, whole: bool) {
             columns.output_real.as_ref(),
             columns.output_imag.as_ref(),
         ],
+        &[input.map(|c| &c.column), angles[0], output.map(|c| &c.column), angles[1]],
     ];
     let mut given: Vec<&ColumnRef> =
         groups.iter().flat_map(|group| group.iter().flatten().copied()).collect();

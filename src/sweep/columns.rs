@@ -1,11 +1,11 @@
 //! Which columns of a file are meant.
 //!
 //! A declared column wins. What is not declared is looked up by the standard names, in this order of forms: `gain_db`
-//! and `phase_deg`, `gain` and `phase_deg`, `real` and `imag`, the two sides of the injection point.
+//! and `phase_deg`, `gain` and `phase_deg`, `real` and `imag`, the two sides of the injection point by their parts, by magnitude and phase.
 
 use super::convert::{Form, MOST_NUMBERS, Numbers};
 use super::fields::Field;
-use super::reading::{AngleUnit, ColumnRef, Columns, FrequencyUnit, GainUnit};
+use super::reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
 use std::borrow::Cow;
 
 /// Standard name of the frequency column.
@@ -65,10 +65,18 @@ impl Layout {
             "real part of the output side",
             "imaginary part of the output side",
         ];
+        const POLAR_SIDES: [&str; 5] = [
+            "frequency",
+            "magnitude of the input side",
+            "phase of the input side",
+            "magnitude of the output side",
+            "phase of the output side",
+        ];
         let names: &[&str] = match self.form {
             Form::Polar(..) => &POLAR,
             Form::Complex => &COMPLEX,
             Form::Sides => &SIDES,
+            Form::PolarSides(_) => &POLAR_SIDES,
         };
         names.get(number).copied().unwrap_or("number")
     }
@@ -162,7 +170,8 @@ impl Candidate {
 ///
 /// # Errors
 /// Everything that is unclear.
-pub(super) fn resolve(header: &Header<'_>, columns: &Columns) -> Result<Layout, Vec<Unclear>> {
+pub(super) fn resolve(header: &Header<'_>, reading: &Reading) -> Result<Layout, Vec<Unclear>> {
+    let columns = &reading.columns;
     let mut unclear = Vec::new();
     let frequency = columns.frequency.as_ref().map(|column| &column.column);
     let frequency = place(header, "frequency", frequency, &mut unclear).or_else(|| header.find(FREQUENCY));
@@ -180,7 +189,7 @@ pub(super) fn resolve(header: &Header<'_>, columns: &Columns) -> Result<Layout, 
     for (into, (_, from)) in places.iter_mut().skip(1).zip(chosen.found()) {
         *into = from.unwrap_or(frequency);
     }
-    let unit = columns.frequency.as_ref().map_or(FrequencyUnit(1.0), |column| column.unit);
+    let unit = columns.frequency.as_ref().map_or(reading.frequency_unit, |column| column.unit);
     let layout =
         Layout { form: chosen.form, unit, fields: header.fields.len(), places, used: chosen.keys.len() + 1 };
     match shared(&layout, chosen.keys) {
@@ -218,8 +227,8 @@ fn place(
     }
 }
 
-/// The three forms, in order of recognition.
-fn candidates(header: &Header<'_>, columns: &Columns, unclear: &mut Vec<Unclear>) -> [Candidate; 3] {
+/// The forms, in order of recognition.
+fn candidates(header: &Header<'_>, columns: &Columns, unclear: &mut Vec<Unclear>) -> [Candidate; 4] {
     let mut candidate = |form, keys: &'static [&'static str], declared: [Option<&ColumnRef>; 4]| {
         let mut places = [None; MOST_NUMBERS - 1];
         for (into, (key, declared)) in places.iter_mut().zip(keys.iter().zip(declared)) {
@@ -231,34 +240,44 @@ fn candidates(header: &Header<'_>, columns: &Columns, unclear: &mut Vec<Unclear>
         }
         Candidate { form, keys, places, declared: declared.iter().flatten().count() }
     };
-    let gain = columns.gain.as_ref();
-    let phase = columns.phase.as_ref();
-    let gain_unit = gain.map_or(GainUnit::Decibel, |column| column.unit);
-    let phase_unit = phase.map_or(AngleUnit::Degree, |column| column.unit);
-    let declared = [gain.map(|column| &column.column), phase.map(|column| &column.column), None, None];
-    let mut polar = candidate(Form::Polar(gain_unit, phase_unit), &["gain", "phase"], declared);
     let c = columns;
+    let gain_unit = c.gain.as_ref().map_or(GainUnit::Decibel, |column| column.unit);
+    let phase_unit = c.phase.as_ref().map_or(AngleUnit::Degree, |column| column.unit);
+    let declared = [of(&c.gain), of(&c.phase), None, None];
+    let mut polar = candidate(Form::Polar(gain_unit, phase_unit), &["gain", "phase"], declared);
     let complex = [c.real.as_ref(), c.imag.as_ref(), None, None];
     let complex = candidate(Form::Complex, &["real", "imag"], complex);
     let sides = [&c.input_real, &c.input_imag, &c.output_real, &c.output_imag].map(Option::as_ref);
     let sides = candidate(Form::Sides, &["input_real", "input_imag", "output_real", "output_imag"], sides);
+    let declared = [of(&c.input_magnitude), of(&c.input_phase), of(&c.output_magnitude), of(&c.output_phase)];
+    let unit = |magnitude: &Option<Column<GainUnit>>, phase: &Option<Column<AngleUnit>>| {
+        let magnitude = magnitude.as_ref().map_or(GainUnit::Ratio, |column| column.unit);
+        (magnitude, phase.as_ref().map_or(AngleUnit::Degree, |column| column.unit))
+    };
+    let units = [unit(&c.input_magnitude, &c.input_phase), unit(&c.output_magnitude, &c.output_phase)];
+    let keys = &["input_magnitude", "input_phase", "output_magnitude", "output_phase"];
+    let polar_sides = candidate(Form::PolarSides(units), keys, declared);
 
     let [gain_place, phase_place, ..] = &mut polar.places;
-    if gain.is_none() {
+    if c.gain.is_none() {
         *gain_place = header.find("gain_db");
         if gain_place.is_none() {
             *gain_place = header.find("gain");
             polar.form = Form::Polar(GainUnit::Ratio, phase_unit);
         }
     }
-    if phase.is_none() {
+    if c.phase.is_none() {
         *phase_place = header.find("phase_deg");
     }
-    [polar, complex, sides]
+    [polar, complex, sides, polar_sides]
+}
+
+fn of<U>(column: &Option<Column<U>>) -> Option<&ColumnRef> {
+    column.as_ref().map(|column| &column.column)
 }
 
 /// The form that is meant: wholly declared before partly declared before recognised, else the keys that are missing.
-fn choose(candidates: &[Candidate; 3]) -> Result<&Candidate, Vec<&'static str>> {
+fn choose(candidates: &[Candidate; 4]) -> Result<&Candidate, Vec<&'static str>> {
     let any_declared = candidates.iter().any(|candidate| candidate.declared > 0);
     let eligible = || candidates.iter().filter(move |candidate| !any_declared || candidate.declared > 0);
     let whole = || eligible().filter(|candidate| candidate.is_whole());
@@ -287,14 +306,13 @@ mod tests {
     use super::*;
     use crate::sweep::dialect::Dialect;
     use crate::sweep::fields::Cutter;
-    use crate::sweep::reading::{Column, Reading};
 
     fn layout(text: &str, columns: &Columns, named: bool) -> Result<Layout, Vec<Unclear>> {
-        let reading = Reading::default();
+        let reading = Reading { columns: columns.clone(), ..Reading::default() };
         let mut fields = Vec::new();
         let dialect = Dialect::new(&reading, &"f.csv".into()).unwrap();
         Cutter::new(text.as_bytes(), dialect).cut(0, &mut fields).unwrap();
-        resolve(&Header { text, fields: &fields, named }, columns)
+        resolve(&Header { text, fields: &fields, named }, &reading)
     }
 
     fn name(name: &str) -> Option<ColumnRef> {
@@ -313,6 +331,12 @@ mod tests {
         recognised("gain,phase_deg,gain_db,frequency_hz", polar(GainUnit::Decibel), &[3, 2, 1]);
         recognised("frequency_hz,real,imag,phase_deg,gain", polar(GainUnit::Ratio), &[0, 4, 3]);
         recognised("imag,real,frequency_hz,gain_db", Form::Complex, &[2, 1, 0]);
+        let sides = Form::PolarSides([(GainUnit::Ratio, AngleUnit::Degree); 2]);
+        recognised(
+            "frequency_hz,output_phase,output_magnitude,input_phase,input_magnitude",
+            sides,
+            &[0, 4, 3, 2, 1],
+        );
         recognised(
             "frequency_hz,output_imag,output_real,input_imag,input_real",
             Form::Sides,

@@ -27,13 +27,15 @@ pub(super) enum Form {
     Complex,
     /// Real and imaginary part of the input side, then of the output side.
     Sides,
+    /// Magnitude and phase of the input side, then of the output side, each with its units.
+    PolarSides([(GainUnit, AngleUnit); 2]),
 }
 
 /// Why numbers make no loop gain. The place is an index into [`Numbers`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum NoGain {
-    /// A ratio of 0 or less.
-    RatioNotPositive,
+    /// A ratio or a magnitude of 0 or less.
+    RatioNotPositive(usize),
     /// Both parts are 0: no magnitude in decibels, no phase.
     Zero(usize),
     /// A magnitude beyond any measurement.
@@ -46,8 +48,7 @@ impl NoGain {
     /// Index of the number that is meant.
     pub fn number(self) -> usize {
         match self {
-            Self::RatioNotPositive => 1,
-            Self::Zero(at) | Self::Magnitude(at) | Self::Phase(at) => at,
+            Self::RatioNotPositive(at) | Self::Zero(at) | Self::Magnitude(at) | Self::Phase(at) => at,
         }
     }
 }
@@ -62,22 +63,47 @@ pub(super) fn convert(form: Form, numbers: &Numbers) -> Result<(f64, f64), NoGai
         Form::Polar(gain, phase) => polar(gain, phase, numbers),
         Form::Complex => complex(numbers),
         Form::Sides => sides(numbers),
+        Form::PolarSides(units) => polar_sides(units, numbers),
     }
 }
 
 #[inline]
 fn polar(gain: GainUnit, phase: AngleUnit, numbers: &Numbers) -> Result<(f64, f64), NoGain> {
     let [_, gain_value, phase_value, ..] = *numbers;
+    let (ln_magnitude, phase_rad) = part((gain, phase), gain_value, phase_value, 1)?;
+    natural(&[0.0, ln_magnitude, phase_rad, 0.0, 0.0])
+}
+
+/// Ln magnitude and phase (rad) of one magnitude and phase; `number` is the index of the magnitude.
+#[inline]
+fn part(
+    (gain, phase): (GainUnit, AngleUnit),
+    gain_value: f64,
+    phase_value: f64,
+    number: usize,
+) -> Result<(f64, f64), NoGain> {
     let ln_magnitude = match gain {
         GainUnit::Decibel => gain_value * LN_PER_DECIBEL,
         GainUnit::Ratio if gain_value > 0.0 => gain_value.ln(),
-        GainUnit::Ratio => return Err(NoGain::RatioNotPositive),
+        GainUnit::Ratio => return Err(NoGain::RatioNotPositive(number)),
     };
     let phase_rad = match phase {
         AngleUnit::Degree => phase_value.to_radians(),
         AngleUnit::Radian => phase_value,
     };
-    natural(&[0.0, ln_magnitude, phase_rad, 0.0, 0.0])
+    if phase_rad.abs() > MOST_PHASE_RAD {
+        return Err(NoGain::Phase(number + 1));
+    }
+    Ok((ln_magnitude, phase_rad))
+}
+
+/// Output over input.
+#[inline(never)]
+fn polar_sides(units: [(GainUnit, AngleUnit); 2], numbers: &Numbers) -> Result<(f64, f64), NoGain> {
+    let [_, input, input_phase, output, output_phase] = *numbers;
+    let (of_input, of_output) =
+        (part(units[0], input, input_phase, 1)?, part(units[1], output, output_phase, 3)?);
+    bounded(of_output.0 - of_input.0, of_output.1 - of_input.1, 3)
 }
 
 /// As [`convert`], of numbers that are ln magnitude and phase (rad) already.
@@ -205,7 +231,7 @@ mod tests {
     fn zero_has_no_phase() {
         let polar = Form::Polar(GainUnit::Ratio, AngleUnit::Degree);
         for ratio in [0.0, -0.0, -2.0] {
-            assert_eq!(convert(polar, &[1.0, ratio, 0.0, 0.0, 0.0]), Err(NoGain::RatioNotPositive));
+            assert_eq!(convert(polar, &[1.0, ratio, 0.0, 0.0, 0.0]), Err(NoGain::RatioNotPositive(1)));
         }
         assert_eq!(convert(Form::Complex, &[1.0, 0.0, -0.0, 0.0, 0.0]), Err(NoGain::Zero(1)));
         assert_eq!(convert(Form::Sides, &[1.0, 0.0, 0.0, 1.0, 0.0]), Err(NoGain::Zero(1)));

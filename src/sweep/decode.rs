@@ -1,4 +1,4 @@
-//! Bytes to text: byte order marks, the declared encoding, and the rows skipped at the top.
+//! Bytes to text: byte order marks, the declared encoding, and the rows skipped at the top and at the end.
 //!
 //! Skipped rows are passed over unread, so they need not be valid text.
 
@@ -28,6 +28,7 @@ pub(super) fn decode<'a>(
     let (encoding, mark) = marked.unwrap_or((reading.encoding, 0));
     let body = skip(bytes.get(mark..).unwrap_or_default(), skip_rows, encoding)
         .map_err(|lines| vec![too_short(skip_rows, lines, file)])?;
+    let body = without_footer(body, reading.footer_rows, encoding);
     let first_line = (skip_rows as u64).saturating_add(1);
     let text = text(body, encoding, buffer).map_err(|bad| {
         let good = Source { file, text: bad.before, first_line };
@@ -67,6 +68,30 @@ fn skip<'a>(body: &'a [u8], rows: usize, encoding: &Encoding) -> Result<&'a [u8]
         rest = rest.get(next..).unwrap_or_default();
     }
     Ok(rest)
+}
+
+/// What stands before the last lines; nothing where there are no more than these. The end of the last line begins no other one.
+fn without_footer<'a>(body: &'a [u8], rows: usize, encoding: &Encoding) -> &'a [u8] {
+    let mut rest = body;
+    for _ in 0..rows {
+        let length = if is_wide(encoding) { last_wide_line(rest, encoding) } else { last_line(rest) };
+        rest = rest.get(..length).unwrap_or_default();
+    }
+    rest
+}
+
+/// Where the last line begins.
+fn last_line(rest: &[u8]) -> usize {
+    let inner = rest.strip_suffix(b"\n").unwrap_or(rest);
+    memrchr(b'\n', inner).map_or(0, |at| at + 1)
+}
+
+/// Where the last line of UTF-16 begins.
+fn last_wide_line(rest: &[u8], encoding: &Encoding) -> usize {
+    let end = if encoding == UTF_16LE { [b'\n', 0] } else { [0, b'\n'] };
+    let (pairs, _) = rest.as_chunks::<2>();
+    let inner = pairs.strip_suffix(&[end]).unwrap_or(pairs);
+    inner.iter().rposition(|pair| *pair == end).map_or(0, |at| 2 * (at + 1))
 }
 
 /// Start of the second line of UTF-16.

@@ -12,8 +12,14 @@ const LEAST_ALONE: usize = 2;
 /// Names that no other file has in its first lines.
 const NAMES: [&[u8]; 2] = [b"frequency_hz", b"phase_deg"];
 
-/// Whether a file may be a sweep: a line of numbers stands in it, or a standard name of a column.
+/// First bytes of what holds numbers as bytes or packed; what it holds is looked at when it is unpacked.
+const PACKED: [&[u8]; 3] = [b"\x1f\x8b\x08", b"PK\x03\x04", b"\x93NUMPY"];
+
+/// Whether a file may be a sweep: a line of numbers stands in it, or a standard name of a column, or it is packed.
 pub(crate) fn may_be_sweep(bytes: &[u8]) -> bool {
+    if PACKED.iter().any(|start| bytes.starts_with(start)) {
+        return true;
+    }
     let head = bytes.get(..bytes.len().min(LOOKED_AT)).unwrap_or(bytes);
     let marks: [&[u8]; 3] = [b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"];
     let head = marks.iter().find_map(|mark| head.strip_prefix(*mark)).unwrap_or(head);
@@ -44,7 +50,7 @@ fn is_number(field: &[u8]) -> bool {
 }
 
 /// Errors whose words hold nothing of the file; without their excerpts they may be told of any file.
-const SILENT: [&str; 3] = ["sweep-encoding", "sweep-empty", "sweep-points"];
+const SILENT: [&str; 4] = ["sweep-encoding", "sweep-empty", "sweep-points", "sweep-format"];
 
 /// What is said of a file that could not be read: its errors as they are where it may be a sweep, else nothing that it holds.
 pub(crate) fn veiled(bytes: &[u8], file: &Arc<str>, errors: Vec<Diagnostic>) -> Vec<Diagnostic> {

@@ -4,6 +4,7 @@
 //!
 //! | file | does |
 //! | --- | --- |
+//! | `formats` | files that are no text, or compressed, into text |
 //! | `decode` | byte order mark, encoding, skipped rows |
 //! | `dialect` | delimiter, decimal mark and comment mark; where the next row begins |
 //! | `fields` | a row to fields; the `csv` crate parses files with quotes |
@@ -33,8 +34,10 @@ mod dialect;
 mod explaining_reader;
 mod fast_reader;
 mod fields;
-#[cfg(feature = "cli")]
+#[cfg(feature = "formats")]
 mod foreign_files;
+#[cfg(feature = "formats")]
+mod formats;
 mod from_numbers;
 mod number;
 mod order;
@@ -51,5 +54,5 @@ pub(crate) use foreign_files::{may_be_sweep, veiled};
 pub use from_numbers::BadSamples;
 pub use num_complex::Complex64;
 pub use read::{Scratch, read};
-pub use reading::{AngleUnit, Column, ColumnRef, Columns, FrequencyUnit, GainUnit, Reading};
+pub use reading::{AngleUnit, Column, ColumnRef, Columns, Format, FrequencyUnit, GainUnit, Reading};
 pub use samples::Samples;

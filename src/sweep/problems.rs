@@ -130,7 +130,12 @@ pub(super) fn not_a_number(
 pub(super) fn no_gain(why: NoGain, form: Form, found: &str) -> (String, Option<String>) {
     let found = shown(found);
     match why {
-        NoGain::RatioNotPositive => {
+        NoGain::RatioNotPositive(_) if matches!(form, Form::PolarSides(_)) => {
+            let help =
+                "for magnitudes in decibels declare the `unit: dB` of both sides under `reading.columns`";
+            (format!("the magnitude is {found}, but it must be above 0"), Some(help.to_owned()))
+        }
+        NoGain::RatioNotPositive(_) => {
             let help = "for a gain in decibels name the column `gain_db`, or declare its `unit: dB` under \
                         `reading.columns.gain`";
             (format!("the gain is {found}, but a ratio must be above 0"), Some(help.to_owned()))

@@ -1,17 +1,23 @@
 //! From bytes to samples.
 
 use super::decode::decode;
-use super::dialect::{Dialect, line_ends};
+use super::dialect::{Dialect, line_ends, next_line};
 use super::explaining_reader::read_rows_carefully;
 use super::fast_reader::{Room, Rows, read_rows};
 use super::fields::{Cutter, Field};
 use super::from_numbers::FEWEST_POINTS;
 use super::order::put_in_order;
 use super::problems::{Source, uncut};
+#[cfg(not(feature = "formats"))]
+use super::reading::Format;
 use super::reading::Reading;
 use super::recognise::{FirstRow, recognise};
 use super::samples::Samples;
+#[cfg(feature = "formats")]
+use super::{foreign_files::veiled, formats};
 use crate::diagnostic::Diagnostic;
+#[cfg(feature = "formats")]
+use std::borrow::Cow;
 use std::sync::Arc;
 
 /// Memory kept between files, in bytes. Sweeps are far smaller; what one huge file took is given back.
@@ -79,12 +85,60 @@ fn read_by(
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
     samples.clear();
-    let outcome = read_file(way, bytes, file, reading, scratch, samples);
+    let outcome = read_any(way, bytes, file, reading, scratch, samples);
     if outcome.is_err() {
         samples.clear();
     }
     scratch.give_back();
     outcome
+}
+
+/// Reads a file of any format by way of text.
+#[cfg(feature = "formats")]
+fn read_any(
+    way: Way,
+    bytes: &[u8],
+    file: &Arc<str>,
+    reading: &Reading,
+    scratch: &mut Scratch,
+    samples: &mut Samples,
+) -> Result<(), Vec<Diagnostic>> {
+    let whole = formats::unpacked(bytes, file)?;
+    let outcome = match formats::converted(&whole, file, reading)? {
+        None => formats::refuse_binary(&whole, file)
+            .and_then(|()| read_file(way, &whole, file, reading, scratch, samples)),
+        Some(other) => {
+            let outcome = read_file(way, other.text.as_bytes(), file, &other.reading, scratch, samples);
+            outcome.map_err(|mut errors| {
+                for line in errors.iter_mut().filter_map(|error| error.place.as_mut()?.line.as_mut()) {
+                    *line = line.saturating_sub(other.lines_above);
+                }
+                errors
+            })
+        }
+    };
+    match whole {
+        Cow::Borrowed(_) => outcome,
+        // What is packed is veiled as what it holds.
+        Cow::Owned(held) => outcome.map_err(|errors| veiled(&held, file, errors)),
+    }
+}
+
+/// Without the formats a file is text.
+#[cfg(not(feature = "formats"))]
+fn read_any(
+    way: Way,
+    bytes: &[u8],
+    file: &Arc<str>,
+    reading: &Reading,
+    scratch: &mut Scratch,
+    samples: &mut Samples,
+) -> Result<(), Vec<Diagnostic>> {
+    if reading.format != Format::Text {
+        let message = "`reading.format` is another than `text`, and this program was built without the feature `formats`";
+        return Err(vec![Diagnostic::error("sweep-format", message).in_file(file)]);
+    }
+    read_file(way, bytes, file, reading, scratch, samples)
 }
 
 fn read_file(
@@ -109,7 +163,7 @@ fn read_file(
     let layout = recognise(&source, first, dialect, reading, order)?;
     layout.roles(roles);
     let plain = (way.straight && !quotes).then(|| with_point(text, dialect, plain));
-    let start = if reading.header { first.next } else { first.start };
+    let start = first_of_numbers(text, dialect, reading, &first);
     let rows = Rows { text, plain, start, dialect, layout: &layout, roles };
     let mut room = Room { cutter, fields, digits };
     if way.short
@@ -124,6 +178,15 @@ fn read_file(
     read_rows_carefully(&rows, &source, line, &mut room, samples)?;
     put_in_order(samples);
     Ok(())
+}
+
+/// Where the rows of numbers begin: behind the header, and behind the row of units where there is one.
+fn first_of_numbers(text: &[u8], dialect: Dialect<'_>, reading: &Reading, first: &FirstRow<'_>) -> usize {
+    if !reading.header {
+        return first.start;
+    }
+    let units = dialect.next_row(text, first.next).filter(|_| reading.units_row);
+    units.map_or(first.next, |units| next_line(text, units))
 }
 
 /// The text with decimal points. Points become commas at that, so that a stray one does not pass for a decimal mark.

@@ -2,9 +2,28 @@
 
 use encoding_rs::{Encoding, UTF_8};
 
+/// What kind of file a sweep is in. Whatever it is, it may be compressed by gzip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[non_exhaustive]
+pub enum Format {
+    /// Delimited text.
+    #[default]
+    Text,
+    /// A JSON object per line.
+    JsonLines,
+    /// Touchstone 1.0 of one or two ports.
+    Touchstone,
+    /// An array of NumPy.
+    Npy,
+    /// An archive of arrays of NumPy.
+    Npz,
+}
+
 /// Layout of a sweep file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
+    /// What kind of file it is. All that follows but the columns and the unit of the frequencies is of text.
+    pub format: Format,
     /// How characters are written, where no byte order mark says it.
     pub encoding: &'static Encoding,
     /// Between the fields.
@@ -15,8 +34,14 @@ pub struct Reading {
     pub comment: String,
     /// Physical lines before the header.
     pub skip_rows: usize,
+    /// Physical lines at the end that are no rows.
+    pub footer_rows: usize,
     /// Whether the first row names the columns.
     pub header: bool,
+    /// Whether the row after the header names units, which are declared and not read.
+    pub units_row: bool,
+    /// Unit of the frequencies, where their column is not declared with its own.
+    pub frequency_unit: FrequencyUnit,
     /// The declared columns; what is not declared is recognised by the standard names in the header.
     pub columns: Columns,
 }
@@ -24,12 +49,16 @@ pub struct Reading {
 impl Default for Reading {
     fn default() -> Self {
         Self {
+            format: Format::Text,
             encoding: UTF_8,
             delimiter: ',',
             decimal: '.',
             comment: "#".to_owned(),
             skip_rows: 0,
+            footer_rows: 0,
             header: true,
+            units_row: false,
+            frequency_unit: FrequencyUnit::HERTZ,
             columns: Columns::default(),
         }
     }
@@ -57,6 +86,13 @@ pub struct Column<U> {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrequencyUnit(pub f64);
 
+impl FrequencyUnit {
+    /// Hz.
+    pub const HERTZ: Self = Self(1.0);
+    /// Radians per second: a turn has 2 pi of them.
+    pub const RADIANS_PER_SECOND: Self = Self(1.0 / std::f64::consts::TAU);
+}
+
 /// Unit of a gain column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum GainUnit {
@@ -75,7 +111,7 @@ pub enum AngleUnit {
     Radian,
 }
 
-/// Declared columns. At most one of the groups gain and phase, real and imaginary part, two sides is complete.
+/// Declared columns. At most one of the groups gain and phase, real and imaginary part, two sides by their parts or by magnitude and phase is complete.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Columns {
     /// `frequency`
@@ -96,4 +132,12 @@ pub struct Columns {
     pub output_real: Option<ColumnRef>,
     /// `output_imag`
     pub output_imag: Option<ColumnRef>,
+    /// `input_magnitude`, of the signal at the input side
+    pub input_magnitude: Option<Column<GainUnit>>,
+    /// `input_phase`
+    pub input_phase: Option<Column<AngleUnit>>,
+    /// `output_magnitude`, of the signal at the output side, in the unit of the input side
+    pub output_magnitude: Option<Column<GainUnit>>,
+    /// `output_phase`
+    pub output_phase: Option<Column<AngleUnit>>,
 }

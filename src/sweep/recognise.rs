@@ -37,7 +37,7 @@ pub(super) fn recognise(
 ) -> Result<Layout, Vec<Diagnostic>> {
     let header = Header { text: source.text, fields: first.fields, named: reading.header };
     let mut errors = if reading.header { doubled_names(source, first, order) } else { Vec::new() };
-    match resolve(&header, &reading.columns) {
+    match resolve(&header, reading) {
         Ok(layout) if errors.is_empty() => return Ok(layout),
         Ok(_) => {}
         Err(unclear) => {
@@ -189,7 +189,7 @@ fn other_dialect(
             let mut cutter = Cutter::new(bytes, other);
             cutter.cut(first.start, &mut fields).ok()?;
             let header = Header { text: source.text, fields: &fields, named: reading.header };
-            let layout = resolve(&header, &reading.columns).ok()?;
+            let layout = resolve(&header, reading).ok()?;
             let numbers = if reading.header { other.next_row(bytes, first.next)? } else { first.start };
             let comma = !dialect.decimal_comma && delimiter != b',' && {
                 cutter.cut(numbers, &mut fields).ok();

@@ -1,0 +1,71 @@
+//! Files that are no delimited text: each is brought into a table of named columns of numbers, which is read on as text is, with the
+//! same names, units and checks. A number goes over with all its digits.
+//!
+//! | file | reads |
+//! | --- | --- |
+//! | `gzip` | what is compressed by gzip, whatever it holds |
+//! | `json_lines` | an object of numbers per line |
+//! | `touchstone` | Touchstone 1.0 of one or two ports |
+//! | `numpy` | arrays of NumPy, one (`npy`) or several in an archive (`npz`) |
+//! | `table` | the table, and its text |
+//! | `signature` | what a binary file is, by its first bytes |
+
+mod gzip;
+mod json_lines;
+mod numpy;
+mod signature;
+mod table;
+mod touchstone;
+
+use super::reading::{Format, Reading};
+use crate::diagnostic::Diagnostic;
+use std::sync::Arc;
+
+pub(super) use gzip::unpacked;
+pub(super) use signature::refuse_binary;
+
+/// Code of what is wrong with a file as a file of its format. Its messages hold nothing that the file says.
+const CODE: &str = "sweep-format";
+
+/// Largest file, unpacked, bytes: as for sweeps as they are.
+const LARGEST: usize = 200_000_000;
+
+/// A file as text with commas, and how that is read.
+pub(super) struct Converted {
+    pub(super) text: String,
+    pub(super) reading: Reading,
+    /// Lines of the text above the first line of the file.
+    pub(super) lines_above: u64,
+}
+
+/// Brings a file of the declared format into text; `None` where it is text already.
+///
+/// # Errors
+/// What is wrong with it.
+pub(super) fn converted(
+    bytes: &[u8],
+    file: &Arc<str>,
+    reading: &Reading,
+) -> Result<Option<Converted>, Vec<Diagnostic>> {
+    let table = match reading.format {
+        Format::Text => return Ok(None),
+        Format::JsonLines => json_lines::table(bytes, file)?,
+        Format::Touchstone => touchstone::table(bytes, file, &reading.columns)?,
+        Format::Npy => numpy::single(bytes, file)?,
+        Format::Npz => numpy::archive(bytes, file)?,
+    };
+    let reading = Reading {
+        columns: reading.columns.clone(),
+        frequency_unit: reading.frequency_unit,
+        header: table.is_named(),
+        comment: String::new(),
+        ..Reading::default()
+    };
+    let lines_above = u64::from(matches!(table.lines, table::Lines::OfTheFile));
+    Ok(Some(Converted { text: table.text(), reading, lines_above }))
+}
+
+/// An error of the format.
+fn error(file: &Arc<str>, message: impl Into<String>, help: &str) -> Vec<Diagnostic> {
+    vec![Diagnostic::error(CODE, message).in_file(file).with_help(help)]
+}
