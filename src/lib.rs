@@ -19,7 +19,10 @@ pub mod coverage;
 pub mod curve;
 pub mod decision;
 pub mod diagnostic;
+#[cfg(feature = "files")]
+mod disk;
 pub mod drift;
+pub mod escape;
 pub mod excitation;
 #[cfg(feature = "history")]
 pub mod history;

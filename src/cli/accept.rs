@@ -1,18 +1,19 @@
 //! `accept`: stores judged runs as the baseline that `check --baseline` compares with.
 
 use super::args::AcceptArgs;
-use super::baselines;
-use super::check::{internal, today};
+use super::check::internal;
 use super::console::Console;
-use super::discover::{self, RunPlace};
-use super::files::label;
-use super::judge::{Bench, judge};
 use super::outputs::{cannot_write, print};
-use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::baseline::{self, AcceptedUnit};
 use crate::check::{Options, RunOutcome, Verdict, accept as accepted_unit};
 use crate::diagnostic::Diagnostic;
+use crate::disk::baselines;
+use crate::disk::discover::{self, RunPlace};
+use crate::disk::files::label;
+use crate::disk::judge::{Bench, judge};
+use crate::disk::specs::Specs;
+use crate::disk::today;
 use crate::output::{Kind, OutputFile};
 use crate::report::{TOOL, escape};
 use rayon::prelude::*;

@@ -1,9 +1,10 @@
 //! Reads and judges one run.
 
+use super::baselines::Baselines;
 use super::discover::RunPlace;
 use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, name_text, read_inside, read_regular};
 use super::missing::gather;
-use super::specs::{NO_SPEC, Specs};
+use super::specs::{Loaded, NO_SPEC, Specs};
 use crate::baseline::Accepted;
 use crate::check::{Options, RunOutcome, UnreadableRun, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
@@ -123,11 +124,7 @@ impl SweepReader {
 ///
 /// # Errors
 /// What is wrong with them.
-pub fn load(
-    place: &RunPlace,
-    specs: &Specs,
-    bytes: &mut Vec<u8>,
-) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
+pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run, Arc<Loaded>), Trouble> {
     let file: Arc<str> = label(&place.file).into();
     let raw = read_regular(&place.file, &file, YAML_LIMIT, bytes)
         .map_err(|problem| vec![problem])
@@ -219,7 +216,7 @@ fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> 
 pub fn judge(
     place: &RunPlace,
     specs: &Specs,
-    baselines: Option<&super::baselines::Baselines>,
+    baselines: Option<&Baselines>,
     options: &Options<'_>,
     trace: bool,
     bench: &mut Bench,

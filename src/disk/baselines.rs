@@ -18,14 +18,14 @@ pub struct Loaded {
     pub problems: Vec<Diagnostic>,
 }
 
-/// The baseline of one invocation.
+/// The baseline that runs are compared with.
 pub struct Baselines {
     root: PathBuf,
     loaded: Mutex<HashMap<String, Arc<Loaded>>>,
 }
 
 impl Baselines {
-    /// The baseline under `--baseline`.
+    /// The baseline in a folder.
     ///
     /// # Errors
     /// When there is no such folder.

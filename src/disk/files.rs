@@ -1,7 +1,7 @@
 //! Reads input files: regular files only, of a bounded size.
 
+use super::inputs::note_read;
 use crate::diagnostic::Diagnostic;
-use crate::output::note_read;
 use std::ffi::OsStr;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
