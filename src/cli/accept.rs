@@ -88,7 +88,7 @@ fn guarded(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Be
 
 /// Judges a run and puts it into words.
 fn one(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Bench) -> Done {
-    let options = Options { today: today(), only: None, keep: true, plots: false };
+    let options = Options { keep: true, ..Options::new(today()) };
     let run = match judge(place, specs, None, &options, true, bench) {
         Ok(Some(run)) => run,
         Ok(None) => return Done::Trouble(Vec::new()),

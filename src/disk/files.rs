@@ -1,5 +1,6 @@
 //! Reads input files: regular files only, of a bounded size.
 
+#[cfg(feature = "cli")]
 use super::inputs::note_read;
 use crate::diagnostic::Diagnostic;
 use std::ffi::OsStr;
@@ -158,6 +159,7 @@ fn read_found(
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
+    #[cfg(feature = "cli")]
     note_read(path, &found);
     // One byte more than expected: a file that grew while it was read is seen without asking again.
     let expected = usize::try_from(found.len()).unwrap_or(0);

@@ -15,6 +15,7 @@
 pub mod baselines;
 pub mod discover;
 pub mod files;
+#[cfg(feature = "cli")]
 pub mod inputs;
 pub mod judge;
 mod missing;
@@ -22,5 +23,6 @@ pub mod patterns;
 pub mod specs;
 mod today;
 
+#[cfg(feature = "cli")]
 pub use missing::gather;
 pub use today::today;
