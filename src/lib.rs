@@ -25,6 +25,7 @@
 //! | way in | what for |
 //! | --- | --- |
 //! | `Judge` | runs on disk to verdicts |
+//! | `harness` | runs as tests of `cargo test` |
 //! | [`spec::load`], [`run::parse`], [`check::judge_run`] | the same in memory: whoever calls brings the files |
 //! | [`sweep::Samples`], [`sweep::read`] | a sweep, from numbers or from the bytes of a file |
 //! | [`inspect::inspect`] | crossovers and margins of one sweep, without a spec |
@@ -36,6 +37,7 @@
 //! | --- | --- | --- |
 //! | — | the core: no files, no clock, no threads, nothing printed | yes |
 //! | `files` | specs, runs and baselines on disk: `Judge` | yes, by `cli` |
+//! | `harness` | `harness` | no |
 //! | `history` | recorded results | yes |
 //! | `parquet` | tables of a history in Parquet | no |
 //! | `cli` | the command `loopgauge`, its threads and reports | yes |
@@ -75,6 +77,8 @@ mod error;
 #[doc(hidden)]
 pub mod escape;
 pub mod excitation;
+#[cfg(feature = "harness")]
+pub mod harness;
 #[cfg(feature = "history")]
 pub mod history;
 pub mod inspect;
