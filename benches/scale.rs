@@ -76,8 +76,7 @@ fn least(mut work: impl FnMut()) -> f64 {
 }
 
 fn judge(run: &Run, pair: &[Samples; 2], workspace: &mut Workspace) {
-    let options =
-        Options { today: time::macros::date!(2026 - 04 - 02), only: None, keep: false, plots: false };
+    let options = Options::new(time::macros::date!(2026 - 04 - 02));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let [weak, strong] = pair;
         samples.clone_from(if entry.file == "weak" { weak } else { strong });

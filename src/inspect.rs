@@ -17,6 +17,7 @@ const COVERAGE: f64 = 2.0;
 
 /// What one sweep shows.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
 pub struct Inspected {
     /// The file as given.
     pub file: String,
@@ -39,6 +40,7 @@ pub struct Inspected {
 
 /// A frequency where the magnitude is 1.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
 pub struct Crossover {
     /// The frequency, Hz.
     pub frequency_hz: f64,
@@ -60,6 +62,7 @@ pub enum Way {
 
 /// A frequency where the loop gain lies on the ray through the critical point.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
 pub struct PhaseCrossover {
     /// The frequency, Hz.
     pub frequency_hz: f64,
@@ -94,6 +97,19 @@ fn noise_percent(sweep: &Analysed) -> Option<f64> {
 /// Without a spec nothing is known of the measuring chain: the uncertainties hold noise and the interpolation between the
 /// samples alone, at coverage factor 2. Findings take the open loop to have no right-half-plane
 /// poles.
+///
+/// ```
+/// use loopgauge::{inspect::inspect, spec::CriticalPoint, sweep::{Complex64, Samples}};
+///
+/// // An integrator that crosses 0 dB at 10 kHz, and a pole at 60 kHz.
+/// let hz: Vec<f64> = (0..=120).map(|k| 100.0 * 10f64.powf(f64::from(k) / 40.0)).collect();
+/// let gain: Vec<_> = hz.iter().map(|f| Complex64::new(0.0, -1e4 / f) / Complex64::new(1.0, f / 60e3)).collect();
+/// let seen = inspect("calculated", &Samples::from_complex(&hz, &gain)?, CriticalPoint::MinusOne);
+/// // The pole takes atan(1/6) from 90 deg, a little less as it also lowers the crossover.
+/// let margin = seen.measured.phase_margin_deg.unwrap();
+/// assert!((margin.value - 80.6).abs() < 0.2 && (margin.at_hz - 9.87e3).abs() < 30.0, "{margin:?}");
+/// # Ok::<(), loopgauge::Error>(())
+/// ```
 #[must_use]
 pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> Inspected {
     let sweep = Analysed::of(samples, critical_point);

@@ -9,12 +9,11 @@
 //!
 //! **Why are output files written aside and renamed?** A dashboard that reads half a file shows half a truth.
 
-mod inputs;
 mod kind;
 
-pub use inputs::note_read;
 pub use kind::Kind;
 
+use crate::disk::inputs::was_read;
 use kind::Look;
 use same_file::Handle;
 use std::ffi::OsString;
@@ -320,7 +319,7 @@ fn may_replace(path: &Path, target: &Path, kind: Kind) -> Result<(), OutputError
     };
     let look = Look::at(target);
     let seems = look.as_ref().map_or("a file that cannot be read", Look::seems);
-    if inputs::was_read(target, &found) {
+    if was_read(target, &found) {
         Err(OutputError::Input { path: path(), seems })
     } else if found.len() == 0 || look.is_ok_and(|look| kind.wrote(&look)) {
         Ok(())
@@ -462,6 +461,7 @@ fn is_at(file: &File, path: &Path) -> io::Result<bool> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disk::inputs::note_read;
 
     const KIND: Kind = Kind::Levels;
 

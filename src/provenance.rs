@@ -42,6 +42,7 @@ impl ResolvedSpec {
 
 /// What a run's verdict rests on.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Provenance {
     /// The spec.
     pub spec: ResolvedSpec,

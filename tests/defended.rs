@@ -83,8 +83,7 @@ fn judge_levels(hz: &[f64], limits: &str, sweeps: &[Samples], levels: &[usize]) 
         text.push_str(&format!("  - {{file: {k}.csv, corner: only, level: {level} dBm}}\n"));
     }
     let run = run::parse(text.as_bytes(), "run.yaml", ".").unwrap().resolve(&spec, &[]).unwrap();
-    let options =
-        Options { today: time::macros::date!(2026 - 04 - 02), only: None, keep: false, plots: false };
+    let options = Options::new(time::macros::date!(2026 - 04 - 02));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let k: usize = entry.file.trim_end_matches(".csv").parse().unwrap();
         samples.clone_from(&sweeps[k]);

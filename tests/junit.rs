@@ -204,7 +204,8 @@ fn hostile_text_breaks_nothing() {
 fn hostile_text_of_what_could_not_be_read_breaks_nothing() {
     let rest = hostile_run();
     let place = Place { file: Arc::from(hostile()), line: Some(7), column: Some(2), key: None };
-    let problem = Diagnostic { place: Some(place), ..Diagnostic::error("x", hostile()).with_help(hostile()) };
+    let mut problem = Diagnostic::error("x", hostile()).with_help(hostile());
+    problem.place = Some(place);
     let many = vec![problem.clone(); 1000];
     let unread =
         UnreadCorner { corner: rest.corners[2].corner.clone(), files: vec![hostile()], problems: many };

@@ -56,8 +56,7 @@ fn judged(
     run: &Run,
     mut read: impl FnMut(&SweepEntry, &mut Samples) -> Result<(), Vec<Diagnostic>>,
 ) -> Result<RunOutcome, Vec<Diagnostic>> {
-    let options =
-        Options { today: time::macros::date!(2026 - 04 - 02), only: None, keep: false, plots: false };
+    let options = Options::new(time::macros::date!(2026 - 04 - 02));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| read(entry, samples);
     judge_run(run, None, &options, &mut Workspace::default(), &mut read)
         .map(Option::unwrap)
@@ -146,4 +145,102 @@ fn numbers_in_memory_are_judged_as_those_of_a_file() {
     });
     assert_eq!(in_memory, of_file);
     assert!(in_memory.unwrap().corners.iter().all(|corner| corner.measured.is_some()));
+}
+
+#[cfg(feature = "files")]
+mod on_disk {
+    use loopgauge::check::Verdict;
+    use loopgauge::{Error, Judge};
+    use std::path::{Path, PathBuf};
+    use time::macros::date;
+
+    fn at_home(path: &str) -> PathBuf {
+        Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+    }
+
+    fn judge() -> Judge {
+        Judge::new().specs(at_home("specs")).today(date!(2026 - 11 - 25))
+    }
+
+    /// The demo's table: 17 runs with a verdict, 6 of them pass, and one that cannot be read.
+    #[test]
+    fn a_folder_is_judged_past_a_run_that_cannot_be_read() {
+        let judge = judge();
+        let mut runs = judge.runs(at_home("demo-data"));
+        assert!(runs.warnings().is_empty());
+        let (mut passed, mut judged, mut errors): (_, _, Vec<Error>) = (0, 0, Vec::new());
+        for run in &mut runs {
+            match run {
+                Ok(run) => {
+                    judged += 1;
+                    passed += u32::from(run.verdict == Verdict::Pass);
+                }
+                Err(error) => errors.push(error),
+            }
+        }
+        assert_eq!((judged, passed, errors.len()), (17, 6, 1));
+        let error = &errors[0];
+        assert_eq!(error.problems()[0].code, "sweep-number");
+        assert!(error.to_string().contains("24v-0.5a.csv:59:2: `--` is no number"), "{error}");
+        // What could be read of it is judged all the same.
+        assert!(error.run().unwrap().rest.corners.iter().any(|corner| corner.verdict == Verdict::Pass));
+    }
+
+    #[test]
+    fn a_waiver_ends_by_the_day_that_is_handed_over() {
+        let run = at_home("demo-data/rev-a/RG-00003/river-gauge-12v");
+        assert_eq!(judge().run(&run).unwrap().verdict, Verdict::Waived);
+        assert_ne!(judge().today(date!(2100 - 01 - 01)).run(&run).unwrap().verdict, Verdict::Waived);
+    }
+
+    #[test]
+    fn patterns_leave_out_runs_and_what_meets_nothing_is_an_error() {
+        let folder = at_home("demo-data/rev-a");
+        let code = |error: Error| error.problems()[0].code;
+        let some = judge().only(["9V-1A/crossover"]);
+        let met: Vec<_> = some.runs(&folder).map(Result::unwrap).map(|run| run.product).collect();
+        assert_eq!(met, ["river-gauge-12v"]);
+        let none = judge().only(["nowhere/crossover"]);
+        let errors: Vec<_> = none.runs(&folder).map(Result::unwrap_err).map(code).collect();
+        assert_eq!(errors, ["only-nothing"]);
+        assert_eq!(
+            judge().only(["[9V"]).run(folder.join("RG-00003/river-gauge-12v")).map_err(code),
+            Err("bad-pattern")
+        );
+    }
+
+    #[test]
+    fn what_is_not_there_is_named() {
+        let code = |error: Error| error.problems()[0].code;
+        let run = at_home("demo-data/rev-a/RG-00003/river-gauge-12v");
+        assert_eq!(judge().run(at_home("demo-data")).map_err(code), Err("no-run"));
+        assert_eq!(judge().run(at_home("nowhere")).map_err(code), Err("file-missing"));
+        assert_eq!(judge().specs("/no/such/folder").run(&run).map_err(code), Err("specs-missing"));
+        assert_eq!(judge().baseline("/no/such/folder").run(&run).map_err(code), Err("baseline-missing"));
+        let told: Vec<_> =
+            judge().runs(at_home("nowhere")).map(|run| run.map_err(code).map(|_| ())).collect();
+        assert_eq!(told, [Err("run-missing")]);
+    }
+
+    #[test]
+    fn one_judge_serves_many_threads() {
+        let (judge, runs) = (judge(), ["rev-a/RG-00003/river-gauge-5v", "rev-a/RG-00005/river-gauge-1v8"]);
+        let alone: Vec<_> =
+            runs.iter().map(|run| judge.run(at_home("demo-data").join(run)).unwrap()).collect();
+        let together: Vec<_> = std::thread::scope(|scope| {
+            let judge = &judge;
+            let started: Vec<_> = (0..8)
+                .map(|n| scope.spawn(move || judge.run(at_home("demo-data").join(runs[n % 2])).unwrap()))
+                .collect();
+            started.into_iter().map(|thread| thread.join().unwrap()).collect()
+        });
+        assert!(together.iter().enumerate().all(|(n, run)| *run == alone[n % 2]));
+    }
+
+    #[test]
+    fn an_error_shows_no_raw_control_character() {
+        let error: Error =
+            loopgauge::diagnostic::Diagnostic::error("x", "a\u{1b}[31mb").with_help("c\u{7}").into();
+        assert_eq!(error.to_string(), "error[x]: a\\x1b[31mb\n  help: c\\x07");
+    }
 }

@@ -240,6 +240,22 @@ fn drift_tells_the_story_of_its_chapter() {
     }
 }
 
+#[test]
+fn the_library_chapter_shows_code_that_is_built() {
+    let built = [
+        include_str!("../src/lib.rs"),
+        include_str!("../src/harness.rs"),
+        include_str!("../examples/firmware/Cargo.toml"),
+    ];
+    let built: Vec<&str> = built.iter().flat_map(|text| text.lines()).collect();
+    let has = |line: &str| built.iter().any(|own| own.trim_start_matches("//!").trim() == line.trim());
+    let shown = [blocks("library", "rust,ignore"), blocks("library", "toml")].concat();
+    assert_eq!(shown.len(), 3);
+    for line in shown.iter().flat_map(|block| block.lines()).filter(|line| !line.contains("version")) {
+        assert!(line.is_empty() || has(line), "`{line}` is not built");
+    }
+}
+
 fn is_chapter(name: &str) -> bool {
     chapter(name).is_some()
 }

@@ -155,8 +155,7 @@ fn judge(spec_text: &str, levels: &[&str], sweeps: &[Samples]) -> CornerOutcome 
     let run = run::parse(text.as_bytes(), &std::sync::Arc::from("run.yaml"), ".")
         .and_then(|raw| raw.resolve(&spec, &[]))
         .unwrap_or_else(|p| panic!("{}", p[0].one_line()));
-    let options =
-        Options { today: time::macros::date!(2026 - 01 - 01), only: None, keep: false, plots: false };
+    let options = Options::new(time::macros::date!(2026 - 01 - 01));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap();
         samples.clone_from(&sweeps[index]);

@@ -100,7 +100,8 @@ impl Bench {
     }
 
     fn judge_with(&mut self, sweeps: &[Samples], keep: bool) -> CornerOutcome {
-        let options = Options { today: time::macros::date!(2026 - 01 - 01), only: None, keep, plots: false };
+        let mut options = Options::new(time::macros::date!(2026 - 01 - 01));
+        options.keep = keep;
         let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
             let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
             samples.clone_from(&sweeps[index]);

@@ -119,7 +119,8 @@ fuzz_target!(|data: &[u8]| {
         samples.clone_from(if entry.file.starts_with('0') { &weak } else { &strong });
         Ok(())
     };
-    let options = Options { today: time::macros::date!(2026 - 04 - 02), only: None, keep: true, plots: true };
+    let mut options = Options::new(time::macros::date!(2026 - 04 - 02));
+    (options.keep, options.plots) = (true, true);
     if let Ok(Some(outcome)) = judge_run(&run, None, &options, &mut Workspace::default(), &mut read) {
         assert!(is_sound(&outcome), "{outcome:?}");
     }

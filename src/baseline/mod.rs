@@ -40,7 +40,7 @@ pub use curve_text::{Points, Row};
 pub use deviation::{Deviation, Present, deviations, mean_curve};
 pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Quantity};
 pub use name::file_name;
-#[cfg(feature = "cli")]
+#[cfg(feature = "files")]
 pub(crate) use read::at;
 pub use read::parse;
 pub use write::text;

@@ -69,7 +69,7 @@ pub fn parse(bytes: &[u8], file: &Arc<str>) -> Result<AcceptedUnit, Vec<Diagnost
 }
 
 /// Puts a diagnostic about a key of a baseline file's top level where the key stands.
-#[cfg(feature = "cli")]
+#[cfg(feature = "files")]
 pub(crate) fn at(bytes: &[u8], file: &Arc<str>, key: &str, diagnostic: Diagnostic) -> Diagnostic {
     match parse_as(&SORT, bytes, file, 0, &Findings::default()) {
         Some(root) => crate::yaml::at_key(&root, key, diagnostic),

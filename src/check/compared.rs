@@ -4,6 +4,7 @@ use crate::baseline::{Deviation, Points};
 
 /// The judged curve beside the accepted one.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Compared {
     /// Serials of the accepted units.
     pub with: Vec<String>,

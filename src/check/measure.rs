@@ -18,6 +18,7 @@ use std::f64::consts::TAU;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
 pub struct Estimate {
     /// The value.
     pub value: f64,

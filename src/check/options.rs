@@ -8,6 +8,7 @@ use crate::spec::Corner;
 pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
 
 /// What is asked for.
+#[non_exhaustive]
 pub struct Options<'a> {
     /// Today, UTC: waivers end.
     pub today: time::Date,
@@ -20,6 +21,12 @@ pub struct Options<'a> {
 }
 
 impl Options<'_> {
+    /// All checks, and nothing kept beside the verdicts; `today` is UTC.
+    #[must_use]
+    pub const fn new(today: time::Date) -> Self {
+        Self { today, only: None, keep: false, plots: false }
+    }
+
     /// Whether any check of the corner is wanted: one that is not wanted is not even read.
     pub(super) fn meets(&self, corner: &Corner) -> bool {
         self.only.is_none_or(|only| corner.checks().iter().any(|check| only(&corner.name, check)))

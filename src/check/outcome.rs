@@ -12,6 +12,7 @@ use serde::Serialize;
 
 /// A measured value with its expanded uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Measured {
     /// The value, in the unit that its key names.
     pub value: f64,
@@ -32,6 +33,7 @@ pub struct Measured {
 
 /// Everything measured at a corner. `None` is what does not exist.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct MeasuredSet {
     /// The highest falling crossover, Hz.
     pub crossover_hz: Option<Measured>,
@@ -66,6 +68,7 @@ impl MeasuredSet {
 
 /// One judged check.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct CheckOutcome {
     /// Name of the check: `phase_margin`, `gain@120Hz`, `regression.crossover`.
     pub check: String,
@@ -142,6 +145,7 @@ impl CheckOutcome {
 
 /// What a change is counted from.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Against {
     /// The accepted value, or the mean of the accepted units, in the unit of the quantity (Hz for a crossover).
     pub value: f64,
@@ -155,6 +159,7 @@ pub struct Against {
 
 /// The sweeps that carried the verdict.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Judged {
     /// Files of the judged level, as the run names them.
     pub files: Vec<String>,
@@ -166,6 +171,7 @@ pub struct Judged {
 
 /// One corner of a run.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct CornerOutcome {
     /// Name of the corner.
     pub corner: String,
@@ -191,6 +197,7 @@ pub struct CornerOutcome {
 
 /// What accepting a corner keeps of it.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Keepsake {
     /// The values that exist, with standard uncertainties.
     pub values: Vec<(Quantity, crate::baseline::AcceptedValue)>,
@@ -200,6 +207,7 @@ pub struct Keepsake {
 
 /// One run.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct RunOutcome {
     /// The run's folder as reached from the command line, with `/`.
     pub run: String,

@@ -24,6 +24,7 @@ pub enum Role {
 
 /// The curve at a frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct PlotPoint {
     /// Frequency, Hz.
     pub hz: f64,
@@ -44,6 +45,7 @@ pub struct Spread {
 
 /// The curve of one level.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct LevelPlot {
     /// Its part in the verdict.
     pub role: Role,
@@ -86,6 +88,7 @@ pub struct Agreement {
 
 /// Everything that a corner's plots show.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct CornerPlot {
     /// Where the loop gain must never be.
     pub critical_point: CriticalPoint,

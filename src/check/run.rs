@@ -51,7 +51,7 @@ pub type ReadSweep<'a> = dyn FnMut(&SweepEntry, &Reading, &mut Samples) -> Resul
 ///     Ok(())
 /// };
 /// let today = time::Date::from_calendar_date(2026, time::Month::April, 2).unwrap();
-/// let options = Options { today, only: None, keep: false, plots: false };
+/// let options = Options::new(today);
 /// let outcome = judge_run(&run, None, &options, &mut Workspace::default(), &mut read)
 ///     .map_err(|unreadable| unreadable.all_problems().cloned().collect::<Vec<_>>())?
 ///     .unwrap();

@@ -20,6 +20,7 @@ const NAMED: usize = 3;
 
 /// A corner with a sweep that could not be read.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct UnreadCorner {
     /// Name.
     pub corner: String,
@@ -51,6 +52,7 @@ impl UnreadCorner {
 
 /// A run without a verdict, since something of it could not be read.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct UnreadableRun {
     /// What is wrong with the run as a whole: its run file, its spec. Empty when sweeps alone are wrong.
     pub problems: Vec<Diagnostic>,

@@ -1,18 +1,19 @@
 //! `accept`: stores judged runs as the baseline that `check --baseline` compares with.
 
 use super::args::AcceptArgs;
-use super::baselines;
-use super::check::{internal, today};
+use super::check::internal;
 use super::console::Console;
-use super::discover::{self, RunPlace};
-use super::files::label;
-use super::judge::{Bench, judge};
 use super::outputs::{cannot_write, print};
-use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::baseline::{self, AcceptedUnit};
 use crate::check::{Options, RunOutcome, Verdict, accept as accepted_unit};
 use crate::diagnostic::Diagnostic;
+use crate::disk::baselines;
+use crate::disk::discover::{self, RunPlace};
+use crate::disk::files::label;
+use crate::disk::judge::{Bench, judge};
+use crate::disk::specs::Specs;
+use crate::disk::today;
 use crate::output::{Kind, OutputFile};
 use crate::report::{TOOL, escape};
 use rayon::prelude::*;
@@ -87,7 +88,7 @@ fn guarded(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Be
 
 /// Judges a run and puts it into words.
 fn one(place: &RunPlace, specs: &Specs, anyway: Option<&str>, bench: &mut Bench) -> Done {
-    let options = Options { today: today(), only: None, keep: true, plots: false };
+    let options = Options { keep: true, ..Options::new(today()) };
     let run = match judge(place, specs, None, &options, true, bench) {
         Ok(Some(run)) => run,
         Ok(None) => return Done::Trouble(Vec::new()),

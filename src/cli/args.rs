@@ -3,12 +3,10 @@
 use super::secrets::Typed;
 use super::setup_args::{BeginArgs, CompletionsArgs, HelpArgs, ManArgs, SchemaArgs};
 use super::shard::Shard;
+use crate::disk::specs::SPECS;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
-
-/// Where specs are looked for unless `--specs` says it.
-pub const SPECS: &str = "specs";
 
 const LONG: &str = "\
 Regression test harness for the loop stability of power converters: judges injected loop-gain sweeps against \

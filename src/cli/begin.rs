@@ -1,14 +1,14 @@
 //! `begin`: a spec to start from, or the folder of one unit.
 
 use super::console::Console;
-use super::discover::RUN_FILE;
-use super::files::label;
 use super::outputs::{cannot_write, print};
 use super::setup_args::BeginArgs;
-use super::specs::Disk;
 use super::{PASSED, UNREADABLE};
 use crate::begin::{Unit, checklist, plan, run_text, spec_text};
 use crate::diagnostic::Diagnostic;
+use crate::disk::discover::RUN_FILE;
+use crate::disk::files::label;
+use crate::disk::specs::Disk;
 use crate::output::{OutputError, OutputFile};
 use crate::quantity::Level;
 use crate::{run, spec};

@@ -1,26 +1,26 @@
 //! `check`: judges runs against specs.
 
 use super::args::CheckArgs;
-use super::baselines::Baselines;
 use super::console::Console;
-use super::discover::{self, RunPlace};
-use super::judge::{Bench, Trouble, judge};
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
 use super::shard::Shard;
-use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::disk::baselines::Baselines;
+use crate::disk::discover::{self, RunPlace};
+use crate::disk::judge::{Bench, Trouble, judge};
+use crate::disk::patterns::Patterns;
+use crate::disk::specs::Specs;
+use crate::disk::today;
 use crate::history::PackedJson;
 use crate::report::ShardNote;
-use fast_glob::glob_match;
 use rayon::prelude::*;
 use std::collections::HashSet;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
-use time::UtcDateTime;
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
@@ -57,8 +57,7 @@ pub fn check(args: &CheckArgs, verbose: bool, console: &mut Console) -> u8 {
 
 /// What runs are judged with.
 struct Asked {
-    /// Patterns that `*` meets a slash in.
-    only: Vec<String>,
+    only: Patterns,
     specs: Specs,
     baselines: Option<Baselines>,
     pool: rayon::ThreadPool,
@@ -71,13 +70,7 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
         console.fault(&text);
         return None;
     }
-    if let Some(pattern) = args.only.iter().find(|pattern| !is_closed(pattern)) {
-        console.fault(&format!(
-            "--only: `{pattern}` has a class, a group or a backslash without an end; an example: '24V-*/phase_margin'"
-        ));
-        return None;
-    }
-    let only = args.only.iter().map(|pattern| without_folders(pattern)).collect();
+    let only = Patterns::new(&args.only).map_err(|text| console.fault(&format!("--only: {text}"))).ok()?;
     let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
     let baselines = match args.baseline.as_deref().map(Baselines::new).transpose() {
         Ok(baselines) => baselines,
@@ -95,33 +88,6 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
             None
         }
     }
-}
-
-/// Whether every class and every group of a pattern ends, and nothing ends that did not begin.
-fn is_closed(pattern: &str) -> bool {
-    let (mut chars, mut groups) = (pattern.chars(), 0_u32);
-    while let Some(c) = chars.next() {
-        let is_right = match c {
-            '\\' => chars.next().is_some(),
-            // What comes first is one of the class.
-            '[' => chars.by_ref().skip(1).any(|c| c == ']'),
-            '{' => {
-                groups += 1;
-                true
-            }
-            '}' => groups.checked_sub(1).map(|less| groups = less).is_some(),
-            _ => true,
-        };
-        if !is_right {
-            return false;
-        }
-    }
-    groups == 0
-}
-
-/// A pattern, or what it is held against, with a character in place of the slash that no name has: `*` stops at a slash.
-fn without_folders(text: &str) -> String {
-    text.replace('/', "\u{1}")
 }
 
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
@@ -145,10 +111,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
             told.outputs.add_nothing(&args.runs, problem, console);
         }
     }
-    let wants = |corner: &str, check: &str| {
-        let name = without_folders(&format!("{corner}/{check}"));
-        only.iter().any(|pattern| glob_match(pattern, &name))
-    };
+    let wants = |corner: &str, check: &str| only.meet(corner, check);
     let options = Options {
         today: today(),
         only: (!only.is_empty()).then_some(&wants as _),
@@ -337,27 +300,4 @@ pub fn internal(place: &RunPlace) -> Diagnostic {
     Diagnostic::error("internal", "a fault of the program stopped the judging of this run")
         .in_file(&file)
         .with_help("keep the run's files and report it")
-}
-
-/// Today, UTC; the environment variable SOURCE_DATE_EPOCH (seconds since 1970, an open convention for reproducible output)
-/// takes its place.
-pub fn today() -> time::Date {
-    let given = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
-    let time = given.and_then(|seconds| UtcDateTime::from_unix_timestamp(seconds).ok());
-    time.unwrap_or_else(UtcDateTime::now).date()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::is_closed;
-
-    #[test]
-    fn what_begins_in_a_pattern_ends() {
-        for pattern in ["24V-*/phase_margin", "[a-c]?", "[]]", "[!]a]", "{a,{b,c}}", "a\\{", ""] {
-            assert!(is_closed(pattern), "{pattern}");
-        }
-        for pattern in ["[", "[]", "{a,b", "a}", "}{", "a\\", "{[}]"] {
-            assert!(!is_closed(pattern), "{pattern}");
-        }
-    }
 }

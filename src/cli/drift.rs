@@ -2,13 +2,13 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
-use super::files::label;
 use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spared, write_whole};
-use super::specs::Disk;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
 use crate::diagnostic::{Diagnostic, nearest};
+use crate::disk::files::label;
+use crate::disk::specs::Disk;
 use crate::drift::{
     Population, PopulationBuilder, ProductDrift, RecordHead, RecordValue, Series, SeriesBuilder, SeriesKey,
     Settings, judge,

@@ -2,11 +2,11 @@
 
 use super::args::InspectArgs;
 use super::console::Console;
-use super::files::{YAML_LIMIT, label, read_regular};
-use super::judge::SweepReader;
 use super::outputs::{is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::Diagnostic;
+use crate::disk::files::{YAML_LIMIT, label, read_regular};
+use crate::disk::judge::SweepReader;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::Kind;
 use crate::report::{render_inspect, render_plot, write_inspect_json};

@@ -2,13 +2,13 @@
 
 use super::args::LevelsArgs;
 use super::console::Console;
-use super::discover::{self, RunPlace};
-use super::judge::{SweepReader, load};
 use super::outputs::{apart, is_stdout, print, write_whole};
-use super::specs::Specs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::SweepInput;
 use crate::diagnostic::nearest;
+use crate::disk::discover::{self, RunPlace};
+use crate::disk::judge::{SweepReader, load};
+use crate::disk::specs::Specs;
 use crate::excitation::{LevelsOutcome, NoLevels, level_count, levels as compare};
 use crate::output::Kind;
 use crate::report::{levels_csv, render_levels, write_levels_json};

@@ -1,16 +1,16 @@
 //! `lint`: checks specs and runs without judging.
 
 use super::args::{Format, LintArgs};
-use super::check::today;
 use super::console::Console;
-use super::discover::{RUN_FILE, RunPlace};
-use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
-use super::judge::{SweepReader, Trouble, load};
-use super::missing::gather;
 use super::outputs::{apart, is_stdout, print, write_whole};
-use super::specs::{self, Disk, Loaded, Specs};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
+use crate::disk::discover::{RUN_FILE, RunPlace};
+use crate::disk::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
+use crate::disk::gather;
+use crate::disk::judge::{SweepReader, Trouble, load};
+use crate::disk::specs::{self, Disk, Loaded, Specs};
+use crate::disk::today;
 use crate::output::Kind;
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
 use crate::report::write_lint_json;

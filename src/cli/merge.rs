@@ -3,11 +3,11 @@
 use super::args::MergeArgs;
 use super::check::only_nothing;
 use super::console::Console;
-use super::files::{label, read_regular};
 use super::outputs::{cannot_write, commit, create, is_stdout};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
+use crate::disk::files::{label, read_regular};
 use crate::output::{Kind, OutputFile};
 use crate::report::terminal::TerminalSpool;
 use crate::report::{CannotMerge, Merger, ShardNote, Tally, order, shard_note};

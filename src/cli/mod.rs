@@ -1,5 +1,5 @@
-//! The command line: arguments to requests, files to bytes, results to outputs. All I/O of the tool is here and in
-//! [`crate::output`].
+//! The command line: arguments to requests, results to outputs. Inputs are read in `disk`, output files written in
+//! [`crate::output`]; all other I/O of the tool is here.
 //!
 //! | file | what |
 //! | --- | --- |
@@ -7,13 +7,7 @@
 //! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
-//! | `missing` | sweeps of a run that are still to collect, told as one |
-//! | `discover` | finds runs in folders |
 //! | `shard` | one part of the runs, for one of several machines |
-//! | `files` | reads files, refuses what is no regular file |
-//! | `specs` | finds the spec of a product, each once |
-//! | `baselines` | finds the accepted units of a product, each once |
-//! | `judge` | reads and judges one run |
 //! | `outputs` | feeds the reports of `check` |
 //! | `record` | writes judged runs into a history |
 //! | `progress` | how far the work is, on a terminal |
@@ -22,21 +16,16 @@
 
 mod accept;
 mod args;
-mod baselines;
 mod begin;
 mod check;
 mod console;
-mod discover;
 mod drift;
-mod files;
 mod help;
 mod history;
 mod inspect;
-mod judge;
 mod levels;
 mod lint;
 mod merge;
-mod missing;
 mod outputs;
 mod progress;
 mod record;
@@ -44,7 +33,6 @@ mod schema;
 mod secrets;
 mod setup_args;
 mod shard;
-mod specs;
 
 use args::{Cli, Command};
 use clap::{CommandFactory, FromArgMatches};

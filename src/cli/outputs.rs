@@ -2,11 +2,11 @@
 
 use super::args::{CheckArgs, CheckFormat};
 use super::console::Console;
-use super::discover::RunPlace;
-use super::files::label;
-use super::judge::Trouble;
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
+use crate::disk::discover::RunPlace;
+use crate::disk::files::label;
+use crate::disk::judge::Trouble;
 use crate::history::{Address, PackedJson};
 use crate::output::{Kind, OutputFile};
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};

@@ -2,8 +2,8 @@
 
 use super::console::Console;
 use super::drift::diagnostic;
-use super::specs::Specs;
 use crate::check::RunOutcome;
+use crate::disk::specs::Specs;
 use crate::history::{Address, History, HistoryErrorKind, NewRecord, PackedJson};
 use crate::report::TOOL;
 use std::ffi::OsStr;

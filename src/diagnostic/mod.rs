@@ -64,6 +64,7 @@ impl Excerpt {
 
 /// One finding about an input.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
 pub struct Diagnostic {
     /// Stable name of the finding, kebab-case.
     pub code: &'static str,

@@ -13,7 +13,48 @@ use super::rules::Rules;
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
 use crate::decision::Verdict;
 
-/// Judges the history of a product.
+/// Judges the history of a product: the groups that its records fall into, and a series for every limit.
+///
+/// ```
+/// use loopgauge::check::{Limit, Unit, Verdict};
+/// use loopgauge::drift::{Kind, PopulationBuilder, RecordHead, RecordValue, SeriesBuilder, SeriesKey, Settings, judge};
+/// use loopgauge::spec::{Drift, DriftAxis};
+///
+/// // Twelve weeks of four units; from the seventh on they have 3 deg less.
+/// let drift = Drift { over: Some(DriftAxis::Build), forecast_groups: Some(6), ..Drift::default() };
+/// let settings = Settings { drift: Some(drift), family_rate: None };
+/// let mut population = PopulationBuilder::new(settings.over());
+/// let mut values = Vec::new();
+/// for record in 0..48_i64 {
+///     let week = record / 4;
+///     population.add(RecordHead {
+///         record,
+///         serial: format!("RG-{record:05}"),
+///         revision: "B".to_owned(),
+///         firmware: None,
+///         build: Some(format!("2026-W{:02}", week + 1)),
+///         taken_us: Some(record * 3_600_000_000),
+///         station: None,
+///         is_reference: false,
+///         verdict: Verdict::Pass,
+///     });
+///     let value = if week < 6 { 58.0 } else { 55.0 } + 0.1 * (record % 4) as f64 + 0.05 * (week % 3) as f64;
+///     values.push(RecordValue { record, value, uncertainty: Some(0.3), chain: Some(0.1), at_least: false });
+/// }
+/// let population = population.finish();
+/// let mut series = SeriesBuilder::new(&population);
+/// values.iter().for_each(|value| series.add(&population, value));
+/// let key = SeriesKey {
+///     corner: "24V-3A".to_owned(),
+///     quantity: "phase_margin_deg".to_owned(),
+///     unit: Unit::Deg,
+///     limit: Limit { min: Some(50.0), max: None },
+/// };
+/// let drift = judge("river-gauge-5v", &settings, &population, vec![(key, series.finish(&population))]);
+/// assert_eq!(drift.groups.len(), 12);
+/// let movement = drift.series[0].movement.as_ref().expect("the step is found");
+/// assert_eq!(movement.kind, Kind::Step);
+/// ```
 #[must_use]
 pub fn judge(
     product: &str,

@@ -9,6 +9,7 @@ use crate::spec::{Chart, DriftAxis};
 
 /// A group of units: a build, a revision, a firmware or a day.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct GroupHead {
     /// Its label, text as recorded; a day is `2026-04-02`, UTC.
     pub label: String,
@@ -26,6 +27,7 @@ pub struct GroupHead {
 
 /// A unit that was measured again in a group after a result that was not good, until one was.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Retested {
     /// Serial number.
     pub serial: String,
@@ -37,6 +39,7 @@ pub struct Retested {
 
 /// A group beyond what the chart allows.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Signal {
     /// Place of the group in [`ProductDrift::groups`].
     pub group: usize,
@@ -52,6 +55,7 @@ pub struct Signal {
 
 /// One monitored group on the chart, in the unit of the quantity.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct ChartPoint {
     /// Place of the group in [`ProductDrift::groups`].
     pub group: usize,
@@ -68,6 +72,7 @@ pub struct ChartPoint {
 
 /// The control chart of a series.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct ChartRun {
     /// Which chart.
     pub kind: Chart,
@@ -88,6 +93,7 @@ pub struct ChartRun {
 
 /// Present slope of a series.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Slope {
     /// Change from group to group.
     pub per_group: f64,
@@ -103,6 +109,7 @@ pub struct Slope {
 
 /// How well the population lies inside its limits.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Ability {
     /// Ppk.
     pub ppk: f64,
@@ -120,6 +127,7 @@ pub struct Ability {
 
 /// What one station made of one reference unit over time.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct ReferenceSeries {
     /// Serial number of the reference unit.
     pub serial: String,
@@ -137,6 +145,7 @@ pub struct ReferenceSeries {
 
 /// One rule that was held against a series.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct RuleOutcome {
     /// `chart`, `forecast` or `capability`.
     pub rule: &'static str,
@@ -148,6 +157,7 @@ pub struct RuleOutcome {
 
 /// One quantity at one corner over all groups.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct SeriesOutcome {
     /// Corner.
     pub corner: String,
@@ -183,6 +193,7 @@ pub struct SeriesOutcome {
 
 /// How often the charts of a product sound without a cause.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct FalseAlarms {
     /// Charts that watch.
     pub charts: usize,
@@ -196,6 +207,7 @@ pub struct FalseAlarms {
 
 /// The history of a product, judged.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct ProductDrift {
     /// Product.
     pub product: String,

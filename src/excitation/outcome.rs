@@ -16,6 +16,7 @@ pub struct TriedLevel {
 
 /// What the levels of a corner came to.
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct LevelsOutcome {
     /// The run's folder as reached.
     pub run: String,

@@ -6,6 +6,7 @@ use super::{postgres_error, sqlite_error};
 /// An error of the history: where, what was found, what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{place}: {what}{}", run.as_ref().map(|run| format!("; the run {run} is not recorded")).unwrap_or_default())]
+#[non_exhaustive]
 pub struct HistoryError {
     /// The history, without passwords.
     pub place: String,

@@ -160,6 +160,7 @@ pub struct Filter {
 
 /// A unit that was recorded more than once, reference units left out.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
 pub struct Retested {
     /// Product.
     pub product: String,

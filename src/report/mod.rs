@@ -9,7 +9,6 @@
 pub mod annotation;
 mod diagnostics;
 mod drift;
-pub mod escape;
 pub mod html;
 mod inspect;
 mod json;
@@ -27,6 +26,8 @@ pub mod terminal;
 
 #[cfg(test)]
 pub(crate) mod sample;
+
+pub use crate::escape;
 
 pub use diagnostics::render_diagnostic;
 pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};

@@ -50,7 +50,9 @@ mod samples;
 pub use encoding_rs::Encoding;
 pub(crate) use fast_reader::{LEAST_HZ, MOST_HZ};
 #[cfg(feature = "cli")]
-pub(crate) use foreign_files::{may_be_sweep, veiled};
+pub(crate) use foreign_files::may_be_sweep;
+#[cfg(feature = "files")]
+pub(crate) use foreign_files::veiled;
 pub use from_numbers::BadSamples;
 pub use num_complex::Complex64;
 pub use read::{Scratch, read};

@@ -179,8 +179,7 @@ impl Bench {
 
     /// The one call into the library that judges.
     fn corner(&self, workspace: &mut Workspace, read: &mut loopgauge::check::ReadSweep<'_>) -> CornerOutcome {
-        let options =
-            Options { today: time::macros::date!(2026 - 01 - 01), only: None, keep: false, plots: false };
+        let options = Options::new(time::macros::date!(2026 - 01 - 01));
         let outcome = judge_run(&self.run, None, &options, workspace, read).ok().flatten();
         let corner = outcome.and_then(|run| run.corners.into_iter().next());
         corner.expect("the run has one corner and no bad sweep")

@@ -6,6 +6,7 @@ use crate::spec::Chart;
 
 /// A chart over the monitored groups.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct ChartRun {
     /// What is drawn.
     pub plot: Plot,

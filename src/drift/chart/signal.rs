@@ -77,6 +77,7 @@ impl Side {
 
 /// A rule met at a group.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Signal {
     /// The group, by its place among the points.
     pub index: usize,

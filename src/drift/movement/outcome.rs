@@ -99,6 +99,7 @@ pub struct Earlier {
 
 /// The newest movement of a series, in the unit of the quantity.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Movement {
     /// The most probable explanation.
     pub kind: Kind,
@@ -157,6 +158,7 @@ pub struct Moved {
 
 /// Series of a product that moved together: one cause, one entry.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct JointMovement {
     /// What all of them did.
     pub kind: Kind,

@@ -27,6 +27,7 @@ impl RunPlace {
         Self { label: label(folder), file }
     }
 
+    #[cfg(feature = "cli")]
     /// What tells it from all others: its folder, or its run file where that has a name of its own.
     pub fn name(&self) -> String {
         let is_usual = self.file.file_name().is_some_and(|name| name == RUN_FILE);

@@ -1,6 +1,5 @@
 //! Finds the spec of a product and reads each one once.
 
-use super::args::SPECS;
 use super::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::spec::{self, Files, LoadedSpec};
@@ -48,13 +47,16 @@ impl Files for Disk {
     }
 }
 
+/// Where specs are looked for unless another place is named.
+pub const SPECS: &str = "specs";
+
 /// Code of a product without a spec.
 pub const NO_SPEC: &str = "spec-missing";
 
 /// A spec, or what is wrong with it.
 pub type Loaded = Result<LoadedSpec, Vec<Diagnostic>>;
 
-/// The specs of one invocation.
+/// The specs that runs are judged against.
 pub struct Specs {
     root: PathBuf,
     is_folder: bool,
@@ -80,7 +82,7 @@ pub fn place(given: &Path) -> PathBuf {
 }
 
 impl Specs {
-    /// Specs under `--specs`, see [`place`].
+    /// Specs under the place given, see [`place`].
     ///
     /// # Errors
     /// When there is nothing of that name.

@@ -1,7 +1,8 @@
 //! Reads input files: regular files only, of a bounded size.
 
+#[cfg(feature = "cli")]
+use super::inputs::note_read;
 use crate::diagnostic::Diagnostic;
-use crate::output::note_read;
 use std::ffi::OsStr;
 use std::fs::{self, File, Metadata};
 use std::io::Read;
@@ -158,6 +159,7 @@ fn read_found(
     if found.len() > limit {
         return Err(too_large(found.len()));
     }
+    #[cfg(feature = "cli")]
     note_read(path, &found);
     // One byte more than expected: a file that grew while it was read is seen without asking again.
     let expected = usize::try_from(found.len()).unwrap_or(0);

@@ -1,9 +1,10 @@
 //! Reads and judges one run.
 
+use super::baselines::Baselines;
 use super::discover::RunPlace;
 use super::files::{SWEEP_LIMIT, YAML_LIMIT, label, name_text, read_inside, read_regular};
 use super::missing::gather;
-use super::specs::{NO_SPEC, Specs};
+use super::specs::{Loaded, NO_SPEC, Specs};
 use crate::baseline::Accepted;
 use crate::check::{Options, RunOutcome, UnreadableRun, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
@@ -18,9 +19,26 @@ use std::sync::Arc;
 /// Memory of one thread, used from run to run.
 #[derive(Default)]
 pub struct Bench {
-    bytes: Vec<u8>,
+    run_file: Vec<u8>,
     sweeps: SweepReader,
     workspace: Workspace,
+}
+
+#[cfg(feature = "harness")]
+impl Bench {
+    /// Reads a sweep of a run.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn read_of_run(
+        &mut self,
+        place: &RunPlace,
+        name: &str,
+        reading: &Reading,
+        samples: &mut Samples,
+    ) -> Result<(), Vec<Diagnostic>> {
+        self.sweeps.read_of_run(place, name, reading, samples)
+    }
 }
 
 /// A buffer larger than this, bytes, is given back after the file that needed it.
@@ -66,6 +84,7 @@ pub struct SweepReader {
 }
 
 impl SweepReader {
+    #[cfg(feature = "cli")]
     /// Reads a sweep file.
     ///
     /// # Errors
@@ -123,11 +142,7 @@ impl SweepReader {
 ///
 /// # Errors
 /// What is wrong with them.
-pub fn load(
-    place: &RunPlace,
-    specs: &Specs,
-    bytes: &mut Vec<u8>,
-) -> Result<(Run, Arc<super::specs::Loaded>), Trouble> {
+pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run, Arc<Loaded>), Trouble> {
     let file: Arc<str> = label(&place.file).into();
     let raw = read_regular(&place.file, &file, YAML_LIMIT, bytes)
         .map_err(|problem| vec![problem])
@@ -219,32 +234,48 @@ fn list(folder: &Path, file: &Arc<str>) -> Result<Vec<String>, Vec<Diagnostic>> 
 pub fn judge(
     place: &RunPlace,
     specs: &Specs,
-    baselines: Option<&super::baselines::Baselines>,
+    baselines: Option<&Baselines>,
     options: &Options<'_>,
     trace: bool,
     bench: &mut Bench,
 ) -> Result<Option<RunOutcome>, Trouble> {
-    let (run, loaded) = load(place, specs, &mut bench.bytes).map_err(|trouble| {
+    let mut run_file = std::mem::take(&mut bench.run_file);
+    let (run, loaded) = load(place, specs, &mut run_file).map_err(|trouble| {
         let known = trouble.known.map(|known| Box::new(known.selected(options)));
         Trouble { known, ..trouble }
     })?;
     bench.sweeps.digests = trace.then(|| {
         let name = name_text(place.file.file_name().unwrap_or_default());
-        vec![FileDigest::of(&name, &bench.bytes)]
+        vec![FileDigest::of(&name, &run_file)]
     });
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
+    let mut outcome = judge_loaded(place, (&run, &run_file), baselines, options, bench)?;
+    if let (Some(outcome), Some(files)) = (&mut outcome, bench.sweeps.digests.take()) {
+        outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
+    }
+    bench.run_file = run_file;
+    Ok(outcome)
+}
+
+/// Reads the sweeps of a run and judges it; the run comes with the text of its file.
+///
+/// # Errors
+/// Why it was not judged.
+pub fn judge_loaded(
+    place: &RunPlace,
+    (run, run_file): (&Run, &[u8]),
+    baselines: Option<&Baselines>,
+    options: &Options<'_>,
+    bench: &mut Bench,
+) -> Result<Option<RunOutcome>, Trouble> {
     let baseline = baselines.map(|baselines| baselines.of(run.product()));
     let accepted: Option<&Accepted> = baseline.as_ref().map(|loaded| &loaded.accepted);
-    let Bench { sweeps, workspace, bytes } = bench;
+    let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
         sweeps.read_of_run(place, &entry.file, reading, samples)
     };
-    let mut outcome = judge_run(&run, accepted, options, workspace, &mut read).map_err(|known| {
-        let problems = gather(known.all_problems().cloned().collect(), &run, place, bytes);
+    judge_run(run, accepted, options, workspace, &mut read).map_err(|known| {
+        let problems = gather(known.all_problems().cloned().collect(), run, place, run_file);
         Trouble { spec: None, problems, known: Some(known) }
-    })?;
-    if let (Some(outcome), Some(files)) = (&mut outcome, sweeps.digests.take()) {
-        outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
-    }
-    Ok(outcome)
+    })
 }

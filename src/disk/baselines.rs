@@ -3,6 +3,7 @@
 use super::files::{Fence, YAML_LIMIT, label, read_regular};
 use crate::baseline::{self, Accepted, AcceptedUnit};
 use crate::diagnostic::Diagnostic;
+#[cfg(feature = "cli")]
 use crate::yaml::first_key;
 use std::collections::HashMap;
 use std::fs;
@@ -18,14 +19,14 @@ pub struct Loaded {
     pub problems: Vec<Diagnostic>,
 }
 
-/// The baseline of one invocation.
+/// The baseline that runs are compared with.
 pub struct Baselines {
     root: PathBuf,
     loaded: Mutex<HashMap<String, Arc<Loaded>>>,
 }
 
 impl Baselines {
-    /// The baseline under `--baseline`.
+    /// The baseline in a folder.
     ///
     /// # Errors
     /// When there is no such folder.
@@ -76,6 +77,7 @@ pub fn files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
     Ok(files)
 }
 
+#[cfg(feature = "cli")]
 /// Whether a file is one that `accept` wrote, sound or damaged.
 pub fn is_accepted(path: &Path) -> bool {
     let mut bytes = Vec::new();

@@ -36,7 +36,7 @@ pub fn note_read(path: &Path, found: &Metadata) {
 }
 
 /// Whether a file was read.
-pub(super) fn was_read(path: &Path, found: &Metadata) -> bool {
+pub fn was_read(path: &Path, found: &Metadata) -> bool {
     identity(path, found)
         .is_some_and(|identity| READ.lock().unwrap_or_else(PoisonError::into_inner).contains(&identity))
 }
