@@ -44,10 +44,20 @@ fn csv_has_a_row_for_every_quantity() {
             ("corner_verdict", "pass"),
             ("level", "-26 dBm"),
             ("taken_us", "1775121300000000"),
+            ("conditions", "{\"input\":\"10 V\",\"load\":\"0.5 A\"}"),
+            ("check", "crossover"),
+            ("check_verdict", "pass"),
+            ("slack", "1310.3999999999996"),
         ] {
             assert_eq!(&row[column(name)], want, "{name}");
         }
+        let failed = find("B", "24V-3A", "phase_margin_deg");
+        assert_eq!((&failed[column("check")], &failed[column("check_verdict")]), ("phase_margin", "fail"));
+        let unlimited = find("B", "10V-0.5A", "stability_margin");
+        assert_eq!((&unlimited[column("check_verdict")], &unlimited[column("slack")]), ("", ""));
         let missing = find("A", "32V-0.5A", "");
+        assert_eq!(&missing[column("check_verdict")], "");
+        assert!(missing[column("conditions")].contains("32 V"), "{missing:?}");
         assert_eq!((&missing[column("corner_verdict")], &missing[column("value")]), ("missing", ""));
     }
     // Both databases give the same bytes.
