@@ -26,3 +26,5 @@ mod processes;
 mod rounds;
 #[path = "../src/report/sample.rs"]
 mod sample;
+#[path = "history/views.rs"]
+mod views;

@@ -6,20 +6,16 @@ use super::error::Fault;
 use super::model::{CheckReport, SeriesKey};
 use super::numbers::Cell;
 use super::read::{inflated, settings, value_cell};
-use super::recorded;
+use super::{recorded, schema};
 
 /// Problems of one kind that are named; their number is always told.
 pub(super) const NAMED: usize = 10;
 
-/// Looks at every row with a digest or a number. `has_digests`: whether the history is of a version that has them.
-pub(super) fn look(
-    database: &mut Database,
-    report: &mut CheckReport,
-    has_digests: bool,
-) -> Result<(), Fault> {
+/// Looks at every row with a digest or a number, in a history of this version.
+pub(super) fn look(database: &mut Database, report: &mut CheckReport, version: i64) -> Result<(), Fault> {
     let columns = |table: &str| {
         // An earlier version has no such columns.
-        if has_digests {
+        if version >= schema::WITH_DIGESTS {
             format!("{table}.digest, r.digest")
         } else {
             "CAST(NULL AS BIGINT), CAST(NULL AS BIGINT)".to_owned()
@@ -27,8 +23,12 @@ pub(super) fn look(
     };
     values(database, report, &columns("v"))?;
     records(database, report, &columns("r"))?;
-    corners(database, report, &columns("c"))?;
+    corners(database, report, &columns("c"), version >= schema::WITH_CHECKS)?;
     results(database, report, &columns("x"))?;
+    if version >= schema::WITH_CHECKS {
+        numbers_of_checks(database, report)?;
+        checks(database, report)?;
+    }
     others(database, report)
 }
 
@@ -132,22 +132,91 @@ fn records(database: &mut Database, report: &mut CheckReport, digests: &str) -> 
     Ok(())
 }
 
-fn corners(database: &mut Database, report: &mut CheckReport, digests: &str) -> Result<(), Fault> {
+fn corners(
+    database: &mut Database,
+    report: &mut CheckReport,
+    digests: &str,
+    has_checks: bool,
+) -> Result<(), Fault> {
     let mut changed = Named::default();
+    let told = if has_checks { "c.conditions, c.checks" } else { "CAST(NULL AS TEXT), CAST(NULL AS BIGINT)" };
     let sql = format!(
-        "SELECT c.record_id, r.token, c.corner, c.verdict, c.level, c.quantities, {digests} \
+        "SELECT c.record_id, r.token, c.corner, c.verdict, c.level, c.quantities, {told}, {digests} \
          FROM corner c JOIN record r ON r.id = c.record_id ORDER BY c.record_id, c.corner"
     );
     database.query(&sql, &[], &mut |row| {
-        if !digest::fits(row.get(6)?, row.get(7)?, || digest_of(row, 1..6, &[5])) {
+        // Without both where an earlier version recorded it.
+        let is_earlier = row.get::<Option<String>>(6)?.is_none() && row.whole(7) == Ok(None);
+        let end = if is_earlier { 6 } else { 8 };
+        if !digest::fits(row.get(8)?, row.get(9)?, || digest_of(row, 1..end, &[5, 7])) {
             let (record, corner): (i64, String) = (row.get(0)?, row.get(2)?);
             changed.add(format!(
-                "record {record}, {corner}: its verdict, level or number of values is not what was recorded"
+                "record {record}, {corner}: its verdict, level, conditions or number of values is not what was recorded"
             ));
         }
         Ok(())
     })?;
     changed.tell(report, "corners are not what was recorded");
+    Ok(())
+}
+
+/// Whether a corner has as many checks as were recorded.
+fn numbers_of_checks(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
+    let mut changed = Named::default();
+    let sql = "SELECT c.record_id, c.corner, COALESCE(n.number, 0), c.checks FROM corner c LEFT JOIN \
+               (SELECT record_id, corner, count(*) AS number FROM checked GROUP BY record_id, corner) n \
+               ON n.record_id = c.record_id AND n.corner = c.corner \
+               WHERE COALESCE(n.number, 0) <> COALESCE(c.checks, 0) ORDER BY c.record_id, c.corner";
+    database.query(sql, &[], &mut |row| {
+        let (record, corner, found): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let wanted = row.get::<Option<i64>>(3)?.unwrap_or(0);
+        changed.add(format!("record {record}, {corner}: {found} of {wanted} checks are there"));
+        Ok(())
+    })?;
+    changed.tell(report, "corners have another number of checks than was recorded");
+    Ok(())
+}
+
+/// Whether the checks are what was recorded.
+fn checks(database: &mut Database, report: &mut CheckReport) -> Result<(), Fault> {
+    let (mut changed, mut wrong) = (Named::default(), Named::default());
+    let sql = "SELECT k.record_id, r.token, k.corner, k.position, k.check_name, k.verdict, k.quantity, k.value, \
+               k.uncertainty, k.limit_min, k.limit_max, k.unit, k.digest \
+               FROM checked k JOIN record r ON r.id = k.record_id ORDER BY k.record_id, k.corner, k.position";
+    database.query(sql, &[], &mut |row| {
+        let record: i64 = row.get(0)?;
+        let texts: [String; 4] = [row.get(1)?, row.get(2)?, row.get(4)?, row.get(5)?];
+        let [token, corner, check, verdict] = texts.each_ref().map(String::as_str);
+        let (quantity, unit): (Option<String>, Option<String>) = (row.get(6)?, row.get(11)?);
+        let of = format_args!("record {record}, {corner} {check}");
+        let cell = Cell { row, table: "checked", of };
+        let numbers = cell.checked(7, unit.as_deref().unwrap_or_default());
+        let position = cell.whole(3, "position", 0, i64::MAX);
+        let (Ok([value, uncertainty, min, max]), Ok(Some(position))) = (&numbers, &position) else {
+            wrong.note(numbers);
+            wrong.note(position);
+            return Ok(());
+        };
+        let fields: [Value<'_>; 11] = [
+            token.into(),
+            corner.into(),
+            (*position).into(),
+            check.into(),
+            verdict.into(),
+            quantity.as_deref().into(),
+            (*value).into(),
+            (*uncertainty).into(),
+            unit.as_deref().into(),
+            (*min).into(),
+            (*max).into(),
+        ];
+        if row.get::<i64>(12)? != digest::of_row(fields) {
+            changed.add(format!("{of}: the check is not what was recorded"));
+        }
+        Ok(())
+    })?;
+    wrong.tell(report, "numbers cannot be what was recorded");
+    changed.tell(report, "checks are not what was recorded");
     Ok(())
 }
 

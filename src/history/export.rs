@@ -7,6 +7,7 @@ use super::model::SeriesKey;
 #[cfg(feature = "parquet")]
 use super::parquet::ParquetTable;
 use super::read::{head, head_columns, settings, value_cell};
+use super::schema;
 use super::store::History;
 use std::collections::HashMap;
 use std::io::Write;
@@ -49,9 +50,29 @@ impl History {
     }
 }
 
+/// Columns and joins that an earlier version's tables do not give.
+struct Added {
+    conditions: &'static str,
+    check: &'static str,
+    checked: &'static str,
+}
+
+impl Added {
+    const fn of(version: i64) -> Self {
+        if version >= schema::WITH_CHECKS {
+            let checked = "JOIN series s ON s.id = v.series_id LEFT JOIN checked k ON k.record_id = v.record_id \
+                           AND k.corner = s.corner AND k.quantity = s.quantity";
+            Self { conditions: "c.conditions", check: "k.check_name, k.verdict", checked }
+        } else {
+            let check = "CAST(NULL AS TEXT), CAST(NULL AS TEXT)";
+            Self { conditions: "CAST(NULL AS TEXT)", check, checked: "" }
+        }
+    }
+}
+
 fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), Fault>) -> Result<(), Fault> {
+    let added = Added::of(schema::readable(database, schema::VERSION)?);
     let limits = limits(database)?;
-    let head_columns = head_columns();
     let mut series: Vec<(i64, SeriesKey)> = Vec::new();
     let sql = "SELECT id, corner, quantity, unit FROM series ORDER BY product, corner, quantity, unit";
     database.query(sql, &[], &mut |row| {
@@ -59,38 +80,58 @@ fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), F
         series.push((row.get(0)?, key));
         Ok(())
     })?;
+    let (head_columns, Added { conditions, check, checked }) = (head_columns(), &added);
     let sql = format!(
-        "SELECT {head_columns}, r.spec_id, c.verdict, c.level, v.value, v.uncertainty, v.chain, v.at_least \
-         FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
-         JOIN corner c ON c.record_id = v.record_id AND c.corner = ?2 WHERE v.series_id = ?1 ORDER BY v.record_id"
+        "SELECT {head_columns}, r.spec_id, c.verdict, c.level, v.value, v.uncertainty, v.chain, v.at_least, \
+         {conditions}, {check} FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
+         JOIN corner c ON c.record_id = v.record_id AND c.corner = ?2 {checked} \
+         WHERE v.series_id = ?1 ORDER BY v.record_id"
     );
     for (id, key) in series {
         database.query(&sql, &[id.into(), key.corner.as_str().into()], &mut |row| {
-            let spec: i64 = row.get(17)?;
-            let SeriesKey { corner, quantity, unit } = key.clone();
-            let pair = (corner.clone(), quantity.clone());
-            let [min, max] =
-                limits.get(&spec).and_then(|limits| limits.get(&pair)).copied().unwrap_or_default();
-            let head = head(row)?;
-            let cell = value_cell(row, head.id.0, &key);
-            let (value, uncertainty, chain) = cell.measured(20, &unit)?;
-            let at_least = cell.is(23, "at_least")?;
-            each(ExportRow {
-                head,
-                corner,
-                corner_verdict: row.get(18)?,
-                level: row.get(19)?,
-                quantity: Some(Quantity { quantity, unit, value, uncertainty, chain, at_least, min, max }),
-            })
+            each(row_of(row, &key, &limits)?)
         })?;
     }
+    without_values(database, &added, each)
+}
+
+/// A row of a series.
+fn row_of(row: &Row<'_>, key: &SeriesKey, limits: &Limits) -> Result<ExportRow, Fault> {
+    let spec: i64 = row.get(17)?;
+    let SeriesKey { corner, quantity, unit } = key.clone();
+    let pair = (corner.clone(), quantity.clone());
+    let [min, max] = limits.get(&spec).and_then(|limits| limits.get(&pair)).copied().unwrap_or_default();
+    let head = head(row)?;
+    let cell = value_cell(row, head.id.0, key);
+    let (value, uncertainty, chain) = cell.measured(20, &unit)?;
+    let at_least = cell.is(23, "at_least")?;
+    let check = row.get::<Option<String>>(25)?.zip(row.get(26)?).map(<[String; 2]>::from);
+    Ok(ExportRow {
+        head,
+        corner,
+        corner_verdict: row.get(18)?,
+        level: row.get(19)?,
+        conditions: row.get(24)?,
+        quantity: Some(Quantity { quantity, unit, value, uncertainty, chain, at_least, min, max, check }),
+    })
+}
+
+/// The corners that gave no value.
+fn without_values(
+    database: &mut Database,
+    added: &Added,
+    each: &mut dyn FnMut(ExportRow) -> Result<(), Fault>,
+) -> Result<(), Fault> {
+    let (head_columns, conditions) = (head_columns(), added.conditions);
     let sql = format!(
-        "SELECT {head_columns}, c.corner, c.verdict, c.level FROM corner c JOIN record r ON r.id = c.record_id \
-         JOIN spec p ON p.id = r.spec_id WHERE c.quantities = 0 ORDER BY c.record_id, c.corner"
+        "SELECT {head_columns}, c.corner, c.verdict, c.level, {conditions} FROM corner c \
+         JOIN record r ON r.id = c.record_id JOIN spec p ON p.id = r.spec_id \
+         WHERE c.quantities = 0 ORDER BY c.record_id, c.corner"
     );
     database.query(&sql, &[], &mut |row: &Row<'_>| {
-        let (corner, corner_verdict, level) = (row.get(17)?, row.get(18)?, row.get(19)?);
-        each(ExportRow { head: head(row)?, corner, corner_verdict, level, quantity: None })
+        let (corner, corner_verdict) = (row.get(17)?, row.get(18)?);
+        let (level, conditions) = (row.get(19)?, row.get(20)?);
+        each(ExportRow { head: head(row)?, corner, corner_verdict, level, conditions, quantity: None })
     })
 }
 
@@ -142,7 +183,10 @@ fn csv_fields(row: &ExportRow) -> Vec<String> {
             number(q.min),
             number(q.max),
         ]),
-        None => fields.resize(COLUMNS.len(), String::new()),
+        None => fields.resize(fields.len() + 8, String::new()),
     }
+    let of_quantity = row.quantity.as_ref();
+    let [check, verdict] = of_quantity.and_then(|q| q.check.clone()).unwrap_or_default();
+    fields.extend([text(&row.conditions), check, verdict, number(of_quantity.and_then(Quantity::slack))]);
     fields
 }

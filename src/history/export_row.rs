@@ -3,7 +3,7 @@
 use super::model::RecordHead;
 
 /// Names of the columns, in order.
-pub(super) const COLUMNS: [&str; 28] = [
+pub(super) const COLUMNS: [&str; 32] = [
     "record",
     "product",
     "serial",
@@ -32,6 +32,10 @@ pub(super) const COLUMNS: [&str; 28] = [
     "at_least",
     "min",
     "max",
+    "conditions",
+    "check",
+    "check_verdict",
+    "slack",
 ];
 
 /// A row. A corner that gave no value has one without a quantity, so that its verdict is there.
@@ -40,6 +44,8 @@ pub(super) struct ExportRow {
     pub(super) corner: String,
     pub(super) corner_verdict: String,
     pub(super) level: Option<String>,
+    /// A JSON object; `None` where an earlier version recorded it.
+    pub(super) conditions: Option<String>,
     pub(super) quantity: Option<Quantity>,
 }
 
@@ -53,4 +59,14 @@ pub(super) struct Quantity {
     pub(super) at_least: bool,
     pub(super) min: Option<f64>,
     pub(super) max: Option<f64>,
+    /// The check that holds it against its limits, with its verdict; `None` without one, and where an earlier version recorded it.
+    pub(super) check: Option<[String; 2]>,
+}
+
+impl Quantity {
+    /// From the value to the nearer limit, negative beyond it; `None` without a limit.
+    pub(super) fn slack(&self) -> Option<f64> {
+        let rooms = [self.min.map(|min| self.value - min), self.max.map(|max| max - self.value)];
+        rooms.into_iter().flatten().reduce(f64::min)
+    }
 }

@@ -30,8 +30,8 @@ impl History {
             report.values = count(database, "SELECT count(*) FROM value")?;
             whole_records(database, &mut report)?;
             specs(database, &mut report)?;
-            let has_digests = schema::readable(database, schema::VERSION)? >= schema::WITH_DIGESTS;
-            changed::look(database, &mut report, has_digests)?;
+            let version = schema::readable(database, schema::VERSION)?;
+            changed::look(database, &mut report, version)?;
             numbers_of_values(database, &mut report)?;
             Ok(report)
         };

@@ -12,6 +12,8 @@
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings` | writing a run |
+//! | `checked` | the checks of a corner |
+//! | `views` | views for people and their tools |
 //! | `digest` | the digest of a row |
 //! | `numbers` | what numbers it may hold |
 //! | `read` | runs, settings and values for `drift` |
@@ -26,6 +28,7 @@
 
 mod address;
 mod changed;
+mod checked;
 mod database;
 mod digest;
 mod error;
@@ -53,6 +56,7 @@ mod store;
 mod suspicious_address;
 mod tls;
 mod tls_stream;
+mod views;
 
 pub use address::Address;
 pub use error::HistoryError;

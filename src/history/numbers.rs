@@ -87,6 +87,18 @@ pub(super) fn hold(
     Ok(())
 }
 
+/// Holds what a check was decided by to what it can be: value, uncertainty, smallest and largest allowed value. A change may be negative.
+///
+/// # Errors
+/// As [`hold`].
+pub(super) fn hold_checked(unit: &str, numbers: [Option<f64>; 4]) -> Result<(), (&'static str, String)> {
+    let columns = [("value", ANY), ("uncertainty", UNCERTAINTY), ("limit_min", ANY), ("limit_max", ANY)];
+    for ((column, range), found) in columns.into_iter().zip(numbers) {
+        found.map(|found| range.hold(found, unit)).transpose().map_err(|what| (column, what))?;
+    }
+    Ok(())
+}
+
 /// Holds what a spec brings to what it can be.
 ///
 /// # Errors
@@ -186,6 +198,18 @@ impl<P: Display> Cell<'_, '_, P> {
     pub(super) fn taken_us(&self, index: usize) -> Result<Option<i64>, Fault> {
         let [least, most] = TAKEN_US;
         self.whole(index, "taken_us", least, most)
+    }
+
+    /// Value, uncertainty and limits of a check, side by side from `index` on.
+    pub(super) fn checked(&self, index: usize, unit: &str) -> Result<[Option<f64>; 4], Fault> {
+        let numbers = [
+            self.real(index, "value")?,
+            self.real(index + 1, "uncertainty")?,
+            self.real(index + 2, "limit_min")?,
+            self.real(index + 3, "limit_max")?,
+        ];
+        hold_checked(unit, numbers).map_err(|(column, what)| self.wrong(column, &what))?;
+        Ok(numbers)
     }
 
     /// Value, uncertainty and chain, side by side from `index` on.

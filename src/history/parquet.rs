@@ -2,6 +2,7 @@
 
 use super::error::Fault;
 use super::export_row::{COLUMNS, ExportRow};
+use crate::quantity::calendar::micros;
 use ::parquet::basic::Compression;
 use ::parquet::data_type::{BoolType, ByteArray, ByteArrayType, DataType, DoubleType, Int64Type};
 use ::parquet::errors::ParquetError;
@@ -15,11 +16,11 @@ use std::sync::Arc;
 const GROUP: usize = 100_000;
 
 /// Types of the columns, in the order of [`COLUMNS`].
-const TYPES: [Kind; 28] = {
-    use Kind::{Bool, Int, Real, Text};
+const TYPES: [Kind; 32] = {
+    use Kind::{Bool, Int, Real, Text, Time};
     [
-        Int, Text, Text, Text, Text, Text, Text, Int, Text, Bool, Text, Text, Text, Text, Text, Text, Text,
-        Text, Text, Text, Text, Text, Real, Real, Real, Bool, Real, Real,
+        Int, Text, Text, Text, Text, Text, Time, Int, Text, Bool, Text, Text, Text, Text, Time, Time, Text,
+        Text, Text, Text, Text, Text, Real, Real, Real, Bool, Real, Real, Text, Text, Text, Real,
     ]
 };
 
@@ -29,6 +30,8 @@ enum Kind {
     Real,
     Bool,
     Text,
+    /// An instant, UTC, microseconds.
+    Time,
 }
 
 impl From<ParquetError> for Fault {
@@ -52,6 +55,7 @@ impl<W: Write + Send> ParquetTable<W> {
                 Kind::Int => format!("optional int64 {name};"),
                 Kind::Real => format!("optional double {name};"),
                 Kind::Bool => format!("optional boolean {name};"),
+                Kind::Time => format!("optional int64 {name} (TIMESTAMP(MICROS,true));"),
                 Kind::Text => format!("optional binary {name} (UTF8);"),
             })
             .collect();
@@ -94,7 +98,7 @@ fn write_heads<W: Write + Send>(group: &mut Group<'_, W>, rows: &[ExportRow]) ->
     texts(group, rows, |row| Some(&row.head.revision))?;
     texts(group, rows, |row| row.head.firmware.as_ref())?;
     texts(group, rows, |row| row.head.build.as_ref())?;
-    texts(group, rows, |row| row.head.taken.as_ref())?;
+    column::<Int64Type, W>(group, rows.iter().map(|row| row.head.taken_us))?;
     column::<Int64Type, W>(group, rows.iter().map(|row| row.head.taken_us))?;
     texts(group, rows, |row| row.head.station.as_ref())?;
     column::<BoolType, W>(group, rows.iter().map(|row| Some(row.head.is_reference)))?;
@@ -102,8 +106,8 @@ fn write_heads<W: Write + Send>(group: &mut Group<'_, W>, rows: &[ExportRow]) ->
     column::<ByteArrayType, W>(group, rows.iter().map(|row| Some(row.head.verdict.word().into())))?;
     texts(group, rows, |row| Some(&row.head.tool))?;
     texts(group, rows, |row| Some(&row.head.spec_sha256))?;
-    texts(group, rows, |row| Some(&row.head.recorded))?;
-    texts(group, rows, |row| row.head.removed.as_ref())?;
+    column::<Int64Type, W>(group, rows.iter().map(|row| micros(&row.head.recorded)))?;
+    column::<Int64Type, W>(group, rows.iter().map(|row| micros(row.head.removed.as_ref()?)))?;
     texts(group, rows, |row| row.head.reason.as_ref())
 }
 
@@ -118,7 +122,15 @@ fn write_values<W: Write + Send>(group: &mut Group<'_, W>, rows: &[ExportRow]) -
     column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.chain))?;
     column::<BoolType, W>(group, rows.iter().map(|row| row.quantity.as_ref().map(|q| q.at_least)))?;
     column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.min))?;
-    column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.max))
+    column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.max))?;
+    texts(group, rows, |row| row.conditions.as_ref())?;
+    texts(group, rows, |row| of_check(row, |[check, _]| check))?;
+    texts(group, rows, |row| of_check(row, |[_, verdict]| verdict))?;
+    column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.slack()))
+}
+
+fn of_check(row: &ExportRow, which: impl Fn(&[String; 2]) -> &String) -> Option<&String> {
+    row.quantity.as_ref()?.check.as_ref().map(which)
 }
 
 fn texts<'r, W: Write + Send>(

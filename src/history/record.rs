@@ -1,5 +1,6 @@
 //! Writing a run.
 
+use super::checked;
 use super::database::{Database, Value};
 use super::digest;
 use super::error::{Fault, HistoryError};
@@ -112,6 +113,7 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
     numbers::hold_settings(&settings).map_err(|what| impossible(&format!("its spec: {what}")))?;
     let settings = settings::settings_text(&settings).map_err(|e| incomplete(&e.to_string()))?;
     let quantities: Vec<Quantity<'_>> = new.outcome.corners.iter().flat_map(quantities).collect();
+    new.outcome.corners.iter().try_for_each(checked::hold).map_err(|what| impossible(&what))?;
     for q in &quantities {
         numbers::hold(q.unit.symbol(), q.value, q.uncertainty, q.chain).map_err(|(what, found)| {
             impossible(&format!("{} {}: its {what} is {found}", q.corner, q.quantity))
@@ -213,15 +215,26 @@ fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> R
 fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64) -> Result<(), Fault> {
     let mut corners: Vec<Value<'_>> = Vec::new();
     let mut problems: Vec<Value<'_>> = Vec::new();
-    for corner in &prepared.new.outcome.corners {
+    let mut checks: Vec<Value<'_>> = Vec::new();
+    let all = &prepared.new.outcome.corners;
+    let conditions: Vec<String> = all.iter().map(|corner| checked::conditions(&corner.conditions)).collect();
+    for (corner, conditions) in all.iter().zip(&conditions) {
         let name: Value<'_> = corner.corner.as_str().into();
         let level = corner.judged.as_ref().and_then(|judged| judged.level.as_deref());
         let quantities = prepared.quantities.iter().filter(|q| q.corner == corner.corner).count() as i64;
-        let told = [name, corner.verdict.word().into(), level.into(), quantities.into()];
+        let told: [Value<'_>; 6] = [
+            name,
+            corner.verdict.word().into(),
+            level.into(),
+            quantities.into(),
+            conditions.as_str().into(),
+            (corner.checks.len() as i64).into(),
+        ];
         let digest = digest::of_row(std::iter::once(prepared.token.as_str().into()).chain(told));
         corners.push(record.into());
         corners.extend(told);
         corners.push(digest.into());
+        checks.extend(checked::rows(&prepared.token, record, corner));
         let wrong = corner.checks.iter().filter(|c| !matches!(c.verdict, Verdict::Pass | Verdict::NotJudged));
         problems.extend(wrong.flat_map(|check| {
             [
@@ -233,7 +246,9 @@ fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64)
             ]
         }));
     }
-    database.insert("corner (record_id, corner, verdict, level, quantities, digest)", 6, &corners)?;
+    let table = "corner (record_id, corner, verdict, level, quantities, conditions, checks, digest)";
+    database.insert(table, 8, &corners)?;
+    database.insert(checked::TABLE, checked::COLUMNS, &checks)?;
     database.insert("problem (record_id, corner, check_name, verdict, message)", 5, &problems)
 }
 

@@ -15,8 +15,11 @@ pub(super) struct Migration {
 }
 
 /// Every step there has been, the first one makes version 1. A step that has been released is never changed: a new one is added.
-pub(super) const MIGRATIONS: &[Migration] =
-    &[Migration { sql: VERSION_1, postgres: VERSION_1_POSTGRES }, Migration { sql: VERSION_2, postgres: "" }];
+pub(super) const MIGRATIONS: &[Migration] = &[
+    Migration { sql: VERSION_1, postgres: VERSION_1_POSTGRES },
+    Migration { sql: VERSION_2, postgres: "" },
+    Migration { sql: VERSION_3, postgres: "" },
+];
 
 /// The version that this program writes.
 pub const VERSION: i64 = MIGRATIONS.len() as i64;
@@ -123,6 +126,30 @@ ALTER TABLE value ADD COLUMN digest BIGINT;
 /// The first version with digests.
 pub(super) const WITH_DIGESTS: i64 = 2;
 
+/// Conditions (a JSON object) and checks of a corner; what an earlier version recorded has none.
+const VERSION_3: &str = "
+ALTER TABLE corner ADD COLUMN conditions TEXT;
+ALTER TABLE corner ADD COLUMN checks BIGINT;
+CREATE TABLE checked (
+    record_id BIGINT NOT NULL REFERENCES record (id),
+    corner TEXT NOT NULL,
+    position BIGINT NOT NULL,
+    check_name TEXT NOT NULL,
+    verdict TEXT NOT NULL,
+    quantity TEXT,
+    value DOUBLE PRECISION,
+    uncertainty DOUBLE PRECISION,
+    unit TEXT,
+    limit_min DOUBLE PRECISION,
+    limit_max DOUBLE PRECISION,
+    digest BIGINT NOT NULL,
+    PRIMARY KEY (record_id, corner, position)
+) {clustered};
+";
+
+/// The first version with conditions and checks.
+pub(super) const WITH_CHECKS: i64 = 3;
+
 /// Held while PostgreSQL's tables are made or changed; any number that no other program is likely to take.
 const LOCK: i64 = 0x6c6f_6f70_6761_7567;
 
@@ -133,10 +160,9 @@ pub(super) fn migrate(database: &mut Database, migrations: &[Migration]) -> Resu
         return Ok(());
     }
     database.write(|database| {
+        lock(database)?;
         if !database.is_sqlite() {
-            database.batch(&format!(
-                "SELECT pg_advisory_xact_lock({LOCK}); CREATE SCHEMA IF NOT EXISTS {SCHEMA}"
-            ))?;
+            database.batch(&format!("CREATE SCHEMA IF NOT EXISTS {SCHEMA}"))?;
         }
         // Another process may have done it in the meantime.
         let found = version(database)?;
@@ -157,6 +183,14 @@ pub(super) fn migrate(database: &mut Database, migrations: &[Migration]) -> Resu
         }
         database.batch(&format!("UPDATE meta SET value = '{newest}' WHERE key = 'version'"))
     })
+}
+
+/// Until the transaction ends, no other process makes or changes tables or views. SQLite has one writer at any time.
+pub(super) fn lock(database: &mut Database) -> Result<(), Fault> {
+    if database.is_sqlite() {
+        return Ok(());
+    }
+    database.batch(&format!("SELECT pg_advisory_xact_lock({LOCK})"))
 }
 
 /// The version of a history that is to be read, at most the newest.

@@ -4,7 +4,7 @@ use super::address::Address;
 use super::database::Database;
 use super::error::{Fault, HistoryError};
 use super::error_kind::HistoryErrorKind;
-use super::{postgres, schema, sqlite};
+use super::{postgres, schema, sqlite, views};
 use std::collections::HashMap;
 use std::time::Duration;
 
@@ -36,6 +36,7 @@ impl History {
         let database = patiently(|_| {
             let mut database = connect_to_record(address)?;
             schema::migrate(&mut database, schema::MIGRATIONS)?;
+            views::renew(&mut database)?;
             if let Database::Sqlite(connection) = &database {
                 sqlite::write_ahead(connection)?;
             }

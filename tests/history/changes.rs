@@ -217,7 +217,7 @@ fn changed_labels_corners_and_results_are_told() {
                      UPDATE corner SET {column} = {other} WHERE record_id = {a} AND corner = '32V-3A'"
                 ),
             );
-            let told = "its verdict, level or number of values is not what was recorded";
+            let told = "its verdict, level, conditions or number of values is not what was recorded";
             assert_eq!(problems(&address), [format!("record {a}, 32V-3A: {told}")]);
             run_sql(
                 &address,
@@ -238,6 +238,50 @@ fn changed_labels_corners_and_results_are_told() {
             problems(&address),
             [format!("the result of record {c} is not the one that was recorded")]
         );
+    }
+}
+
+#[test]
+fn a_changed_check_is_told_with_its_place() {
+    for (Place { address, .. }, [a, b, _]) in three("changed_checks") {
+        run_sql(&address, "CREATE TABLE saved AS SELECT * FROM checked");
+        let all = problems(&address);
+        assert_eq!(all, [""; 0]);
+        let of = format!("record_id = {b} AND corner = '{CORNER}' AND check_name = 'phase_margin'");
+        for set in [
+            "verdict = 'fail'",
+            "limit_min = 40.0",
+            "limit_max = 90.0",
+            "value = 51.0",
+            "quantity = NULL",
+            "position = 99",
+        ] {
+            run_sql(&address, &format!("UPDATE checked SET {set} WHERE {of}"));
+            let told = format!("record {b}, {CORNER} phase_margin: the check is not what was recorded");
+            assert_eq!(problems(&address), [told], "{set}");
+            run_sql(&address, "DELETE FROM checked; INSERT INTO checked SELECT * FROM saved");
+        }
+        run_sql(&address, &format!("DELETE FROM checked WHERE {of}"));
+        assert_eq!(problems(&address), [format!("record {b}, {CORNER}: 9 of 10 checks are there")]);
+        run_sql(&address, "DELETE FROM checked; INSERT INTO checked SELECT * FROM saved");
+        run_sql(&address, &format!("UPDATE checked SET limit_max = 1e31 WHERE {of}"));
+        let told = problems(&address).concat();
+        assert!(
+            told.contains("phase_margin: column `limit_max` of table `checked` holds 1e31 deg"),
+            "{told}"
+        );
+        run_sql(&address, "DELETE FROM checked; INSERT INTO checked SELECT * FROM saved");
+        for set in ["conditions = '{}'", "conditions = NULL", "checks = NULL, conditions = NULL"] {
+            run_sql(
+                &address,
+                &format!("UPDATE corner SET {set} WHERE record_id = {a} AND corner = '{CORNER}'"),
+            );
+            let told = problems(&address).concat();
+            assert!(
+                told.contains(&format!("record {a}, {CORNER}: its verdict, level, conditions")),
+                "{told}"
+            );
+        }
     }
 }
 
@@ -269,7 +313,16 @@ fn records_of_an_earlier_version_are_said_to_have_no_digests() {
         let drop = ["record", "result", "corner", "value"]
             .map(|table| format!("ALTER TABLE {table} DROP COLUMN digest; "))
             .concat();
-        run_sql(&address, &format!("{drop} UPDATE meta SET value = '1' WHERE key = 'version'"));
+        let views = ["latest_margins", "margins", "corners", "verdicts", "conditions"]
+            .map(|view| format!("DROP VIEW {view}; "))
+            .concat();
+        run_sql(
+            &address,
+            &format!(
+                "{views} DROP TABLE checked; ALTER TABLE corner DROP COLUMN conditions; ALTER TABLE corner DROP COLUMN checks; \
+                 {drop} DELETE FROM meta WHERE key = 'views'; UPDATE meta SET value = '1' WHERE key = 'version'"
+            ),
+        );
         let sound =
             CheckReport { records: 3, corners: 18, values: 63, without_digests: 3, ..CheckReport::default() };
         let check = || History::open_to_read(&address).unwrap().check().unwrap();

@@ -44,10 +44,20 @@ fn csv_has_a_row_for_every_quantity() {
             ("corner_verdict", "pass"),
             ("level", "-26 dBm"),
             ("taken_us", "1775121300000000"),
+            ("conditions", "{\"input\":\"10 V\",\"load\":\"0.5 A\"}"),
+            ("check", "crossover"),
+            ("check_verdict", "pass"),
+            ("slack", "1310.3999999999996"),
         ] {
             assert_eq!(&row[column(name)], want, "{name}");
         }
+        let failed = find("B", "24V-3A", "phase_margin_deg");
+        assert_eq!((&failed[column("check")], &failed[column("check_verdict")]), ("phase_margin", "fail"));
+        let unlimited = find("B", "10V-0.5A", "stability_margin");
+        assert_eq!((&unlimited[column("check_verdict")], &unlimited[column("slack")]), ("", ""));
         let missing = find("A", "32V-0.5A", "");
+        assert_eq!(&missing[column("check_verdict")], "");
+        assert!(missing[column("conditions")].contains("32 V"), "{missing:?}");
         assert_eq!((&missing[column("corner_verdict")], &missing[column("value")]), ("missing", ""));
     }
     // Both databases give the same bytes.
@@ -69,8 +79,14 @@ fn parquet_holds_the_same_rows() {
         let reader = SerializedFileReader::new(parquet).unwrap();
         let rows: Vec<_> = reader.get_row_iter(None).unwrap().map(Result::unwrap).collect();
         assert_eq!(rows.len(), lines.len());
+        let mut instants = 0;
         for (row, line) in rows.iter().zip(&lines) {
             for ((name, field), text) in row.get_column_iter().zip(line) {
+                if let parquet::record::Field::TimestampMicros(instant) = field {
+                    assert_eq!(Some(*instant), loopgauge::quantity::calendar::micros(text), "{name}");
+                    instants += 1;
+                    continue;
+                }
                 let field = match field {
                     parquet::record::Field::Null => String::new(),
                     parquet::record::Field::Str(text) => text.clone(),
@@ -82,6 +98,8 @@ fn parquet_holds_the_same_rows() {
             assert_eq!(row.get_column_iter().map(|(name, _)| name.clone()).collect::<Vec<_>>(), names);
             assert!(row.get_long(0).unwrap() > 0);
         }
+        // `taken` and `recorded` of all rows, `removed` of the marked half.
+        assert_eq!(instants, rows.len() * 5 / 2);
     }
 }
 
@@ -101,12 +119,12 @@ import sys, pyarrow.parquet
 table = pyarrow.parquet.read_table(sys.argv[1])
 rows = [r for r in table.to_pylist() if r['serial'] == 'B' and r['corner'] == '10V-0.5A' and r['quantity'] == 'crossover_hz']
 print(table.num_rows, [(r['value'], r['chain'], r['at_least'], r['min'], r['reason'], r['taken_us']) for r in rows])
-print(sum(r['quantity'] is None for r in table.to_pylist()), table.schema.field('value').type, table.schema.field('serial').type)
+print(sum(r['quantity'] is None for r in table.to_pylist()), *(table.schema.field(name).type for name in ('value', 'serial', 'taken', 'at_least')))
 ";
     let output = std::process::Command::new(python).args(["-c", script]).arg(&file).output().unwrap();
     assert_eq!(
         String::from_utf8_lossy(&output.stdout),
-        "46 [(9310.4, 13.0, False, 8000.0, 'probe, \"broken\"', 1775121300000000)]\n4 double string\n",
+        "46 [(9310.4, 13.0, False, 8000.0, 'probe, \"broken\"', 1775121300000000)]\n4 double string timestamp[us, tz=UTC] bool\n",
         "{}",
         String::from_utf8_lossy(&output.stderr)
     );

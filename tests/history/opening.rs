@@ -142,14 +142,18 @@ fn check_notices_what_is_gone() {
 /// A history as version 1 wrote it.
 const VERSION_1: &str = include_str!("version-1.sql");
 
-#[test]
-fn a_history_of_version_1_is_read_and_recorded_into() {
-    let Place { address, folder } = sqlite();
-    let file = folder.path().join("history.db");
-    let connection = rusqlite::Connection::open(&file).unwrap();
+pub fn history_of_version_1() -> Place {
+    let place = sqlite();
+    let connection = rusqlite::Connection::open(place.folder.path().join("history.db")).unwrap();
     connection.execute_batch(VERSION_1).unwrap();
     connection.pragma_update(None, "application_id", 0x4c47_4853).unwrap();
-    drop(connection);
+    place
+}
+
+#[test]
+fn a_history_of_version_1_is_read_and_recorded_into() {
+    let Place { address, folder } = history_of_version_1();
+    let file = folder.path().join("history.db");
     let before = fs::read(&file).unwrap();
     let mut history = History::open_to_read(&address).unwrap();
     let (mut serials, mut values) = (Vec::new(), 0);
@@ -169,7 +173,7 @@ fn a_history_of_version_1_is_read_and_recorded_into() {
 fn the_tables_of_version_1_stay_as_they_are() {
     let Place { address, folder } = sqlite();
     drop(History::open_to_record(&address).unwrap());
-    let earlier = sqlite();
+    let earlier = history_of_version_1();
     let tables = |connection: &rusqlite::Connection| {
         let sql = "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name";
         let mut statement = connection.prepare(sql).unwrap();
@@ -178,10 +182,6 @@ fn the_tables_of_version_1_stay_as_they_are() {
         tables
     };
     let file = earlier.folder.path().join("history.db");
-    let sample = rusqlite::Connection::open(&file).unwrap();
-    sample.execute_batch(VERSION_1).unwrap();
-    sample.pragma_update(None, "application_id", 0x4c47_4853).unwrap();
-    drop(sample);
     drop(History::open_to_record(&earlier.address).unwrap());
     let [made, brought] = [folder.path().join("history.db"), file]
         .map(|file| tables(&rusqlite::Connection::open(file).unwrap()));
