@@ -147,10 +147,10 @@ impl Harness {
     /// What all runs are judged with; what cannot be found, by the name of its test.
     fn bench(&self) -> Result<Bench, (&'static str, Error)> {
         let specs =
-            Specs::new(&in_package(&self.specs)).map_err(|problem| ("specs", by_hand(problem).into()))?;
+            Specs::new(&in_package(&self.specs)).map_err(|problem| ("specs", mended(problem).into()))?;
         let baselines =
             self.baseline.as_deref().map(|folder| Baselines::new(&in_package(folder))).transpose();
-        let baselines = baselines.map_err(|problem| ("baseline", by_hand(problem).into()))?;
+        let baselines = baselines.map_err(|problem| ("baseline", mended(problem).into()))?;
         Ok(Bench::new(specs, baselines, self.today.unwrap_or_else(today)))
     }
 }
@@ -165,13 +165,14 @@ fn in_package(path: &Path) -> PathBuf {
     }
 }
 
-/// Where a binary that is started by hand looks.
-fn by_hand(problem: Diagnostic) -> Diagnostic {
-    if std::env::var_os("CARGO_MANIFEST_DIR").is_some() {
-        return problem;
-    }
-    problem
-        .with_help("start it with `cargo test`, or in the folder of its package: paths are taken from there")
+/// What to do about a folder that is not there.
+fn mended(problem: Diagnostic) -> Diagnostic {
+    let is_by_cargo = std::env::var_os("CARGO_MANIFEST_DIR").is_some();
+    problem.with_help(if is_by_cargo {
+        "name it in the test's `main`, as seen from the folder of its package"
+    } else {
+        "start it with `cargo test`, or in the folder of its package: paths are taken from there"
+    })
 }
 
 /// The name of a run: its folder below the folder of all runs; where it is that one, the folder's own name.
@@ -192,7 +193,7 @@ fn of_search(problem: Diagnostic) -> Trial {
         Severity::Warning => {
             Trial::test(place, || Ok(())).with_kind(line(&problem.message)).with_ignored_flag(true)
         }
-        Severity::Error => broken(place, by_hand(problem).into()),
+        Severity::Error => broken(place, mended(problem).into()),
     }
 }
 

@@ -146,9 +146,15 @@ impl Judge {
 
     fn open(&self) -> Result<Opened, Error> {
         let only = Patterns::new(&self.only).map_err(|message| Diagnostic::error("bad-pattern", message))?;
+        let help = |text: &'static str| move |problem: Diagnostic| problem.with_help(text);
+        let specs = Specs::new(self.specs.as_deref().unwrap_or(Path::new(SPECS)));
+        let baselines = self.baseline.as_deref().map(Baselines::new).transpose();
         Ok(Opened {
-            specs: Specs::new(self.specs.as_deref().unwrap_or(Path::new(SPECS)))?,
-            baselines: self.baseline.as_deref().map(Baselines::new).transpose()?,
+            specs: specs.map_err(help(
+                "name a folder that holds PRODUCT.yaml, or one spec file, with `Judge::specs`",
+            ))?,
+            baselines: baselines
+                .map_err(help("name the folder that `loopgauge accept` wrote, with `Judge::baseline`"))?,
             only,
         })
     }

@@ -217,6 +217,9 @@ mod on_disk {
         assert_eq!(judge().run(at_home("nowhere")).map_err(code), Err("file-missing"));
         assert_eq!(judge().specs("/no/such/folder").run(&run).map_err(code), Err("specs-missing"));
         assert_eq!(judge().baseline("/no/such/folder").run(&run).map_err(code), Err("baseline-missing"));
+        // Nobody typed an option.
+        let text = judge().specs("/no/such/folder").run(&run).unwrap_err().to_string();
+        assert!(text.contains("with `Judge::specs`") && !text.contains("--"), "{text}");
         let told: Vec<_> =
             judge().runs(at_home("nowhere")).map(|run| run.map_err(code).map(|_| ())).collect();
         assert_eq!(told, [Err("run-missing")]);

@@ -1,5 +1,5 @@
 //! Problems and failed checks as notes at a place in a file, for editors and code review: one per cause, the words of
-//! [`statement`](super::statement) and of the diagnostics.
+//! `statement` and of the diagnostics.
 //!
 //! | file | what |
 //! | --- | --- |
