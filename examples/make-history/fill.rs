@@ -115,6 +115,15 @@ const TABLES: [(&str, &str, usize); 5] = [
     ("file", "record_id, file, sha256, bytes", 4),
 ];
 
+/// Conditions and checks, those of the first run for every other one.
+const COPIES: &str = "
+INSERT INTO checked SELECT r.id, k.corner, k.position, k.check_name, k.verdict, k.quantity, k.value, k.uncertainty, k.unit, k.limit_min,
+    k.limit_max, k.digest
+FROM record r, checked k WHERE k.record_id = 1 AND r.id > 1;
+UPDATE corner SET checks = (SELECT count(*) FROM checked k WHERE k.record_id = 1 AND k.corner = corner.corner),
+    conditions = (SELECT f.conditions FROM corner f WHERE f.record_id = 1 AND f.corner = corner.corner)
+WHERE record_id > 1;";
+
 pub fn fill(address: &Address, numbers: Range<u64>) {
     match address {
         Address::File(path) => fill_sqlite(path, numbers),
@@ -147,6 +156,7 @@ fn fill_sqlite(path: &std::path::Path, numbers: Range<u64>) {
         }
         connection.execute_batch("COMMIT").expect("room on the disk");
     }
+    connection.execute_batch(COPIES).expect("room on the disk");
 }
 
 fn fill_postgres(url: &str, numbers: Range<u64>) {
@@ -176,6 +186,7 @@ fn fill_postgres(url: &str, numbers: Range<u64>) {
         }
         transaction.commit().expect("room on the disk");
     }
+    client.batch_execute(COPIES).expect("room on the disk");
     let follow =
         "SELECT setval(pg_get_serial_sequence('record', 'id'), (SELECT max(id) FROM record)); ANALYZE";
     client.batch_execute(follow).expect("the server");

@@ -1,7 +1,7 @@
 //! What may be opened, and what is left alone.
 
 use crate::bench::{Place, places, record, run, sqlite};
-use loopgauge::history::{Address, History, HistoryErrorKind, VERSION};
+use loopgauge::history::{Address, CheckReport, History, HistoryErrorKind, VERSION};
 use std::fs;
 use std::path::Path;
 
@@ -141,11 +141,17 @@ fn check_notices_what_is_gone() {
 
 /// A history as version 1 wrote it.
 const VERSION_1: &str = include_str!("version-1.sql");
+/// A history as version 2 wrote it: digests, but neither conditions nor checks.
+const VERSION_2: &str = include_str!("version-2.sql");
 
 pub fn history_of_version_1() -> Place {
+    history_of(VERSION_1)
+}
+
+fn history_of(sql: &str) -> Place {
     let place = sqlite();
     let connection = rusqlite::Connection::open(place.folder.path().join("history.db")).unwrap();
-    connection.execute_batch(VERSION_1).unwrap();
+    connection.execute_batch(sql).unwrap();
     connection.pragma_update(None, "application_id", 0x4c47_4853).unwrap();
     place
 }
@@ -166,6 +172,20 @@ fn a_history_of_version_1_is_read_and_recorded_into() {
     record(&mut History::open_to_record(&address).unwrap(), &run("RG-00044")).unwrap();
     let report = History::open_to_read(&address).unwrap().check().unwrap();
     assert_eq!((report.records, report.without_digests, report.problems), (3, 2, Vec::new()));
+}
+
+#[test]
+fn a_history_of_version_2_keeps_its_digests() {
+    let Place { address, folder: _folder } = history_of(VERSION_2);
+    let report = || History::open_to_read(&address).unwrap().check().unwrap();
+    let sound = CheckReport { records: 1, corners: 5, values: 35, ..CheckReport::default() };
+    assert_eq!(report(), sound);
+    drop(History::open_to_record(&address).unwrap());
+    assert_eq!(report(), sound);
+    // What the earlier version had not is no part of its record.
+    run_sql(&address, "UPDATE corner SET conditions = '{}' WHERE corner = '6V-0.2A'");
+    let problems = report().problems.concat();
+    assert!(problems.contains("6V-0.2A: its verdict, level, conditions"), "{problems}");
 }
 
 /// A step that was released is never changed: from the sample of version 1 come the tables of a new history.
