@@ -166,7 +166,7 @@ fn times_are_instants_in_utc() {
             }
         };
         let rows = ask(&address, &format!("SELECT DISTINCT {columns} FROM corners"));
-        assert_eq!(rows, [seconds.clone()]);
+        assert_eq!(rows, std::slice::from_ref(&seconds));
         let types = match address {
             Address::File(_) => {
                 "SELECT DISTINCT taken_at, typeof(is_marked), typeof(conditions) FROM margins"
