@@ -2,8 +2,8 @@
 
 use std::ops::{Add, AddAssign, Mul, Sub, SubAssign};
 
-/// Named as in `std::simd`.
-#[allow(non_camel_case_types)]
+/// Four numbers side by side.
+#[allow(non_camel_case_types, reason = "named as in `std::simd`")]
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct f64x4([f64; 4]);
 

@@ -385,6 +385,11 @@ mod tests {
     use super::*;
     use crate::noise::simulated_noise::{analysed, grid, line, resonance, samples, sweep};
 
+    #[test]
+    fn far_less_is_clearly_less() {
+        assert_eq!(FAR_LESS, (-crate::noise::noise_level::CLEARLY).exp());
+    }
+
     /// JCGM 100:2008, table G.2, t for 95.45 %: 2.87 with 4 degrees of freedom, 2.28 with 10, 2.05 with 50.
     #[test]
     fn few_degrees_of_freedom_widen_as_students_distribution_does() {
