@@ -5,6 +5,7 @@ use crate::check::{Errors, MeasuredSet, Quantities};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
+use crate::measurand::Measurand;
 use crate::monte_carlo::Trials;
 use crate::sanity::{Kernel, Subject, Usable, refusal, spike_text, usable};
 use crate::spec::CriticalPoint;
@@ -72,7 +73,7 @@ pub struct PhaseCrossover {
 
 /// The number of crossovers is that of their list.
 fn by_key<S: Serializer>(measured: &MeasuredSet, serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.collect_map(measured.values().map(|(quantity, value)| (quantity.key(), value)))
+    serializer.collect_map(Measurand::ALL.map(|measurand| (measurand.key(), measured.get(measurand))))
 }
 
 /// Scatter of single samples at the highest falling crossover, without one in the middle of all, %.
@@ -99,14 +100,14 @@ fn noise_percent(sweep: &Analysed) -> Option<f64> {
 /// poles.
 ///
 /// ```
-/// use loopgauge::{inspect::inspect, spec::CriticalPoint, sweep::{Complex64, Samples}};
+/// use loopgauge::{inspect::inspect, measurand::Measurand, spec::CriticalPoint, sweep::{Complex64, Samples}};
 ///
 /// // An integrator that crosses 0 dB at 10 kHz, and a pole at 60 kHz.
 /// let hz: Vec<f64> = (0..=120).map(|k| 100.0 * 10f64.powf(f64::from(k) / 40.0)).collect();
 /// let gain: Vec<_> = hz.iter().map(|f| Complex64::new(0.0, -1e4 / f) / Complex64::new(1.0, f / 60e3)).collect();
 /// let seen = inspect("calculated", &Samples::from_complex(&hz, &gain)?, CriticalPoint::MinusOne);
 /// // The pole takes atan(1/6) from 90 deg, a little less as it also lowers the crossover.
-/// let margin = seen.measured.phase_margin_deg.unwrap();
+/// let margin = seen.measured.get(Measurand::PhaseMargin).unwrap();
 /// assert!((margin.value - 80.6).abs() < 0.2 && (margin.at_hz - 9.87e3).abs() < 30.0, "{margin:?}");
 /// # Ok::<(), loopgauge::Error>(())
 /// ```
@@ -128,7 +129,7 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
     findings.extend(part.spoiled.iter().map(|spoiled| spoiled.finding(part.span)));
     findings.extend(sweep.noise.spikes().iter().map(spike_text));
     findings.extend(undersampled(&sweep, span).map(|place| place.text()));
-    if quantities.gain_margin.is_some_and(|margin| margin.at_least) {
+    if quantities.estimate(Measurand::GainMargin).is_some_and(|margin| margin.at_least) {
         findings.push(
             "no phase crossover below 0 dB in the sweep: the gain margin is a lower bound, supposing that the gain goes on \
              falling"

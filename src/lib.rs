@@ -87,6 +87,7 @@ mod judge;
 pub mod linearity;
 pub mod manual;
 pub mod margins;
+pub mod measurand;
 pub mod monte_carlo;
 pub mod noise;
 #[cfg(feature = "cli")]

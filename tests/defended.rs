@@ -160,7 +160,7 @@ fn what_changes_with_the_level_widens_the_uncertainty() {
     // Levels 3 dB apart: squares of 1 and 2. Phase margins rise by 1.4 deg from one to the next.
     let sweeps = [measured(&hz, &at(1.0), 1e-6, 1), measured(&hz, &at(2.0), 1e-6, 2)];
     let corner = judge(&hz, "phase_margin: {min: 10 deg}", &sweeps);
-    let margin = corner.measured.unwrap().phase_margin_deg.unwrap();
+    let margin = corner.measured.unwrap().get(loopgauge::measurand::Measurand::PhaseMargin).unwrap();
     let (u, budget) = (margin.uncertainty.unwrap(), margin.budget.unwrap());
     let exact = 180.0 + plain(exact_crossover(&plain)).arg().to_degrees();
     assert!((margin.value - exact).abs() < u, "{} ± {u}, exactly {exact}", margin.value);

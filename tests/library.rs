@@ -9,6 +9,7 @@
 
 use loopgauge::check::{Options, RunOutcome, Verdict, Workspace, judge_run};
 use loopgauge::diagnostic::Diagnostic;
+use loopgauge::measurand::Measurand;
 use loopgauge::run::{self, Run, SweepEntry};
 use loopgauge::spec::{self, LoadedSpec};
 use loopgauge::sweep::{Complex64, Reading, Samples, Scratch};
@@ -82,7 +83,8 @@ fn a_run_keeps_the_spec_that_it_was_resolved_against() {
     // Resolved anew, each sweep goes to its corner by name.
     let again = judged(&resolved(&spec), fill).unwrap();
     let told = |outcome: &RunOutcome| -> Vec<(String, Option<f64>)> {
-        let margin = |set: loopgauge::check::MeasuredSet| set.phase_margin_deg.map(|margin| margin.value);
+        let margin =
+            |set: loopgauge::check::MeasuredSet| set.get(Measurand::PhaseMargin).map(|margin| margin.value);
         outcome.corners.iter().map(|c| (c.corner.clone(), c.measured.and_then(margin))).collect()
     };
     let mut turned = told(&again);

@@ -7,6 +7,7 @@ use loopgauge::check::{Errors, Limit, Quantities, Verdict};
 use loopgauge::curve::{distance, wrap};
 use loopgauge::decision::decide;
 use loopgauge::margins::{Direction, phase_margin_of};
+use loopgauge::measurand::Measurand;
 use loopgauge::monte_carlo::Trials;
 use loopgauge::sanity::Usable;
 use loopgauge::spec::{CriticalPoint, DecisionRule, Rule};
@@ -113,12 +114,12 @@ proptest! {
         let turned = samples(&grid(40), |f| -model.at(f));
         let closed = quantities(&analyse(&turned, CriticalPoint::PlusOne));
         prop_assert_eq!(textbook.crossings, closed.crossings);
-        prop_assert!(same(textbook.crossover, closed.crossover, 1.0, 1e-9));
-        prop_assert!(same(textbook.phase_margin, closed.phase_margin, 1.0, 1e-9));
-        prop_assert!(same(textbook.gain_margin, closed.gain_margin, 1.0, 1e-9));
-        prop_assert!(same(textbook.gain_reduction_margin, closed.gain_reduction_margin, 1.0, 1e-9));
-        prop_assert!(same(textbook.delay_margin, closed.delay_margin, 1.0, 1e-9));
-        prop_assert!(close(textbook.stability_margin.value, closed.stability_margin.value, 1e-9));
+        prop_assert!(same(textbook.estimate(Measurand::Crossover), closed.estimate(Measurand::Crossover), 1.0, 1e-9));
+        prop_assert!(same(textbook.estimate(Measurand::PhaseMargin), closed.estimate(Measurand::PhaseMargin), 1.0, 1e-9));
+        prop_assert!(same(textbook.estimate(Measurand::GainMargin), closed.estimate(Measurand::GainMargin), 1.0, 1e-9));
+        prop_assert!(same(textbook.estimate(Measurand::GainReductionMargin), closed.estimate(Measurand::GainReductionMargin), 1.0, 1e-9));
+        prop_assert!(same(textbook.estimate(Measurand::DelayMargin), closed.estimate(Measurand::DelayMargin), 1.0, 1e-9));
+        prop_assert!(close(textbook.estimate(Measurand::StabilityMargin).unwrap().value, closed.estimate(Measurand::StabilityMargin).unwrap().value, 1e-9));
     }
 
     #[test]
@@ -126,23 +127,23 @@ proptest! {
         let plain = of(&model, 40);
         let frequencies: Vec<f64> = grid(40).iter().map(|f| f * factor).collect();
         let scaled = quantities(&analyse(&samples(&frequencies, |f| model.at(f / factor)), CriticalPoint::MinusOne));
-        prop_assert!(same(plain.crossover, scaled.crossover, factor, 1e-8));
-        prop_assert!(same(plain.phase_margin, scaled.phase_margin, 1.0, 1e-7));
-        prop_assert!(same(plain.gain_margin, scaled.gain_margin, 1.0, 1e-7));
-        prop_assert!(same(plain.delay_margin, scaled.delay_margin, 1.0 / factor, 1e-7));
-        prop_assert!(close(plain.stability_margin.value, scaled.stability_margin.value, 1e-7));
+        prop_assert!(same(plain.estimate(Measurand::Crossover), scaled.estimate(Measurand::Crossover), factor, 1e-8));
+        prop_assert!(same(plain.estimate(Measurand::PhaseMargin), scaled.estimate(Measurand::PhaseMargin), 1.0, 1e-7));
+        prop_assert!(same(plain.estimate(Measurand::GainMargin), scaled.estimate(Measurand::GainMargin), 1.0, 1e-7));
+        prop_assert!(same(plain.estimate(Measurand::DelayMargin), scaled.estimate(Measurand::DelayMargin), 1.0 / factor, 1e-7));
+        prop_assert!(close(plain.estimate(Measurand::StabilityMargin).unwrap().value, scaled.estimate(Measurand::StabilityMargin).unwrap().value, 1e-7));
     }
 
     #[test]
     fn the_mirrored_curve_has_the_mirrored_phase_margin(model in models()) {
         let plain = of(&model, 40);
         let mirrored = quantities(&analyse(&samples(&grid(40), |f| model.at(f).conj()), CriticalPoint::MinusOne));
-        prop_assert!(same(plain.crossover, mirrored.crossover, 1.0, 1e-9));
+        prop_assert!(same(plain.estimate(Measurand::Crossover), mirrored.estimate(Measurand::Crossover), 1.0, 1e-9));
         // Exactly half a turn has no mirror image in (-180, 180].
-        prop_assume!(plain.phase_margin.is_none_or(|m| m.value.abs() < 179.9));
-        prop_assert!(same(plain.phase_margin, mirrored.phase_margin, -1.0, 1e-7));
-        prop_assert!(same(plain.gain_margin, mirrored.gain_margin, 1.0, 1e-7));
-        prop_assert!(close(plain.stability_margin.value, mirrored.stability_margin.value, 1e-8));
+        prop_assume!(plain.estimate(Measurand::PhaseMargin).is_none_or(|m| m.value.abs() < 179.9));
+        prop_assert!(same(plain.estimate(Measurand::PhaseMargin), mirrored.estimate(Measurand::PhaseMargin), -1.0, 1e-7));
+        prop_assert!(same(plain.estimate(Measurand::GainMargin), mirrored.estimate(Measurand::GainMargin), 1.0, 1e-7));
+        prop_assert!(close(plain.estimate(Measurand::StabilityMargin).unwrap().value, mirrored.estimate(Measurand::StabilityMargin).unwrap().value, 1e-8));
     }
 
     #[test]
@@ -175,14 +176,14 @@ proptest! {
             prop_assert!(wrap(margin).abs() < error * (1.0 + turn), "{margin} {turn}");
         }
         let (coarse, fine) = (quantities(&coarse), quantities(&fine));
-        prop_assert!(close(coarse.stability_margin.value, fine.stability_margin.value, 1e-3));
+        prop_assert!(close(coarse.estimate(Measurand::StabilityMargin).unwrap().value, fine.estimate(Measurand::StabilityMargin).unwrap().value, 1e-3));
     }
 
     /// Chord and radius: no margin is larger than the distance to the critical point allows.
     #[test]
     fn the_stability_margin_bounds_the_others(model in models()) {
         let sweep = analyse(&samples(&grid(40), |f| model.at(f)), CriticalPoint::MinusOne);
-        let smallest = quantities(&sweep).stability_margin.value;
+        let smallest = quantities(&sweep).estimate(Measurand::StabilityMargin).unwrap().value;
         for crossing in sweep.crossings.gain.iter().chain(&sweep.crossings.phase) {
             prop_assert!(smallest <= crossing.point.distance() + 1e-12);
         }
@@ -227,7 +228,7 @@ proptest! {
         if first.abs() > 1e-9 && last.abs() > 1e-9 {
             prop_assert_eq!(through.len() % 2 == 1, (first > 0.0) != (last > 0.0));
         }
-        let smallest = quantities(&sweep).stability_margin.value;
+        let smallest = quantities(&sweep).estimate(Measurand::StabilityMargin).unwrap().value;
         for (ln_mag, angle) in curve.ln_mag().iter().zip(curve.angle()) {
             prop_assert!(smallest <= distance(*ln_mag, *angle) + 1e-12, "{smallest} {} {ln_mag} {angle}", distance(*ln_mag, *angle));
         }

@@ -10,10 +10,11 @@
 #[path = "../examples/simulate/main.rs"]
 mod simulate;
 
+use loopgauge::measurand::Measurand;
 use simulate::bench::{Bench, Levels, invalid, measured};
 use simulate::loops::Kind;
 use simulate::noise::{Chain, Declared, Grid, Model, Noise, Random};
-use simulate::truth::{Quantity, Truth};
+use simulate::truth::Truth;
 use simulate::work::Subjects;
 use std::sync::LazyLock;
 
@@ -32,12 +33,17 @@ fn truth(name: &str) -> &'static Truth {
 fn the_loops_are_stable_and_leave_no_crossing_to_chance() {
     assert_eq!(missed("loops", 1), Vec::<String>::new());
     assert!(SUBJECTS.loops.len() >= 60);
-    let with_gain_margin = SUBJECTS.truths.iter().filter(|t| t.get(Quantity::Gain).is_some()).count();
+    let with_gain_margin = SUBJECTS.truths.iter().filter(|t| t.get(Measurand::GainMargin).is_some()).count();
     assert!(10 * with_gain_margin >= 9 * SUBJECTS.loops.len());
     for (l, t) in SUBJECTS.loops.iter().zip(&SUBJECTS.truths) {
-        let fc = t.get(Quantity::Crossover).unwrap();
+        let fc = t.get(Measurand::Crossover).unwrap();
         assert!((1.999e3..50.001e3).contains(&fc), "{}: {fc}", l.name);
-        assert_eq!(l.kind == Kind::Conditional, t.get(Quantity::GainReduction).is_some(), "{}", l.name);
+        assert_eq!(
+            l.kind == Kind::Conditional,
+            t.get(Measurand::GainReductionMargin).is_some(),
+            "{}",
+            l.name
+        );
     }
 }
 
@@ -45,14 +51,14 @@ fn the_loops_are_stable_and_leave_no_crossing_to_chance() {
 /// sqrt(a b) with a magnitude of K / (a + b) (both by hand).
 #[test]
 fn exact_values_are_those_of_closed_forms() {
-    let margin = truth("dead time 10k 8 us").get(Quantity::Phase).unwrap();
+    let margin = truth("dead time 10k 8 us").get(Measurand::PhaseMargin).unwrap();
     assert!((margin - (90.0 - 0.2f64.atan().to_degrees() - 360.0 * 10e3 * 8e-6)).abs() < 1e-9);
-    let delay = truth("dead time 10k 8 us").get(Quantity::Delay).unwrap();
+    let delay = truth("dead time 10k 8 us").get(Measurand::DelayMargin).unwrap();
     assert!((delay - margin / 360.0 / 10e3).abs() < 1e-15);
     let (fc, a, b) = (20e3_f64, 40e3_f64, 200e3_f64);
     let k = fc * (fc / a).hypot(1.0) * (fc / b).hypot(1.0);
     let lag = truth("lag 20k 40k");
-    assert!((lag.get(Quantity::Gain).unwrap() - 20.0 * ((a + b) / k).log10()).abs() < 1e-9);
+    assert!((lag.get(Measurand::GainMargin).unwrap() - 20.0 * ((a + b) / k).log10()).abs() < 1e-9);
     assert!((lag.phase_crossovers[0].0 - (a * b).sqrt()).abs() < 1e-6);
 }
 
@@ -63,13 +69,13 @@ const WITHOUT_NOISE: f64 = 0.005;
 fn without_noise_the_library_finds_the_exact_values() {
     for (l, t) in SUBJECTS.loops.iter().zip(&SUBJECTS.truths) {
         let mut random = Random::of(99, 0, 0);
-        let grid = Grid::new(l, 100.0, t.get(Quantity::Crossover).unwrap());
+        let grid = Grid::new(l, 100.0, t.get(Measurand::Crossover).unwrap());
         let chain = Chain::draw(&Declared::NONE, &mut random);
         let sweep = grid.take(&chain, &Noise::new(Model::Constant, 0.0), &mut random);
         let corner = Bench::new(l, &Declared::NONE, &[], Levels::One).judge(&[sweep]);
         assert_eq!(invalid(&corner).next(), None, "{}", l.name);
         assert_eq!(corner.measured.unwrap().crossings, t.crossovers.len(), "{}", l.name);
-        for quantity in Quantity::ALL {
+        for quantity in Measurand::ALL {
             let (own, exact) = (measured(&corner, quantity).map(|m| m.value), t.get(quantity));
             assert_eq!(own.is_some(), exact.is_some(), "{} {quantity:?}", l.name);
             if let Some((own, exact)) = own.zip(exact) {
@@ -82,7 +88,7 @@ fn without_noise_the_library_finds_the_exact_values() {
 #[test]
 fn noise_has_the_size_that_it_says() {
     let l = &SUBJECTS.loops[0];
-    let grid = Grid::new(l, 1000.0, SUBJECTS.truths[0].get(Quantity::Crossover).unwrap());
+    let grid = Grid::new(l, 1000.0, SUBJECTS.truths[0].get(Measurand::Crossover).unwrap());
     let mut random = Random::of(99, 1, 0);
     let chain = Chain::draw(&Declared::NONE, &mut random);
     let sweep = grid.take(&chain, &Noise::new(Model::Constant, 0.01), &mut random);
@@ -170,7 +176,7 @@ mod referee {
     use super::simulate::referee::receivers::{Digits, Receivers, sides};
     use super::simulate::referee::scene::{Density, Key, Scene, exact};
     use super::simulate::referee::{self, survey};
-    use super::simulate::truth::Quantity;
+    use loopgauge::measurand::Measurand;
     use num_complex::Complex64;
     use std::f64::consts::TAU;
 
@@ -280,18 +286,18 @@ mod referee {
     fn exact_values_of_the_referee_are_those_of_closed_forms() {
         let (fc, tau) = (10e3, 5e-6);
         let truth = exact(&Plant::new(1).delay(tau).crossing_at(fc), 300.0, 200e3);
-        let near = |q: Quantity, value: f64| {
+        let near = |q: Measurand, value: f64| {
             let found = truth.get(q).unwrap();
             assert!((found / value - 1.0).abs() < 1e-9, "{q:?}: {found}, {value}");
         };
         let margin = 90.0 - 360.0 * fc * tau;
-        near(Quantity::Crossover, fc);
-        near(Quantity::Phase, margin);
-        near(Quantity::Delay, margin / 360.0 / fc);
-        near(Quantity::Gain, -20.0 * (4.0 * fc * tau).log10());
+        near(Measurand::Crossover, fc);
+        near(Measurand::PhaseMargin, margin);
+        near(Measurand::DelayMargin, margin / 360.0 / fc);
+        near(Measurand::GainMargin, -20.0 * (4.0 * fc * tau).log10());
         let truth = exact(&Plant::new(2).zero(4e3).crossing_at(fc), 300.0, 200e3);
-        assert!((truth.get(Quantity::Phase).unwrap() - 2.5f64.atan().to_degrees()).abs() < 1e-9);
-        assert_eq!(truth.get(Quantity::Gain), None);
+        assert!((truth.get(Measurand::PhaseMargin).unwrap() - 2.5f64.atan().to_degrees()).abs() < 1e-9);
+        assert_eq!(truth.get(Measurand::GainMargin), None);
     }
 
     #[test]
@@ -371,7 +377,7 @@ mod referee {
             let widest = scene.hz.windows(2).map(|w| (w[1] / w[0]).log10()).fold(0.0, f64::max);
             assert!(1.0 / widest >= scene.declared_density(), "{}", key.text());
             let truth = exact(&scene.plant, scene.from_hz, scene.to_hz);
-            assert_eq!(truth.get(Quantity::Gain), scene.exact(Asked::Gain));
+            assert_eq!(truth.get(Measurand::GainMargin), scene.exact(Asked::Gain));
         }
     }
 

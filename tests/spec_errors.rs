@@ -9,6 +9,7 @@
 )]
 
 use loopgauge::diagnostic::{Diagnostic, Severity};
+use loopgauge::measurand::Measurand;
 use loopgauge::run;
 use loopgauge::spec::{LoadedSpec, check_part, load};
 
@@ -412,8 +413,8 @@ fn extends() {
     let loaded = load("specs/a/p.yaml", &files(&list)).expect("sound");
     assert_eq!(loaded.extends, ["specs/a/../common.yaml"]);
     let corner = &loaded.spec.corners[0];
-    assert_eq!(corner.limits.crossover.unwrap().min.unwrap().hz(), 8e3);
-    assert_eq!(corner.limits.crossover.unwrap().max.unwrap().hz(), 30e3);
+    let crossover = corner.limits.windows.get(Measurand::Crossover).unwrap();
+    assert_eq!((crossover.min, crossover.max), (Some(8e3), Some(30e3)));
     assert!(matches!(corner.linearity, loopgauge::spec::Linearity::Required(_)));
     // An override that contradicts what it extends is told where it stands.
     let worse = format!("{top}limits: {{crossover: {{min: 5 kHz}}}}\n");
@@ -460,8 +461,8 @@ fn corners_lay_over_the_spec() {
     let text = SPEC.replace("    limits: {phase_margin: {min: 45 deg}}", "    limits: {crossover: {max: 20 kHz}, gain: [{at: 1 kHz, min: 1 dB}]}\n    linearity: {waived: cold}\n    band: {to: 100 kHz}");
     let loaded = spec(&text).expect("sound");
     let [.., cold] = loaded.spec.corners.as_slice() else { panic!() };
-    let crossover = cold.limits.crossover.unwrap();
-    assert_eq!((crossover.min.unwrap().hz(), crossover.max.unwrap().hz()), (8e3, 20e3));
+    let crossover = cold.limits.windows.get(Measurand::Crossover).unwrap();
+    assert_eq!((crossover.min, crossover.max), (Some(8e3), Some(20e3)));
     assert_eq!(cold.limits.gain.iter().map(|gain| gain.check.as_str()).collect::<Vec<_>>(), ["gain@1kHz"]);
     assert_eq!(cold.linearity, loopgauge::spec::Linearity::Waived("cold".to_owned()));
     assert_eq!((cold.band.unwrap().from.hz(), cold.band.unwrap().to.hz()), (100.0, 1e5));

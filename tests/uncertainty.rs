@@ -13,6 +13,7 @@ use loopgauge::analysed::Analysed;
 use loopgauge::check::{CornerOutcome, Errors, Estimate, Options, Quantities, Verdict, Workspace, judge_run};
 use loopgauge::curve::{Curve, LocalError, Span, db, wrap};
 use loopgauge::margins::{self, Crossings};
+use loopgauge::measurand::Measurand;
 use loopgauge::monte_carlo::Trials;
 use loopgauge::run::{self, SweepEntry};
 use loopgauge::sanity::{Subject, Usable, drowned};
@@ -102,16 +103,12 @@ type Loop = fn(f64) -> Complex64;
 const SMOOTH: [Loop; 3] = [with_gain_margin, with_dead_time, with_lead];
 
 fn named(q: &Quantities) -> Vec<(&'static str, Estimate)> {
-    [
-        ("crossover", q.crossover),
-        ("phase margin", q.phase_margin),
-        ("gain margin", q.gain_margin.filter(|margin| !margin.at_least)),
-        ("stability margin", Some(q.stability_margin)),
-        ("delay margin", q.delay_margin),
-    ]
-    .into_iter()
-    .filter_map(|(name, estimate)| Some((name, estimate?)))
-    .collect()
+    let value = |measurand: Measurand| {
+        let estimate = q.estimate(measurand).filter(|estimate| !estimate.at_least)?;
+        Some((measurand.name(), estimate))
+    };
+    let asked = Measurand::ALL.into_iter().filter(|own| *own != Measurand::GainReductionMargin);
+    asked.filter_map(value).collect()
 }
 
 // -- Repeats ------------------------------------------------------------------------------------------------------------
@@ -178,7 +175,8 @@ fn five_repeats_have_the_uncertainty_of_the_guide() {
     let corner = judge(spec, &["-20 dBm"; 5], &h2_repeats(&hz));
     assert_eq!(corner.verdict, Verdict::Waived, "linearity alone: {:?}", corner.checks);
     let measured = corner.measured.unwrap();
-    let (crossover, margin) = (measured.crossover_hz.unwrap(), measured.phase_margin_deg.unwrap());
+    let (crossover, margin) = (Measurand::Crossover, Measurand::PhaseMargin);
+    let (crossover, margin) = (measured.get(crossover).unwrap(), measured.get(margin).unwrap());
     near(crossover.value, hz[120], 1e-9);
     near(margin.value, 90.0, 1e-9);
     let m = 24.0;
@@ -253,8 +251,8 @@ fn what_the_injection_point_changes_is_inside_what_is_stated() {
         |of: &dyn Fn(f64) -> Complex64| quantities(&analysed(&sweep(&hz, of, 0.0, 0)), &Chain::default());
     for (r, fc, pm) in [(0.0, 78.6151e3, 51.8346), (0.01, 78.8321e3, 52.2078), (0.1, 80.7527e3, 55.5479)] {
         let own = at(&|f| loaded(book(f), r.into()));
-        near(own.crossover.unwrap().value, fc, 2e-6);
-        near(own.phase_margin.unwrap().value, pm, 2e-6);
+        near(own.estimate(Measurand::Crossover).unwrap().value, fc, 2e-6);
+        near(own.estimate(Measurand::PhaseMargin).unwrap().value, pm, 2e-6);
     }
     for of in [book as Loop, with_gain_margin, with_dead_time, with_lead] {
         let truth = named(&at(&of));
@@ -491,7 +489,7 @@ fn covered(
 #[test]
 fn a_crossing_that_is_nearly_a_touch_is_covered() {
     let of = drawn(|x| -0.05 * x - 2.0 * x * x * x, |x| 1.0 - 0.3 * x);
-    covered(of, 0.02, |q| q.crossover, CENTRE, (180, 93));
+    covered(of, 0.02, |q| q.estimate(Measurand::Crossover), CENTRE, (180, 93));
 }
 
 /// The smallest of several noisy distances is too small by about one standard deviation, which the interval holds but does
@@ -502,14 +500,14 @@ fn a_flat_smallest_distance_is_covered() {
         let x = (f / CENTRE).ln();
         Complex64::from_polar(0.5 + 0.3 * x.powi(4), 1.2 + 0.6 * x) - 1.0
     };
-    covered(of, 0.02, |q| Some(q.stability_margin), 0.5, (150, 90));
+    covered(of, 0.02, |q| q.estimate(Measurand::StabilityMargin), 0.5, (150, 90));
 }
 
 #[test]
 fn two_rival_crossovers_are_covered() {
     let degrees = |x: f64| (70.0 - 30.0 * x * x).to_radians();
     let of = drawn(|x| -0.5 * (x * x * x - x), degrees);
-    covered(of, 0.02, |q| q.phase_margin, 40.0, (180, 93));
+    covered(of, 0.02, |q| q.estimate(Measurand::PhaseMargin), 40.0, (180, 93));
 }
 
 // -- From a complex value to magnitude and phase ------------------------------------------------------------------------
@@ -664,7 +662,8 @@ fn results_show_the_sources_that_contribute() {
     let point = "injection_point: {impedance_ratio: 0.01}\n";
     assert_eq!(keys(point, "gain_margin_db"), ["density", "impedance_ratio", "noise"]);
     // 0.1 dB through the slope: the declared half width over sqrt 3, expanded by 2.
-    let measured = judge(&spec(chain), &["-20 dBm"], &samples).measured.unwrap().crossover_hz.unwrap();
+    let measured =
+        judge(&spec(chain), &["-20 dBm"], &samples).measured.unwrap().get(Measurand::Crossover).unwrap();
     let own = analysed(&samples[0]);
     let slope = own.curve.at(measured.at_hz.ln()).mag_slope;
     let gain_np = 0.1 / db(1.0);

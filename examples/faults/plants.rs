@@ -1,8 +1,8 @@
 //! The loops that faults are planted in, critical point -1.
 
 use super::loops::{Kind, Loop};
-use super::truth::Quantity;
 use super::work::Subjects;
+use loopgauge::measurand::Measurand;
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -88,7 +88,7 @@ pub fn all() -> Vec<Plant> {
         .into_iter()
         .zip(truths)
         .map(|(the_loop, truth)| {
-            let margin = truth.get(Quantity::Phase).map_or(45.0, f64::abs);
+            let margin = truth.get(Measurand::PhaseMargin).map_or(45.0, f64::abs);
             of(the_loop, truth.crossover_hz(), margin)
         })
         .collect();

@@ -2,6 +2,7 @@
 
 use crate::sample;
 use loopgauge::check::{Limit, Measured, RunOutcome, Unit, Verdict};
+use loopgauge::measurand::Measurand;
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::quantity::calendar::rfc_3339;
 use loopgauge::spec::{Chart, Drift, DriftAxis};
@@ -66,16 +67,10 @@ pub fn run(number: u64) -> RunOutcome {
             ));
         }
         let Some(set) = &mut corner.measured else { continue };
-        set.gain_reduction_margin_db = set.gain_margin_db.map(|m| Measured { at_least: None, ..m });
-        let all = [
-            &mut set.crossover_hz,
-            &mut set.phase_margin_deg,
-            &mut set.gain_margin_db,
-            &mut set.gain_reduction_margin_db,
-            &mut set.stability_margin,
-            &mut set.delay_margin_s,
-        ];
-        for measured in all.into_iter().flatten() {
+        let reduction = set.get(Measurand::GainMargin).map(|m| Measured { at_least: None, ..m });
+        set.values = set.values.with(Measurand::GainReductionMargin, reduction);
+        for measurand in Measurand::ALL {
+            let Some(measured) = set.values.get_mut(measurand) else { continue };
             measured.value *= wobble();
             let part = |share: f64| measured.value * 0.01 * share;
             measured.budget = Some(Budget {

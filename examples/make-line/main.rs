@@ -25,6 +25,7 @@ pub mod sample;
 
 use loopgauge::check::{CornerOutcome, Measured, RunOutcome, Verdict};
 use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson};
+use loopgauge::measurand::Measurand;
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::quantity::calendar::{micros, rfc_3339};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
@@ -234,13 +235,13 @@ impl Line {
         let Some(set) = &mut corner.measured else { return };
         let delay = margin / 360.0 / crossover;
         let values = [
-            (&mut set.crossover_hz, crossover, [110.0, 0.0]),
-            (&mut set.phase_margin_deg, margin, [0.2, 0.58]),
-            (&mut set.gain_margin_db, gain_margin, [0.12, 0.1]),
-            (&mut set.delay_margin_s, delay, [0.0, 1.8e-7]),
+            (Measurand::Crossover, crossover, [110.0, 0.0]),
+            (Measurand::PhaseMargin, margin, [0.2, 0.58]),
+            (Measurand::GainMargin, gain_margin, [0.12, 0.1]),
+            (Measurand::DelayMargin, delay, [0.0, 1.8e-7]),
         ];
-        for (slot, value, [gain, phase]) in values {
-            let Some(measured) = slot else { continue };
+        for (measurand, value, [gain, phase]) in values {
+            let Some(measured) = set.values.get_mut(measurand) else { continue };
             let budget = Budget { gain, phase, noise: 0.05 * gain.hypot(phase), ..Budget::default() };
             *measured = Measured { value, uncertainty: budget.combined(), budget: Some(budget), ..*measured };
         }

@@ -4,9 +4,10 @@
 use super::bench::{Bench, Levels, OneSided, measured, verdict};
 use super::noise::{Chain, Declared, Grid, Noise, Random};
 use super::table::{CELL, MANY, QUANTITY, Report, Share};
-use super::truth::{Quantity, Truth};
+use super::truth::Truth;
 use super::work::{LEVELS, Setting, Subjects, parallel, settings, share_of};
 use loopgauge::check::Verdict;
+use loopgauge::measurand::Measurand;
 
 const MODE: u64 = 2;
 const COMBINATIONS: usize = 2;
@@ -58,7 +59,7 @@ impl Counts {
 /// One limit for each quantity that the loop has. `odd` turns the crossover's limit to an upper one.
 fn limits(truth: &Truth, usual: &[f64; 6], place: Place, odd: bool) -> Vec<OneSided> {
     let mut list = Vec::new();
-    for quantity in Quantity::ALL {
+    for quantity in Measurand::ALL {
         let Some(value) = truth.get(quantity) else { continue };
         // Without a usual uncertainty there is no place beyond it.
         if place.expanded > 0.0 && usual[quantity as usize] == 0.0 {
@@ -66,7 +67,7 @@ fn limits(truth: &Truth, usual: &[f64; 6], place: Place, odd: bool) -> Vec<OneSi
         }
         // A phase margin's limit is held against its magnitude.
         let value = value.abs();
-        let is_max = odd && quantity == Quantity::Crossover;
+        let is_max = odd && quantity == Measurand::Crossover;
         let to_bad = if is_max == place.bad { -1.0 } else { 1.0 };
         let at = value + to_bad * (HAIR * value + place.expanded * usual[quantity as usize]);
         if at > 0.0 {
@@ -106,7 +107,7 @@ fn try_setting(subjects: &Subjects, setting: &Setting) -> Counts {
                 counts.invalid += usize::from(corner.measured.is_none());
                 for limit in &limits {
                     let wrong = if place.bad { Verdict::Pass } else { Verdict::Fail };
-                    match verdict(&corner, limit.quantity.check()) {
+                    match verdict(&corner, limit.quantity.name()) {
                         Some(Verdict::NotJudged | Verdict::Invalid) | None => {}
                         Some(given) => {
                             counts.wrong[limit.quantity as usize][p].count(given == wrong);
@@ -126,7 +127,7 @@ fn usual(bench: &mut Bench, sweep: &mut impl FnMut() -> loopgauge::sweep::Sample
     let mut sums = [(0.0, 0.0); 6];
     for _ in 0..PILOTS {
         let corner = bench.judge(&[sweep()]);
-        for quantity in Quantity::ALL {
+        for quantity in Measurand::ALL {
             if let Some(u) = measured(&corner, quantity).and_then(|m| m.uncertainty) {
                 let (sum, count) = &mut sums[quantity as usize];
                 *sum += u;
@@ -178,16 +179,16 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
     let mut rows = Vec::new();
     let mut sum = Counts::default();
     tried.iter().for_each(|counts| sum.add(counts));
-    for quantity in Quantity::ALL {
+    for quantity in Measurand::ALL {
         let q = quantity as usize;
         for (level, sigma) in LEVELS.iter().enumerate() {
             let mut cell = Counts::default();
             all.iter().zip(&tried).filter(|(s, _)| s.level == level).for_each(|(_, counts)| cell.add(counts));
-            rows.push(row(quantity.check(), &sigma.to_string(), &cell, q));
-            aims(&mut report, &format!("{}, noise {sigma}", quantity.check()), &cell.wrong[q], CELL);
+            rows.push(row(quantity.name(), &sigma.to_string(), &cell, q));
+            aims(&mut report, &format!("{}, noise {sigma}", quantity.name()), &cell.wrong[q], CELL);
         }
-        rows.push(row(quantity.check(), "all", &sum, q));
-        aims(&mut report, quantity.check(), &sum.wrong[q], QUANTITY);
+        rows.push(row(quantity.name(), "all", &sum, q));
+        aims(&mut report, quantity.name(), &sum.wrong[q], QUANTITY);
     }
     // All quantities together. Those of one sweep err together, which the many sweeps make up for.
     let mut pooled = [Share::default(); PLACES.len()];

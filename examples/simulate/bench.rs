@@ -2,9 +2,9 @@
 
 use super::loops::Loop;
 use super::noise::Declared;
-use super::truth::Quantity;
-use loopgauge::baseline::{AcceptedValue, Quantity as Stored};
+use loopgauge::baseline::AcceptedValue;
 use loopgauge::check::{CornerOutcome, Measured, Options, Verdict, Workspace, judge_run};
+use loopgauge::measurand::Measurand;
 use loopgauge::run::{self, Run, SweepEntry};
 use loopgauge::spec;
 use loopgauge::sweep::{Reading, Samples};
@@ -19,7 +19,7 @@ pub const STEP_DB: f64 = 3.0;
 /// A limit on one side.
 #[derive(Clone, Copy, Debug)]
 pub struct OneSided {
-    pub quantity: Quantity,
+    pub quantity: Measurand,
     pub is_max: bool,
     pub at: f64,
 }
@@ -53,7 +53,7 @@ fn texts(the_loop: &Loop, declared: &Declared, limits: &[OneSided], levels: Leve
     );
     for OneSided { quantity, is_max, at } in limits {
         let side = if *is_max { "max" } else { "min" };
-        let _ = writeln!(spec, "  {}: {{{side}: {at:e} {}}}", quantity.check(), quantity.unit());
+        let _ = writeln!(spec, "  {}: {{{side}: {at:e} {}}}", quantity.name(), quantity.unit().symbol());
     }
     if limits.is_empty() {
         spec.push_str("  stability_margin: {min: 0.01}\n");
@@ -95,7 +95,7 @@ impl Bench {
     }
 
     /// Judges one sweep; the values as accepting would store them.
-    pub fn values(&mut self, sweep: Samples) -> Option<Vec<(Stored, AcceptedValue)>> {
+    pub fn values(&mut self, sweep: Samples) -> Option<Vec<(Measurand, AcceptedValue)>> {
         self.judge_with(&[sweep], true).keepsake.map(|kept| kept.values)
     }
 
@@ -115,16 +115,8 @@ impl Bench {
 }
 
 /// A quantity as it was measured; a bound is no measured value.
-pub fn measured(corner: &CornerOutcome, quantity: Quantity) -> Option<Measured> {
-    let set = corner.measured?;
-    match quantity {
-        Quantity::Crossover => set.crossover_hz,
-        Quantity::Phase => set.phase_margin_deg,
-        Quantity::Gain => set.gain_margin_db.filter(|m| m.at_least != Some(true)),
-        Quantity::GainReduction => set.gain_reduction_margin_db,
-        Quantity::Stability => set.stability_margin,
-        Quantity::Delay => set.delay_margin_s,
-    }
+pub fn measured(corner: &CornerOutcome, quantity: Measurand) -> Option<Measured> {
+    corner.measured?.get(quantity).filter(|m| m.at_least != Some(true))
 }
 
 /// Checks that came out invalid: name and message.

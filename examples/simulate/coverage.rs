@@ -7,8 +7,8 @@
 use super::bench::{Bench, Levels, invalid, measured};
 use super::noise::{Chain, Declared, Grid, Noise, Random};
 use super::table::{CELL, MANY, Messages, QUANTITY, Report, Share};
-use super::truth::Quantity;
 use super::work::{LEVELS, Setting, Subjects, parallel, settings, share_of};
+use loopgauge::measurand::Measurand;
 use std::collections::BTreeMap;
 
 const MODE: u64 = 1;
@@ -63,7 +63,7 @@ fn try_setting(subjects: &Subjects, setting: &Setting, with_chain: bool) -> Trie
                 .collect(),
         };
         if corner.measured.is_some() {
-            for quantity in Quantity::ALL {
+            for quantity in Measurand::ALL {
                 let (value, truth) = (measured(&corner, quantity), truth.get(quantity));
                 let uncertainty = value.and_then(|v| v.uncertainty);
                 sweep.values[quantity as usize] =
@@ -88,7 +88,7 @@ struct Cell {
 }
 
 impl Cell {
-    fn take(&mut self, tried: &Tried, quantity: Quantity) {
+    fn take(&mut self, tried: &Tried, quantity: Measurand) {
         let k = quantity as usize;
         let values: Vec<(f64, f64)> = tried.sweeps.iter().filter_map(|s| s.values[k]).collect();
         values.iter().for_each(|(error, u)| self.inside.count(error.abs() <= *u));
@@ -129,7 +129,7 @@ fn text(value: Option<f64>, decimals: usize) -> String {
 
 fn quantities(report: &mut Report, tried: &[Tried], noise_only: bool, title: &str) {
     let mut rows = Vec::new();
-    for quantity in Quantity::ALL {
+    for quantity in Measurand::ALL {
         let mut whole = Cell::default();
         for (level, sigma) in LEVELS.iter().enumerate() {
             let mut cell = Cell::default();
@@ -138,11 +138,11 @@ fn quantities(report: &mut Report, tried: &[Tried], noise_only: bool, title: &st
                 whole.take(one, quantity);
             }
             rows.push(row(quantity, &sigma.to_string(), &cell));
-            let place = format!("{title}, {}, noise {sigma}", quantity.check());
+            let place = format!("{title}, {}, noise {sigma}", quantity.name());
             aims(report, &place, &cell, noise_only, CELL);
         }
         rows.push(row(quantity, "all", &whole));
-        aims(report, &format!("{title}, {}, all", quantity.check()), &whole, noise_only, QUANTITY);
+        aims(report, &format!("{title}, {}, all", quantity.name()), &whole, noise_only, QUANTITY);
     }
     report.table(&["quantity", "noise", "sweeps", "inside %", "U/2s", "median", "bias %", "lacking"], &rows);
     report.line(
@@ -152,9 +152,9 @@ fn quantities(report: &mut Report, tried: &[Tried], noise_only: bool, title: &st
     );
 }
 
-fn row(quantity: Quantity, level: &str, cell: &Cell) -> Vec<String> {
+fn row(quantity: Measurand, level: &str, cell: &Cell) -> Vec<String> {
     vec![
-        quantity.check().to_owned(),
+        quantity.name().to_owned(),
         level.to_owned(),
         cell.inside.tries.to_string(),
         cell.inside.text(),
@@ -190,14 +190,14 @@ fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Setting) -
     let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
     for one in tried {
         let cells = groups.entry(key(&one.setting)).or_insert_with(|| vec![Cell::default(); 6]);
-        Quantity::ALL.iter().for_each(|&q| cells[q as usize].take(one, q));
+        Measurand::ALL.iter().for_each(|&q| cells[q as usize].take(one, q));
     }
     let cell = |c: &Cell| format!("{} / {}", c.inside.text(), text(c.ratio(), 2));
     let rows: Vec<Vec<String>> = groups
         .iter()
         .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(cell)).collect())
         .collect();
-    let header: Vec<&str> = std::iter::once(name).chain(Quantity::ALL.iter().map(|q| q.check())).collect();
+    let header: Vec<&str> = std::iter::once(name).chain(Measurand::ALL.iter().map(|q| q.name())).collect();
     report.line("");
     report.table(&header, &rows);
 }
@@ -216,7 +216,7 @@ fn worst(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
     let mut cases = Vec::new();
     for one in tried {
         for (repeat, sweep) in one.sweeps.iter().enumerate() {
-            for quantity in Quantity::ALL {
+            for quantity in Measurand::ALL {
                 if let Some((error, u)) = sweep.values[quantity as usize] {
                     cases.push(((error / u).abs(), error, u, quantity, repeat, &one.setting));
                 }
@@ -230,7 +230,7 @@ fn worst(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
         .take(10)
         .map(|(size, error, u, quantity, repeat, setting)| {
             let cells = [
-                quantity.check().to_owned(),
+                quantity.name().to_owned(),
                 format!("{error:.3e}"),
                 format!("{u:.3e}"),
                 format!("{size:.1}"),
@@ -246,7 +246,7 @@ fn worst(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
 fn settings_off(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
     let mut rows = Vec::new();
     for one in tried {
-        for quantity in Quantity::ALL {
+        for quantity in Measurand::ALL {
             let mut cell = Cell::default();
             cell.take(one, quantity);
             if cell.inside.tries >= LEAST_REPEATS {
@@ -260,7 +260,7 @@ fn settings_off(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
         .take(10)
         .map(|(_, quantity, cell, setting)| {
             let cells = [
-                quantity.check().to_owned(),
+                quantity.name().to_owned(),
                 cell.inside.text(),
                 text(cell.ratio(), 2),
                 text(cell.bias_percent(), 1),

@@ -4,8 +4,9 @@ use super::bench::{Bench, Levels, measured};
 use super::noise::Model;
 use super::noise::{Chain, Declared, Grid, Noise, Random};
 use super::table::Report;
-use super::truth::{Quantity, Truth};
+use super::truth::Truth;
 use super::work::{Subjects, parallel, share_of};
+use loopgauge::measurand::Measurand;
 use loopgauge::sweep::Samples;
 use std::f64::consts::{PI, TAU};
 
@@ -62,7 +63,7 @@ fn by_ruler(samples: &Samples, truth: &Truth) -> Option<(f64, f64)> {
 
 fn try_loop(subjects: &Subjects, index: usize, share: usize) -> Squares {
     let (the_loop, truth) = (&subjects.loops[index], &subjects.truths[index]);
-    let (fc, margin) = (truth.crossover_hz(), truth.get(Quantity::Phase).unwrap_or(0.0));
+    let (fc, margin) = (truth.crossover_hz(), truth.get(Measurand::PhaseMargin).unwrap_or(0.0));
     let grid = Grid::new(the_loop, PER_DECADE, fc);
     let mut bench = Bench::new(the_loop, &Declared::NONE, &[], Levels::One);
     let mut squares = Squares::default();
@@ -73,7 +74,7 @@ fn try_loop(subjects: &Subjects, index: usize, share: usize) -> Squares {
         let samples = grid.take(&chain, &noise, &mut random);
         let ruler = by_ruler(&samples, truth);
         let corner = bench.judge(&[samples]);
-        let own = measured(&corner, Quantity::Crossover).zip(measured(&corner, Quantity::Phase));
+        let own = measured(&corner, Measurand::Crossover).zip(measured(&corner, Measurand::PhaseMargin));
         squares.sweeps += 1;
         match own.zip(ruler) {
             Some(((crossover, phase), (f, p))) => {

@@ -4,9 +4,9 @@
 use super::bench::{Bench, Levels};
 use super::noise::{Chain, Declared, Grid, Model, Noise, Random};
 use super::table::{CELL, Report, Share};
-use super::truth::Quantity;
 use super::work::{LEVELS, Subjects, parallel, share_of};
-use loopgauge::baseline::{AcceptedValue, Change, Quantity as Stored, Side, Station, change};
+use loopgauge::baseline::{AcceptedValue, Change, Side, Station, change};
+use loopgauge::measurand::Measurand;
 use loopgauge::quantity::{Decibel, Degrees, Seconds};
 use loopgauge::spec::Accuracy;
 
@@ -22,18 +22,7 @@ const MOST_PERCENT: f64 = 98.0;
 const UNITS: [usize; 4] = [2, 3, 5, 10];
 const SPREAD_DB: f64 = 0.5;
 
-type Values = Vec<(Stored, AcceptedValue)>;
-
-const fn stored(quantity: Quantity) -> Stored {
-    match quantity {
-        Quantity::Crossover => Stored::Crossover,
-        Quantity::Phase => Stored::PhaseMargin,
-        Quantity::Gain => Stored::GainMargin,
-        Quantity::GainReduction => Stored::GainReductionMargin,
-        Quantity::Stability => Stored::StabilityMargin,
-        Quantity::Delay => Stored::DelayMargin,
-    }
-}
+type Values = Vec<(Measurand, AcceptedValue)>;
 
 fn station<'a>(declared: &Declared, name: &'a str) -> Station<'a> {
     let accuracy = Accuracy {
@@ -45,8 +34,8 @@ fn station<'a>(declared: &Declared, name: &'a str) -> Station<'a> {
 }
 
 /// A value that is no bound.
-fn value(values: &Values, quantity: Quantity) -> Option<&AcceptedValue> {
-    let found = values.iter().find(|(own, _)| *own == stored(quantity))?;
+fn value(values: &Values, quantity: Measurand) -> Option<&AcceptedValue> {
+    let found = values.iter().find(|(own, _)| *own == quantity)?;
     Some(&found.1).filter(|value| !value.at_least)
 }
 
@@ -54,7 +43,7 @@ fn value(values: &Values, quantity: Quantity) -> Option<&AcceptedValue> {
 fn try_pair(
     subjects: &Subjects,
     (index, level, repeat): (usize, usize, usize),
-) -> Vec<(Quantity, [bool; 2])> {
+) -> Vec<(Measurand, [bool; 2])> {
     let declared = Declared::BENCHES[(index + repeat) % 3];
     let other = (index + 1) % subjects.loops.len();
     let mut random = Random::of(MODE, index * LEVELS.len() + level, repeat);
@@ -69,26 +58,26 @@ fn try_pair(
     let Some(then) = measure(index, &first) else { return Vec::new() };
     let now = chains.map(|chain| measure(other, &chain));
     let [Some(same), Some(apart)] = now else { return Vec::new() };
-    let inside = |quantity: Quantity, now: &Values, name: &str| -> Option<bool> {
+    let inside = |quantity: Measurand, now: &Values, name: &str| -> Option<bool> {
         let truths = [other, index].map(|k| subjects.truths[k].get(quantity).map(f64::abs));
         let [Some(now_true), Some(then_true)] = truths else { return None };
         let now = Side { value: value(now, quantity)?, station: station(&declared, name) };
         let then = Side { value: value(&then, quantity)?, station: station(&declared, "one") };
-        let Change { value, u, .. } = change(stored(quantity), &now, &[then], 2.0)?;
+        let Change { value, u, .. } = change(quantity, &now, &[then], 2.0)?;
         let change =
-            if quantity == Quantity::Crossover { now_true / then_true - 1.0 } else { now_true - then_true };
+            if quantity == Measurand::Crossover { now_true / then_true - 1.0 } else { now_true - then_true };
         Some((value - change).abs() <= 2.0 * u?)
     };
     let both =
         |quantity| Some((quantity, [inside(quantity, &same, "one")?, inside(quantity, &apart, "two")?]));
-    Quantity::ALL.into_iter().filter_map(both).collect()
+    Measurand::ALL.into_iter().filter_map(both).collect()
 }
 
 /// Gain margins of units whose gain differs, against the mean of `count` of them: whether the true change from the mean of all
 /// units is inside, and whether one more unit lies inside its prediction interval.
 fn try_units(subjects: &Subjects, index: usize, count: usize, repeat: usize) -> Option<(bool, bool)> {
     let (own, truth) = (&subjects.loops[index], &subjects.truths[index]);
-    let margin = truth.get(Quantity::Gain)?;
+    let margin = truth.get(Measurand::GainMargin)?;
     let mut random = Random::of(MODE + 100, index * 16 + count, repeat);
     let declared = Declared::BENCHES[repeat % 3];
     let bench = Chain::draw(&declared, &mut random);
@@ -99,7 +88,7 @@ fn try_units(subjects: &Subjects, index: usize, count: usize, repeat: usize) -> 
         let chain = bench.again(&declared, &mut random);
         let gain = 10f64.powf(offset_db / 20.0);
         let sweep = grid.measure(&chain, &noise, 1.0, &mut random, |_, t| t * gain);
-        room.values(sweep).and_then(|values| value(&values, Quantity::Gain).copied())
+        room.values(sweep).and_then(|values| value(&values, Measurand::GainMargin).copied())
     };
     let mut offsets = Random::of(MODE + 200, index * 16 + count, repeat);
     let accepted: Vec<AcceptedValue> =
@@ -108,7 +97,7 @@ fn try_units(subjects: &Subjects, index: usize, count: usize, repeat: usize) -> 
     let now = unit(offset)?;
     let here = station(&declared, "one");
     let sides: Vec<Side<'_>> = accepted.iter().map(|value| Side { value, station: here }).collect();
-    let found = change(Stored::GainMargin, &Side { value: &now, station: here }, &sides, 2.0)?;
+    let found = change(Measurand::GainMargin, &Side { value: &now, station: here }, &sides, 2.0)?;
     // The mean of all units has the loop's own margin, a unit's is smaller by its gain.
     debug_assert!(margin > 0.0);
     Some(((found.value + offset).abs() <= 2.0 * found.u?, found.value.abs() <= found.prediction?))
@@ -125,14 +114,14 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
     let tried = parallel(&pairs, |_, pair| try_pair(subjects, *pair));
     let mut rows = Vec::new();
     let mut sums = [Share::default(); 2];
-    for quantity in Quantity::ALL {
+    for quantity in Measurand::ALL {
         let mut shares = [Share::default(); 2];
         for (_, inside) in tried.iter().flatten().filter(|(own, _)| *own == quantity) {
             shares.iter_mut().zip(inside).for_each(|(share, inside)| share.count(*inside));
         }
-        rows.push(row(quantity.check(), &shares));
+        rows.push(row(quantity.name(), &shares));
         for (share, name) in shares.iter().zip(["one station", "two stations"]) {
-            judge(&mut report, share, &format!("{} on {name}", quantity.check()), name == "one station");
+            judge(&mut report, share, &format!("{} on {name}", quantity.name()), name == "one station");
         }
         sums.iter_mut().zip(shares).for_each(|(sum, share)| sum.add(share));
     }

@@ -2,8 +2,8 @@
 
 use super::loops::unstable_poles;
 use super::table::Report;
-use super::truth::Quantity;
 use super::work::{Subjects, parallel};
+use loopgauge::measurand::Measurand;
 
 /// An extremum of the gain closer to 0 dB than this, dB, would leave the number of crossovers to the noise.
 const CLEAR_DB: f64 = 2.0;
@@ -18,8 +18,8 @@ pub fn run(subjects: &Subjects) -> Report {
     let mut rows = Vec::new();
     for ((l, t), poles) in subjects.loops.iter().zip(&subjects.truths).zip(poles) {
         let mut row = vec![l.name.clone(), l.kind.label().to_owned(), t.crossovers.len().to_string()];
-        let value = |q: Quantity| t.get(q).map_or_else(|| "-".to_owned(), |v| format!("{v:.4e}"));
-        row.extend(Quantity::ALL.into_iter().map(value));
+        let value = |q: Measurand| t.get(q).map_or_else(|| "-".to_owned(), |v| format!("{v:.4e}"));
+        row.extend(Measurand::ALL.into_iter().map(value));
         row.extend([format!("{:.1}", t.clear_db), format!("{:.1}", t.clear_deg)]);
         rows.push(row);
         if poles != 0 {
@@ -33,7 +33,7 @@ pub fn run(subjects: &Subjects) -> Report {
         }
     }
     let mut header = vec!["loop", "kind", "crossovers"];
-    header.extend(Quantity::ALL.iter().map(|q| q.check()));
+    header.extend(Measurand::ALL.iter().map(|q| q.name()));
     header.extend(["clear dB", "clear deg"]);
     report.table(&header, &rows);
     report

@@ -2,6 +2,7 @@
 //! bracketed on a very dense grid and bisected to the last digits.
 
 use super::loops::Loop;
+use loopgauge::measurand::Measurand;
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -10,45 +11,6 @@ const PER_DECADE: f64 = 1500.0;
 
 /// Larger steps of the wrapped angle from point to point are its jump by a whole turn, rad.
 const SMALL_STEP: f64 = 0.5 * std::f64::consts::PI;
-
-/// What can be measured.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum Quantity {
-    Crossover,
-    Phase,
-    Gain,
-    GainReduction,
-    Stability,
-    Delay,
-}
-
-impl Quantity {
-    pub const ALL: [Self; 6] =
-        [Self::Crossover, Self::Phase, Self::Gain, Self::GainReduction, Self::Stability, Self::Delay];
-
-    /// Name of its check.
-    pub const fn check(self) -> &'static str {
-        match self {
-            Self::Crossover => "crossover",
-            Self::Phase => "phase_margin",
-            Self::Gain => "gain_margin",
-            Self::GainReduction => "gain_reduction_margin",
-            Self::Stability => "stability_margin",
-            Self::Delay => "delay_margin",
-        }
-    }
-
-    /// Unit in a spec.
-    pub const fn unit(self) -> &'static str {
-        match self {
-            Self::Crossover => "Hz",
-            Self::Phase => "deg",
-            Self::Gain | Self::GainReduction => "dB",
-            Self::Stability => "",
-            Self::Delay => "s",
-        }
-    }
-}
 
 /// A crossover.
 #[derive(Clone, Copy, Debug)]
@@ -75,12 +37,12 @@ pub struct Truth {
 }
 
 impl Truth {
-    pub fn get(&self, quantity: Quantity) -> Option<f64> {
+    pub fn get(&self, quantity: Measurand) -> Option<f64> {
         self.values[quantity as usize]
     }
 
     pub fn crossover_hz(&self) -> f64 {
-        self.values[Quantity::Crossover as usize].unwrap_or(f64::NAN)
+        self.values[Measurand::Crossover as usize].unwrap_or(f64::NAN)
     }
 }
 

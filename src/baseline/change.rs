@@ -12,7 +12,8 @@
 //! **Why may two bounds of a gain margin pass?** They are one thing read twice, the gain at the top of the band.
 //! Undecided for good would make people remove the check.
 
-use super::{AcceptedValue, Quantity};
+use super::AcceptedValue;
+use crate::measurand::Measurand;
 use crate::spec::Accuracy;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 use statrs::function::erf::erf;
@@ -73,9 +74,9 @@ struct Sized {
 }
 
 impl Sized {
-    fn of(quantity: Quantity, value: &AcceptedValue) -> Self {
+    fn of(measurand: Measurand, value: &AcceptedValue) -> Self {
         // The phase margin keeps its sign and is judged by its magnitude.
-        let sign = if quantity == Quantity::PhaseMargin && value.value < 0.0 { -1.0 } else { 1.0 };
+        let sign = if measurand == Measurand::PhaseMargin && value.value < 0.0 { -1.0 } else { 1.0 };
         let budget = value.budget;
         let finite = |part: f64| if part.is_finite() { part } else { 0.0 };
         let common = [budget.gain, budget.phase, budget.delay].map(|part| sign * finite(part));
@@ -101,18 +102,18 @@ impl Sized {
 /// The change of a value against the mean of accepted ones; `None` without an accepted one, or when a relative change has
 /// nothing to refer to. `coverage` is the factor that the uncertainty will be multiplied with.
 #[must_use]
-pub fn change(quantity: Quantity, now: &Side<'_>, accepted: &[Side<'_>], coverage: f64) -> Option<Change> {
-    let own = Sized::of(quantity, now.value);
-    let sides: Vec<Sized> = accepted.iter().map(|side| Sized::of(quantity, side.value)).collect();
+pub fn change(measurand: Measurand, now: &Side<'_>, accepted: &[Side<'_>], coverage: f64) -> Option<Change> {
+    let own = Sized::of(measurand, now.value);
+    let sides: Vec<Sized> = accepted.iter().map(|side| Sized::of(measurand, side.value)).collect();
     let n = sides.len() as f64;
     let mean = sides.iter().map(|side| side.size).sum::<f64>() / n;
-    if sides.is_empty() || (quantity.is_relative() && mean <= 0.0) {
+    if sides.is_empty() || (measurand.is_relative() && mean <= 0.0) {
         return None;
     }
     // How the change answers to the value now and to the accepted mean.
     let (per_now, per_mean) =
-        if quantity.is_relative() { (1.0 / mean, -own.size / (mean * mean)) } else { (1.0, -1.0) };
-    let value = if quantity.is_relative() { own.size / mean - 1.0 } else { own.size - mean };
+        if measurand.is_relative() { (1.0 / mean, -own.size / (mean * mean)) } else { (1.0, -1.0) };
+    let value = if measurand.is_relative() { own.size / mean - 1.0 } else { own.size - mean };
     let spread = (sides.len() > 1)
         .then(|| (sides.iter().map(|side| (side.size - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
     let prediction = spread.map(|s| student(0.975, n - 1.0) * s * (1.0 + 1.0 / n).sqrt() * per_now);
@@ -201,7 +202,7 @@ mod tests {
         Side { value, station: station(name) }
     }
 
-    const PHASE: Quantity = Quantity::PhaseMargin;
+    const PHASE: Measurand = Measurand::PhaseMargin;
 
     /// JCGM 100:2008, table G.2: t for 95 % and for 95.45 %.
     #[test]
@@ -267,7 +268,7 @@ mod tests {
     #[test]
     fn a_crossover_changes_by_a_ratio() {
         let (now, then) = (value(9e3, 90.0, 0.0, 9.0), value(1e4, 100.0, 0.0, 10.0));
-        let own = change(Quantity::Crossover, &of(&now, Some("b")), &[of(&then, Some("b"))], 2.0).unwrap();
+        let own = change(Measurand::Crossover, &of(&now, Some("b")), &[of(&then, Some("b"))], 2.0).unwrap();
         assert!((own.value + 0.1).abs() < 1e-15);
         // Both answer to the gain alike in proportion, so only the noise is left: 0.9 times root 2 of a thousandth.
         assert!((own.u.unwrap() - 0.9 * 2f64.sqrt() * 1e-3).abs() < 1e-15);

@@ -38,7 +38,7 @@ pub use change::{Change, Side, Station, change};
 pub use comparable_units::{Choice, Reference, choose};
 pub use curve_text::{Points, Row};
 pub use deviation::{Deviation, Present, deviations, mean_curve};
-pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Quantity};
+pub use model::{Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue};
 pub use name::file_name;
 #[cfg(feature = "files")]
 pub(crate) use read::at;

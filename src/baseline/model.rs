@@ -1,86 +1,9 @@
 //! Accepted units.
 
 use super::Points;
-use crate::quantity::Unit;
+use crate::measurand::Measurand;
 use crate::spec::{Accuracy, CriticalPoint};
 use crate::uncertainty::Budget;
-
-/// A quantity that is compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Quantity {
-    /// The highest falling crossover, Hz.
-    Crossover,
-    /// The phase margin nearest to 0, deg.
-    PhaseMargin,
-    /// Gain margin, dB.
-    GainMargin,
-    /// Gain reduction margin, dB.
-    GainReductionMargin,
-    /// Smallest distance to the critical point.
-    StabilityMargin,
-    /// Delay margin, s.
-    DelayMargin,
-}
-
-impl Quantity {
-    /// All of them, in the order of the checks.
-    pub const ALL: [Self; 6] = [
-        Self::Crossover,
-        Self::PhaseMargin,
-        Self::GainMargin,
-        Self::GainReductionMargin,
-        Self::StabilityMargin,
-        Self::DelayMargin,
-    ];
-
-    /// Its name in a spec, its key in results and baselines, and the unit that the key tells.
-    const fn entry(self) -> (&'static str, &'static str, Unit) {
-        match self {
-            Self::Crossover => ("crossover", "crossover_hz", Unit::Hz),
-            Self::PhaseMargin => ("phase_margin", "phase_margin_deg", Unit::Deg),
-            Self::GainMargin => ("gain_margin", "gain_margin_db", Unit::Db),
-            Self::GainReductionMargin => ("gain_reduction_margin", "gain_reduction_margin_db", Unit::Db),
-            Self::StabilityMargin => ("stability_margin", "stability_margin", Unit::One),
-            Self::DelayMargin => ("delay_margin", "delay_margin_s", Unit::S),
-        }
-    }
-
-    /// Its name in a spec.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        self.entry().0
-    }
-
-    /// Its name in a sentence.
-    #[must_use]
-    pub fn title(self) -> String {
-        self.name().replace('_', " ")
-    }
-
-    /// Its key in results and baselines: the name with its unit.
-    #[must_use]
-    pub const fn key(self) -> &'static str {
-        self.entry().1
-    }
-
-    /// The unit that it is measured in.
-    #[must_use]
-    pub const fn unit(self) -> Unit {
-        self.entry().2
-    }
-
-    /// The value as a limit holds it: of a phase margin the size, whose sign tells rising from falling crossovers.
-    #[must_use]
-    pub const fn held(self, value: f64) -> f64 {
-        if matches!(self, Self::PhaseMargin) { value.abs() } else { value }
-    }
-
-    /// Whether a change is told relative to the accepted value.
-    #[must_use]
-    pub const fn is_relative(self) -> bool {
-        matches!(self, Self::Crossover)
-    }
-}
 
 /// A measured value with what its uncertainty is made of, in the unit of its quantity.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -116,7 +39,7 @@ pub struct AcceptedCorner {
     /// Number of crossovers in the band.
     pub crossings: u32,
     /// The values that exist.
-    pub values: Vec<(Quantity, AcceptedValue)>,
+    pub values: Vec<(Measurand, AcceptedValue)>,
     /// The judged curve inside its band.
     pub curve: Points,
 }
@@ -124,8 +47,8 @@ pub struct AcceptedCorner {
 impl AcceptedCorner {
     /// A value, where it exists.
     #[must_use]
-    pub fn value(&self, quantity: Quantity) -> Option<&AcceptedValue> {
-        self.values.iter().find(|(own, _)| *own == quantity).map(|(_, value)| value)
+    pub fn value(&self, measurand: Measurand) -> Option<&AcceptedValue> {
+        self.values.iter().find(|(own, _)| *own == measurand).map(|(_, value)| value)
     }
 }
 

@@ -1,8 +1,9 @@
 //! A baseline file: from bytes to an accepted unit.
 
 use super::write::COLUMNS;
-use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Quantity, Row};
+use super::{AcceptedCorner, AcceptedUnit, AcceptedValue, Points, Row};
 use crate::diagnostic::Diagnostic;
+use crate::measurand::Measurand;
 use crate::quantity::{Decibel, Degrees, Seconds, Unit};
 use crate::spec::plausible::{
     COVERAGE, DELAY_ACCURACY, FREQUENCY, GAIN_ACCURACY, MOST_POLES, PHASE_ACCURACY,
@@ -246,14 +247,14 @@ fn files(value: &Value<'_>) -> Option<Vec<(String, String)>> {
     value.items("a list of files")?.map(read).collect()
 }
 
-fn values_of(value: &Value<'_>) -> Option<Vec<(Quantity, AcceptedValue)>> {
+fn values_of(value: &Value<'_>) -> Option<Vec<(Measurand, AcceptedValue)>> {
     let fields = value.fields("a map of the values")?;
     let mut values = Vec::new();
     let mut sound = true;
-    for quantity in Quantity::ALL {
-        let Some(value) = fields.get(quantity.key()) else { continue };
-        match value_of(&value, quantity) {
-            Some(read) => values.push((quantity, read)),
+    for measurand in Measurand::ALL {
+        let Some(value) = fields.get(measurand.key()) else { continue };
+        match value_of(&value, measurand) {
+            Some(read) => values.push((measurand, read)),
             None => sound = false,
         }
     }
@@ -261,9 +262,9 @@ fn values_of(value: &Value<'_>) -> Option<Vec<(Quantity, AcceptedValue)>> {
     sound.then_some(values)
 }
 
-fn value_of(value: &Value<'_>, quantity: Quantity) -> Option<AcceptedValue> {
+fn value_of(value: &Value<'_>, measurand: Measurand) -> Option<AcceptedValue> {
     let fields = value.fields("a map such as `{value: 52.3, u: 0.3, at_hz: 9310}`")?;
-    let (sign, bounds) = match quantity.unit() {
+    let (sign, bounds) = match measurand.unit() {
         Unit::Hz => (Sign::Positive, &FREQUENCY),
         Unit::Deg => (Sign::Any, &MARGIN_DEG),
         Unit::Db => (Sign::Any, &MARGIN_DB),

@@ -16,9 +16,10 @@ use super::validity;
 use super::waivers::waive;
 use super::{SweepInput, Workspace};
 use crate::analysed::Analysed;
-use crate::baseline::{Points, Quantity};
+use crate::baseline::Points;
 use crate::curve::Span;
 use crate::decision::Verdict;
+use crate::measurand::Measurand;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::sanity::{Refusal, Usable};
@@ -54,7 +55,10 @@ pub(super) fn judge(
 
 fn keepsake(measured: &Quantities, sweep: &Analysed, span: Span) -> Keepsake {
     let value = |quantity| Some((quantity, regression::value_of(measured, quantity)?));
-    Keepsake { values: Quantity::ALL.into_iter().filter_map(value).collect(), curve: Points::of(sweep, span) }
+    Keepsake {
+        values: Measurand::ALL.into_iter().filter_map(value).collect(),
+        curve: Points::of(sweep, span),
+    }
 }
 
 fn setup<'a>(context: &Context<'a>, band: Option<Span>) -> Setup<'a> {

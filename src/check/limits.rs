@@ -10,9 +10,10 @@ use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::margins::{Extreme, Located, gain_at, gain_extreme};
+use crate::measurand::Measurand;
 use crate::noise::Spike;
 use crate::quantity::Unit;
-use crate::quantity::{Decibel, Degrees, Hertz, Seconds, number};
+use crate::quantity::{Decibel, number};
 use crate::sanity::{Usable, mains_under};
 use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
@@ -71,49 +72,41 @@ fn window<T: Copy>(window: &Window<T>, number: impl Fn(T) -> f64) -> Limit {
     Limit { min: window.min.map(&number), max: window.max.map(&number) }
 }
 
-/// The names of a corner's limit checks and what each of them is held against, in the order of the spec.
+/// The names of a corner's limit checks and what each of them is held against, in the order of [`Limits::checks`].
 #[must_use]
 pub fn list(limits: &Limits) -> Vec<(String, Unit, Limit)> {
-    let mut list = Vec::new();
-    let mut add = |name: &str, unit, limit: Option<Limit>| {
-        if let Some(limit) = limit {
-            list.push((name.to_owned(), unit, limit));
+    let of = |name: &str| {
+        if let Some(measurand) = Measurand::named(name) {
+            return Some((measurand.unit(), window(&limits.windows.get(measurand)?, |value| value)));
+        }
+        match limits.gain.iter().find(|gain| gain.check == name) {
+            Some(gain) => Some((Unit::Db, window(&gain.window, Decibel::db))),
+            None => Some((Unit::One, window(&limits.crossings?, f64::from))),
         }
     };
-    add("crossover", Unit::Hz, limits.crossover.as_ref().map(|w| window(w, Hertz::hz)));
-    add("crossings", Unit::One, limits.crossings.as_ref().map(|w| window(w, f64::from)));
-    add("phase_margin", Unit::Deg, limits.phase_margin.as_ref().map(|w| window(w, Degrees::deg)));
-    add("gain_margin", Unit::Db, limits.gain_margin.as_ref().map(|w| window(w, Decibel::db)));
-    let reduction = limits.gain_reduction_margin.as_ref().map(|w| window(w, Decibel::db));
-    add("gain_reduction_margin", Unit::Db, reduction);
-    add("stability_margin", Unit::One, limits.stability_margin.as_ref().map(|w| window(w, |v| v)));
-    add("delay_margin", Unit::S, limits.delay_margin.as_ref().map(|w| window(w, Seconds::s)));
-    for gain in &limits.gain {
-        add(&gain.check, Unit::Db, Some(window(&gain.window, Decibel::db)));
-    }
-    list
+    let entry = |name: &str| of(name).map(|(unit, limit)| (name.to_owned(), unit, limit));
+    limits.checks().filter_map(entry).collect()
 }
 
 impl Judge<'_> {
     /// Judges one limit by the name of its check.
     #[must_use]
     pub(crate) fn judge(&self, name: &str, unit: Unit, limit: Limit, limits: &Limits) -> CheckOutcome {
-        let m = self.measured;
-        match name {
-            "crossover" => self.needs_crossover(name, unit, limit, m.crossover, "no falling crossover"),
-            "phase_margin" => self.needs_crossover(name, unit, limit, m.phase_margin, "no crossover"),
-            "delay_margin" => self.needs_crossover(name, unit, limit, m.delay_margin, "no crossover"),
-            "crossings" => self.crossings(name, limit),
-            "gain_margin" => self.gain_margin(name, limit),
-            "gain_reduction_margin" => self.gain_reduction_margin(name, limit),
-            "stability_margin" => match m.no_stability_margin {
-                None => self.held(name, unit, limit, m.stability_margin),
-                Some(open) => self.open(name, unit, limit, open),
-            },
-            _ => match limits.gain.iter().find(|gain| gain.check == name) {
+        let Some(measurand) = Measurand::named(name) else {
+            return match limits.gain.iter().find(|gain| gain.check == name) {
                 Some(gain) => self.gain(gain, limit),
-                None => CheckOutcome::bare(name, Verdict::Invalid, "there is no such limit"),
-            },
+                None => self.crossings(name, limit),
+            };
+        };
+        if let Some(open) = self.measured.open(measurand) {
+            return self.open(name, unit, limit, open);
+        }
+        match (self.measured.estimate(measurand), measurand) {
+            (Some(estimate), _) if estimate.at_least => self.bound(name, limit, estimate),
+            (Some(estimate), _) => self.held(name, unit, limit, estimate),
+            (None, Measurand::GainMargin) => no_gain_margin(name, limit),
+            (None, Measurand::GainReductionMargin) => self.no_gain_reduction_margin(name, limit),
+            (None, _) => self.absent(measurand, limit),
         }
     }
 
@@ -130,7 +123,7 @@ impl Judge<'_> {
     /// A value that exists against its limit.
     fn held(&self, name: &str, unit: Unit, limit: Limit, estimate: Estimate) -> CheckOutcome {
         // The phase margin keeps its sign, its magnitude is held against the limit.
-        let size = if name == "phase_margin" { estimate.value.abs() } else { estimate.value };
+        let size = Measurand::named(name).map_or(estimate.value, |own| own.held(estimate.value));
         let decision = decide(size, estimate.u, &limit, self.rule);
         let expanded = estimate.u.map(|u| u * self.rule.coverage);
         let shown = if size == estimate.value {
@@ -176,35 +169,25 @@ impl Judge<'_> {
         }
     }
 
-    fn needs_crossover(
-        &self,
-        name: &str,
-        unit: Unit,
-        limit: Limit,
-        estimate: Option<Estimate>,
-        lacks: &str,
-    ) -> CheckOutcome {
-        let Some(estimate) = estimate else {
-            let outside =
-                self.sweep.crossings.gain.iter().find(|c| !self.usable.span.holds(c.point.ln_f)).map(|c| {
-                    format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
-                });
-            return CheckOutcome::bare(
-                name,
-                Verdict::Invalid,
-                format!(
-                    "{lacks} between {} and {}: there is no {} to hold against the limit {}{}",
-                    frequency_text(self.usable.span.from.exp()),
-                    frequency_text(self.usable.span.to.exp()),
-                    title(name),
-                    limit_text(&limit, unit),
-                    outside.unwrap_or_default()
-                ),
-            )
+    /// A value that the judged part does not have.
+    fn absent(&self, measurand: Measurand, limit: Limit) -> CheckOutcome {
+        let outside = self.sweep.crossings.gain.iter().find(|c| !self.usable.span.holds(c.point.ln_f));
+        let outside = outside.map(|c| {
+            format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
+        });
+        let (unit, [from, to]) = (measurand.unit(), [self.usable.span.from, self.usable.span.to]);
+        let message = format!(
+            "{} between {} and {}: there is no {} to hold against the limit {}{}",
+            measurand.absent(),
+            frequency_text(from.exp()),
+            frequency_text(to.exp()),
+            measurand.title(),
+            limit_text(&limit, unit),
+            outside.unwrap_or_default()
+        );
+        CheckOutcome::bare(measurand.name(), Verdict::Invalid, message)
             .against(unit, limit)
-            .to_do(NO_CROSSOVER);
-        };
-        self.held(name, unit, limit, estimate)
+            .to_do(NO_CROSSOVER)
     }
 
     fn crossings(&self, name: &str, limit: Limit) -> CheckOutcome {
@@ -239,23 +222,6 @@ impl Judge<'_> {
                     limit_text(&limit, Unit::One)
                 ),
             )
-        }
-    }
-
-    fn gain_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
-        if let Some(open) = self.measured.no_gain_margin {
-            return self.open(name, Unit::Db, limit, open);
-        }
-        match self.measured.gain_margin {
-            Some(estimate) if !estimate.at_least => self.held(name, Unit::Db, limit, estimate),
-            Some(bound) => self.bound(name, limit, bound),
-            None => {
-                let message = "no phase crossover in the band, and the gain at its top is not below 0 dB: there is no bound \
-                               of the gain margin";
-                CheckOutcome::bare(name, Verdict::Invalid, message)
-                    .against(Unit::Db, limit)
-                    .to_do("sweep on until the gain is below 0 dB for good")
-            }
         }
     }
 
@@ -322,10 +288,7 @@ impl Judge<'_> {
         }
     }
 
-    fn gain_reduction_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
-        if let Some(estimate) = self.measured.gain_reduction_margin {
-            return self.held(name, Unit::Db, limit, estimate);
-        }
+    fn no_gain_reduction_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
         let bottom =
             Estimate::new(&gain_at(&self.sweep.curve, self.usable.span.from), 1.0, &self.errors, self.sweep);
         let lower = Limit { max: None, ..limit };
@@ -453,6 +416,13 @@ impl Judge<'_> {
     }
 }
 
+fn no_gain_margin(name: &str, limit: Limit) -> CheckOutcome {
+    let message = "no phase crossover in the band, and the gain at its top is not below 0 dB: there is no bound of the gain margin";
+    CheckOutcome::bare(name, Verdict::Invalid, message)
+        .against(Unit::Db, limit)
+        .to_do("sweep on until the gain is below 0 dB for good")
+}
+
 fn limits_one_frequency(name: &str) -> bool {
     !name.contains("Hz-")
 }
@@ -467,32 +437,8 @@ fn title(name: &str) -> String {
 }
 
 fn remedy(name: &str, verdict: Verdict, value: f64, limit: &Limit) -> Option<String> {
-    match verdict {
-        Verdict::Fail => Some(
-            match name {
-                "crossover" if limit.min.is_some_and(|min| value < min) => {
-                    "the loop is slower than declared: check input voltage, load and the parts of the compensation network"
-                }
-                "crossover" => {
-                    "the loop is faster than declared: check input voltage, load, output capacitors and the parts of the \
-                     compensation network"
-                }
-                "phase_margin" | "delay_margin" | "stability_margin" => {
-                    "repeat the sweep once; if it stays, the compensation lacks lead at this corner: check its parts and the \
-                     output capacitors, then the design"
-                }
-                "gain_margin" => {
-                    "repeat the sweep once; if it stays, the gain falls too slowly beyond the crossover: check the poles of \
-                     the compensation and the output capacitors"
-                }
-                "gain_reduction_margin" => {
-                    "the loop comes close to oscillation when its gain falls (start-up, low input, current limit): raise the \
-                     low-frequency phase or the gain"
-                }
-                _ => "check the compensation network and the conditions of this corner against the spec",
-            }
-            .to_owned(),
-        ),
-        _ => None,
-    }
+    const GAIN: &str = "check the compensation network and the conditions of this corner against the spec";
+    let is_too_low = limit.min.is_some_and(|min| value < min);
+    let remedy = Measurand::named(name).map_or(GAIN, |measurand| measurand.remedy(is_too_low));
+    (verdict == Verdict::Fail).then(|| remedy.to_owned())
 }

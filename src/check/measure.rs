@@ -4,13 +4,13 @@ use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
 use super::propagation_validity::{Law, Line};
 use crate::analysed::Analysed;
-use crate::baseline::Quantity;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{
     Crossing, Crossings, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin,
     gain_margins, gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of,
     stability_margin,
 };
+use crate::measurand::{Measurand, PerMeasurand};
 use crate::monte_carlo::{Read, Request, Trials};
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
@@ -82,27 +82,15 @@ impl Estimate {
     }
 }
 
-/// Everything that is measured on a sweep. `None` is what does not exist.
+/// Everything that is measured on a sweep.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Quantities {
-    /// The highest falling crossover, Hz.
-    pub crossover: Option<Estimate>,
-    /// The phase margin nearest to 0, deg, with its sign.
-    pub phase_margin: Option<Estimate>,
-    /// Gain margin, dB; a bound is marked. `None`: no bound either.
-    pub gain_margin: Option<Estimate>,
-    /// Gain reduction margin, dB.
-    pub gain_reduction_margin: Option<Estimate>,
-    /// Smallest distance to the critical point.
-    pub stability_margin: Estimate,
-    /// Delay margin, s.
-    pub delay_margin: Option<Estimate>,
+    /// What exists, in the units of the measurands; of a gain margin a bound is marked, a phase margin has its sign.
+    estimates: PerMeasurand<Estimate>,
+    /// Why a smallest value is not known: an estimate beside it is the smallest in the part that was judged.
+    open: PerMeasurand<Open>,
     /// Number of crossovers.
     pub crossings: usize,
-    /// Why there is no gain margin, where one would be expected.
-    pub no_gain_margin: Option<Open>,
-    /// Why the stability margin is not known: what is given is the smallest distance in the part that was judged.
-    pub no_stability_margin: Option<Open>,
 }
 
 /// Why a smallest value is not known.
@@ -117,9 +105,6 @@ pub enum Open {
     },
 }
 
-/// Where a simulated uncertainty belongs.
-type Slot = fn(&mut Quantities) -> Option<&mut Estimate>;
-
 impl Quantities {
     /// Measures the usable part of a sweep. Where the law of propagation fails, the uncertainty is simulated so that it covers
     /// what `coverage` standard deviations of a normal distribution do.
@@ -133,28 +118,19 @@ impl Quantities {
     ) -> Self {
         let (span, law) = (usable.span, Law { sweep, chain: errors.chain, span: usable.span });
         let mut bench = Bench { sweep, span, errors, coverage, law, asked: Vec::new(), requests: Vec::new() };
-        let crossover = bench.crossover();
-        let phase_margin = bench.phase_margin();
-        let (gain_margin, no_gain_margin) = bounded(bench.gain_margin(), sweep, usable);
-        let gain_reduction_margin = bench.gain_reduction_margin();
-        let stability_margin = bench.stability_margin();
+        let mut estimates = PerMeasurand::of(|measurand| bench.measure(measurand));
+        let (gain_margin, no_gain_margin) = bounded(estimates.get(Measurand::GainMargin), sweep, usable);
+        estimates = estimates.with(Measurand::GainMargin, gain_margin);
         // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
-        let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < stability_margin.value);
-        let mut all = Self {
-            crossover,
-            phase_margin,
-            gain_margin,
-            gain_reduction_margin,
-            stability_margin,
-            delay_margin: bench.delay_margin(),
-            crossings: sweep.crossings.gain_in(span).count(),
-            no_gain_margin,
-            no_stability_margin: hidden.then_some(Open::Above),
-        };
+        let nearest = estimates.get(Measurand::StabilityMargin).map_or(0.0, |nearest| nearest.value);
+        let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < nearest);
+        let open = PerMeasurand::default()
+            .with(Measurand::GainMargin, no_gain_margin)
+            .with(Measurand::StabilityMargin, hidden.then_some(Open::Above));
         // Parts that are to be simulated overlap: all were asked for first.
         let halves = trials.half_widths(sweep, errors.chain, coverage, &bench.requests);
-        for ((slot, scale), half) in bench.asked.into_iter().zip(halves) {
-            if let Some(estimate) = slot(&mut all) {
+        for ((measurand, scale), half) in bench.asked.into_iter().zip(halves) {
+            if let Some(estimate) = estimates.get_mut(measurand) {
                 // What interpolation, rounding and change with the level leave open is not drawn.
                 let Budget { density, rounding, level, .. } = estimate.budget;
                 let more = density.hypot(rounding).hypot(level);
@@ -162,38 +138,30 @@ impl Quantities {
                 estimate.simulated = true;
             }
         }
-        all
+        Self { estimates, open, crossings: sweep.crossings.gain_in(span).count() }
     }
 
-    /// What there is of a quantity, `None` also where it is not known.
+    /// What there is of a measurand, `None` also where it is not known.
     #[must_use]
-    pub fn estimate(&self, quantity: Quantity) -> Option<Estimate> {
-        match quantity {
-            Quantity::Crossover => self.crossover,
-            Quantity::PhaseMargin => self.phase_margin,
-            Quantity::GainMargin => self.gain_margin,
-            Quantity::GainReductionMargin => self.gain_reduction_margin,
-            Quantity::StabilityMargin => {
-                Some(self.stability_margin).filter(|_| self.no_stability_margin.is_none())
-            }
-            Quantity::DelayMargin => self.delay_margin,
-        }
+    pub fn estimate(&self, measurand: Measurand) -> Option<Estimate> {
+        self.estimates.get(measurand).filter(|_| self.open(measurand).is_none())
+    }
+
+    /// Why the smallest value of a measurand is not known, where one would be expected.
+    #[must_use]
+    pub fn open(&self, measurand: Measurand) -> Option<Open> {
+        self.open.get(measurand)
     }
 
     /// As the results report them, with expanded uncertainties.
     #[must_use]
     pub fn report(&self, coverage: f64) -> MeasuredSet {
-        let report = |quantity| self.estimate(quantity).map(|e| e.report(coverage));
-        let gain_margin = self.gain_margin.map(|e| e.at_least);
-        MeasuredSet {
-            crossover_hz: report(Quantity::Crossover),
-            phase_margin_deg: report(Quantity::PhaseMargin),
-            gain_margin_db: report(Quantity::GainMargin).map(|m| Measured { at_least: gain_margin, ..m }),
-            gain_reduction_margin_db: report(Quantity::GainReductionMargin),
-            stability_margin: report(Quantity::StabilityMargin),
-            delay_margin_s: report(Quantity::DelayMargin),
-            crossings: self.crossings,
-        }
+        let report = |measurand| {
+            let estimate = self.estimate(measurand)?;
+            let at_least = (measurand == Measurand::GainMargin).then_some(estimate.at_least);
+            Some(Measured { at_least, ..estimate.report(coverage) })
+        };
+        MeasuredSet { values: PerMeasurand::of(report), crossings: self.crossings }
     }
 }
 
@@ -206,16 +174,27 @@ struct Bench<'a, 'e> {
     coverage: f64,
     law: Law<'a>,
     /// What is to be simulated, each with its scale; side by side with the requests.
-    asked: Vec<(Slot, f64)>,
+    asked: Vec<(Measurand, f64)>,
     requests: Vec<Request<'static>>,
 }
 
 impl Bench<'_, '_> {
+    fn measure(&mut self, measurand: Measurand) -> Option<Estimate> {
+        match measurand {
+            Measurand::Crossover => self.crossover(),
+            Measurand::PhaseMargin => self.phase_margin(),
+            Measurand::GainMargin => self.gain_margin(),
+            Measurand::GainReductionMargin => self.gain_reduction_margin(),
+            Measurand::StabilityMargin => Some(self.stability_margin()),
+            Measurand::DelayMargin => self.delay_margin(),
+        }
+    }
+
     fn crossover(&mut self) -> Option<Estimate> {
         let located = crossover(&self.sweep.crossings, self.span)?;
         let part = self.law.fails_at_crossing(Line::Gain, &located, None, None);
         let read = |_: &Curve, c: &Crossings, span| Some(crossover(c, span)?.value);
-        self.ask(|q| q.crossover.as_mut(), part, located.value, 1.0, Box::new(read));
+        self.ask(Measurand::Crossover, part, located.value, 1.0, Box::new(read));
         Some(self.estimate(&located, 1.0))
     }
 
@@ -229,7 +208,7 @@ impl Bench<'_, '_> {
         let read = move |_: &Curve, c: &Crossings, span| {
             Some(located.value + wrap(phase_margin(c, span)?.value - located.value))
         };
-        self.ask(|q| q.phase_margin.as_mut(), part, located.value, degrees, Box::new(read));
+        self.ask(Measurand::PhaseMargin, part, located.value, degrees, Box::new(read));
         Some(own)
     }
 
@@ -250,7 +229,7 @@ impl Bench<'_, '_> {
             GainMargin::At(located) => Some(located.value),
             _ => None,
         };
-        self.ask(|q| q.gain_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        self.ask(Measurand::GainMargin, part, located.value, 1.0, Box::new(read));
         Some(own)
     }
 
@@ -262,7 +241,7 @@ impl Bench<'_, '_> {
         let u = own.u.map(|u| u / db(1.0));
         let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
         let read = |_: &Curve, c: &Crossings, span| Some(gain_reduction_margin(c, span)?.value);
-        self.ask(|q| q.gain_reduction_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        self.ask(Measurand::GainReductionMargin, part, located.value, 1.0, Box::new(read));
         Some(own)
     }
 
@@ -272,7 +251,7 @@ impl Bench<'_, '_> {
         let own = self.estimate(&located, 1.0);
         let part = own.u.and_then(|u| self.law.fails_at_minimum(&located, own.budget.noise, u));
         let read = |curve: &Curve, c: &Crossings, span| Some(stability_margin(curve, c, span).value);
-        self.ask(|q| Some(&mut q.stability_margin), part, located.value, 1.0, Box::new(read));
+        self.ask(Measurand::StabilityMargin, part, located.value, 1.0, Box::new(read));
         own
     }
 
@@ -284,7 +263,7 @@ impl Bench<'_, '_> {
         let u = own.u.map(|u| u * (TAU * located.point.hz()));
         let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
         let read = |_: &Curve, c: &Crossings, span| Some(delay_margin(c, span)?.value);
-        self.ask(|q| q.delay_margin.as_mut(), part, located.value, 1.0, Box::new(read));
+        self.ask(Measurand::DelayMargin, part, located.value, 1.0, Box::new(read));
         Some(own)
     }
 
@@ -300,9 +279,16 @@ impl Bench<'_, '_> {
     }
 
     /// Asks for a simulation of a value, which is not scaled yet, where the law fails in a part.
-    fn ask(&mut self, slot: Slot, part: Option<Span>, value: f64, scale: f64, read: Box<Read<'static>>) {
+    fn ask(
+        &mut self,
+        measurand: Measurand,
+        part: Option<Span>,
+        value: f64,
+        scale: f64,
+        read: Box<Read<'static>>,
+    ) {
         if let Some(span) = part.filter(|_| self.sweep.noise.is_known()) {
-            self.asked.push((slot, scale));
+            self.asked.push((measurand, scale));
             self.requests.push(Request { span, value, read });
         }
     }

@@ -3,12 +3,14 @@
 
 use super::compared::Compared;
 use super::plot_data::CornerPlot;
-use crate::baseline::{Points, Quantity};
+use crate::baseline::Points;
 use crate::decision::{Limit, Verdict};
+use crate::measurand::{Measurand, PerMeasurand};
 use crate::provenance::Provenance;
 use crate::quantity::Unit;
 use crate::uncertainty::Budget;
 use serde::Serialize;
+use serde::ser::{SerializeMap, Serializer};
 
 /// A measured value with its expanded uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -31,38 +33,32 @@ pub struct Measured {
     pub simulated: bool,
 }
 
-/// Everything measured at a corner. `None` is what does not exist.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+/// Everything measured at a corner. `None` is what does not exist. As JSON a map by [`Measurand::key`].
+#[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct MeasuredSet {
-    /// The highest falling crossover, Hz.
-    pub crossover_hz: Option<Measured>,
-    /// The phase margin nearest to 0, deg.
-    pub phase_margin_deg: Option<Measured>,
-    /// Gain margin, dB.
-    pub gain_margin_db: Option<Measured>,
-    /// Gain reduction margin, dB.
-    pub gain_reduction_margin_db: Option<Measured>,
-    /// Smallest distance to the critical point.
-    pub stability_margin: Option<Measured>,
-    /// Delay margin, s.
-    pub delay_margin_s: Option<Measured>,
+    /// The values, each in the unit of its measurand.
+    pub values: PerMeasurand<Measured>,
     /// Number of crossovers in the band.
     pub crossings: usize,
 }
 
 impl MeasuredSet {
-    /// Every value, with what it is.
+    /// One value, in the unit of the measurand.
     #[must_use]
-    pub const fn values(&self) -> [(Quantity, Option<Measured>); 6] {
-        [
-            (Quantity::Crossover, self.crossover_hz),
-            (Quantity::PhaseMargin, self.phase_margin_deg),
-            (Quantity::GainMargin, self.gain_margin_db),
-            (Quantity::GainReductionMargin, self.gain_reduction_margin_db),
-            (Quantity::StabilityMargin, self.stability_margin),
-            (Quantity::DelayMargin, self.delay_margin_s),
-        ]
+    pub fn get(&self, measurand: Measurand) -> Option<Measured> {
+        self.values.get(measurand)
+    }
+}
+
+impl Serialize for MeasuredSet {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(Measurand::ALL.len() + 1))?;
+        for measurand in Measurand::ALL {
+            map.serialize_entry(measurand.key(), &self.get(measurand))?;
+        }
+        map.serialize_entry("crossings", &self.crossings)?;
+        map.end()
     }
 }
 
@@ -200,7 +196,7 @@ pub struct CornerOutcome {
 #[cfg_attr(not(feature = "cli"), non_exhaustive)]
 pub struct Keepsake {
     /// The values that exist, with standard uncertainties.
-    pub values: Vec<(Quantity, crate::baseline::AcceptedValue)>,
+    pub values: Vec<(Measurand, crate::baseline::AcceptedValue)>,
     /// The judged curve, thinned.
     pub curve: Points,
 }
@@ -245,7 +241,7 @@ impl CornerOutcome {
     /// Whether the check's value is a lower bound: a gain margin without a phase crossover in the sweep.
     #[must_use]
     pub fn is_bound(&self, check: &CheckOutcome) -> bool {
-        let gain_margin = self.measured.and_then(|measured| measured.gain_margin_db);
+        let gain_margin = self.measured.and_then(|measured| measured.get(Measurand::GainMargin));
         check.check == "gain_margin" && gain_margin.is_some_and(|margin| margin.at_least == Some(true))
     }
 }

@@ -7,11 +7,12 @@ use super::outcome::{Against, CheckOutcome};
 use super::wording::{frequency_text, value_against, value_alone, value_text};
 use crate::analysed::Analysed;
 use crate::baseline::{
-    Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Change, Choice, Deviation, Present, Quantity,
-    Reference, Side, Station, change, choose, deviations, mean_curve,
+    Accepted, AcceptedCorner, AcceptedUnit, AcceptedValue, Change, Choice, Deviation, Present, Reference,
+    Side, Station, change, choose, deviations, mean_curve,
 };
 use crate::curve::Span;
 use crate::decision::{Limit, Verdict, decide};
+use crate::measurand::Measurand;
 use crate::quantity::{Unit, number};
 use crate::spec::{DecisionRule, Regression};
 use crate::uncertainty::Chain;
@@ -39,31 +40,26 @@ pub(super) struct Comparisons {
 }
 
 /// An allowed change: of what, in which unit, how much.
-type Allowed = (Quantity, Unit, Limit);
+type Allowed = (Measurand, Unit, Limit);
 
 /// The comparisons that a corner asks for, in the order of the checks.
 pub(super) fn list(regression: &Regression) -> Vec<Allowed> {
-    let changes = regression.changes();
-    let limit = |quantity: Quantity| {
-        let (_, most) = changes.iter().find(|(name, _)| *name == quantity.name())?;
-        let most = (*most)?;
-        Some(Limit { min: Some(-most), max: quantity.is_relative().then_some(most) })
+    let allowed = |(measurand, most): (Measurand, f64)| {
+        let is_relative = measurand.is_relative();
+        let unit = if is_relative { Unit::One } else { measurand.unit() };
+        (measurand, unit, Limit { min: Some(-most), max: is_relative.then_some(most) })
     };
-    let unit = |quantity: Quantity| if quantity.is_relative() { Unit::One } else { quantity.unit() };
-    Quantity::ALL
-        .into_iter()
-        .filter_map(|quantity| Some((quantity, unit(quantity), limit(quantity)?)))
-        .collect()
+    regression.changes.iter().map(allowed).collect()
 }
 
 /// The name of a comparison's check.
-pub(super) fn check_name(quantity: Quantity) -> String {
-    format!("regression.{}", quantity.name())
+pub(super) fn check_name(measurand: Measurand) -> String {
+    format!("regression.{}", measurand.name())
 }
 
 /// The measured quantity as the baseline keeps it.
-pub(super) fn value_of(measured: &Quantities, quantity: Quantity) -> Option<AcceptedValue> {
-    measured.estimate(quantity).map(|Estimate { value, u, at_hz, at_least, budget, simulated }| {
+pub(super) fn value_of(measured: &Quantities, measurand: Measurand) -> Option<AcceptedValue> {
+    measured.estimate(measurand).map(|Estimate { value, u, at_hz, at_least, budget, simulated }| {
         AcceptedValue { value, u, at_hz, at_least, simulated, budget }
     })
 }
@@ -131,11 +127,11 @@ impl Gate<'_> {
     }
 
     fn compare(&self, allowed: &Allowed, reference: &Reference<'_>) -> CheckOutcome {
-        let (quantity, ..) = *allowed;
+        let (measurand, ..) = *allowed;
         let units = reference.units();
-        let now = value_of(self.measured, quantity);
+        let now = value_of(self.measured, measurand);
         let with_value: Vec<(&AcceptedUnit, &AcceptedValue)> =
-            units.iter().filter_map(|(unit, corner)| Some((*unit, corner.value(quantity)?))).collect();
+            units.iter().filter_map(|(unit, corner)| Some((*unit, corner.value(measurand)?))).collect();
         let Some(now) = now else { return lacking_now(allowed, &with_value) };
         if with_value.is_empty() {
             return lacking_then(allowed, &now, &units);
@@ -149,7 +145,7 @@ impl Gate<'_> {
         let accepted: Vec<Side<'_>> = sides.iter().map(|(unit, value)| side(unit, value)).collect();
         let rule = self.context.spec.decision;
         let own = Side { value: &now, station: self.station() };
-        let Some(change) = change(quantity, &own, &accepted, rule.coverage) else {
+        let Some(change) = change(measurand, &own, &accepted, rule.coverage) else {
             return bare(
                 allowed,
                 Verdict::Invalid,
@@ -194,13 +190,13 @@ struct Comparison<'a> {
 
 impl Comparison<'_> {
     fn outcome(&self) -> CheckOutcome {
-        let (quantity, unit, limit) = *self.allowed;
+        let (measurand, unit, limit) = *self.allowed;
         let Change { value, u, accepted, units, spread, .. } = self.change;
         let decision = decide(value, u, &limit, self.rule);
         let is_bound = self.bound.now || self.bound.then;
         let verdict = self.with_bounds(decision.verdict);
         let expanded = u.map(|u| u * self.rule.coverage);
-        let value_text = change_text(value, expanded, unit, quantity, &limit);
+        let value_text = change_text(value, expanded, unit, measurand, &limit);
         CheckOutcome {
             value: Some(value),
             uncertainty: expanded,
@@ -212,7 +208,7 @@ impl Comparison<'_> {
             remedy: self.remedy(verdict),
             message: self.message(&value_text),
             value_text: Some(value_text),
-            ..CheckOutcome::bare(&check_name(quantity), verdict, "")
+            ..CheckOutcome::bare(&check_name(measurand), verdict, "")
         }
     }
 
@@ -241,16 +237,16 @@ impl Comparison<'_> {
     }
 
     fn message(&self, change_text: &str) -> String {
-        let (quantity, _, limit) = *self.allowed;
-        let size = quantity.held(self.now.value);
+        let (measurand, _, limit) = *self.allowed;
+        let size = measurand.held(self.now.value);
         // Both as precisely as their difference is worth a word.
-        let hint = self.change.u.map(|u| if quantity.is_relative() { u * self.change.accepted } else { u });
-        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, quantity.unit()));
+        let hint = self.change.u.map(|u| if measurand.is_relative() { u * self.change.accepted } else { u });
+        let [now, then] = [size, self.change.accepted].map(|value| short(value, hint, measurand.unit()));
         let at_least = |is_bound| if is_bound { "at least " } else { "" };
         let whose = if self.is_itself { String::new() } else { format!(" ({})", self.of()) };
         let mut text = format!(
             "{} {}{now}, accepted {}{then}{whose}: change {}{change_text}, allowed {}",
-            quantity.name().replace('_', " "),
+            measurand.name().replace('_', " "),
             at_least(self.bound.now),
             at_least(self.bound.then),
             match (self.bound.now, self.bound.then) {
@@ -258,7 +254,7 @@ impl Comparison<'_> {
                 (false, true) => "at most ",
                 _ => "",
             },
-            allowed_text(quantity, &limit)
+            allowed_text(measurand, &limit)
         );
         text.push_str(&self.remarks());
         text
@@ -329,8 +325,8 @@ fn short(value: f64, u: Option<f64>, unit: Unit) -> String {
 }
 
 /// The change with its uncertainty; a ratio in percent.
-fn change_text(value: f64, expanded: Option<f64>, unit: Unit, quantity: Quantity, limit: &Limit) -> String {
-    if !quantity.is_relative() {
+fn change_text(value: f64, expanded: Option<f64>, unit: Unit, measurand: Measurand, limit: &Limit) -> String {
+    if !measurand.is_relative() {
         return value_against(value, expanded, unit, false, limit);
     }
     let percent = |bound: Option<f64>| bound.map(|bound| 100.0 * bound);
@@ -340,9 +336,9 @@ fn change_text(value: f64, expanded: Option<f64>, unit: Unit, quantity: Quantity
 }
 
 /// `drop 3 deg`, `shift 10 %`.
-fn allowed_text(quantity: Quantity, limit: &Limit) -> String {
+fn allowed_text(measurand: Measurand, limit: &Limit) -> String {
     let most = limit.min.map_or(0.0, f64::abs);
-    match (quantity.is_relative(), quantity.unit()) {
+    match (measurand.is_relative(), measurand.unit()) {
         (true, _) => format!("shift {} %", number(100.0 * most, 10)),
         (false, Unit::S) => format!("drop {}", value_text(most, None, Unit::S, false)),
         (false, unit) => format!("drop {} {}", number(most, 10), unit.symbol()).trim_end().to_owned(),
@@ -350,20 +346,20 @@ fn allowed_text(quantity: Quantity, limit: &Limit) -> String {
 }
 
 fn bare(allowed: &Allowed, verdict: Verdict, message: &str, remedy: Option<&str>) -> CheckOutcome {
-    let (quantity, unit, limit) = *allowed;
+    let (measurand, unit, limit) = *allowed;
     CheckOutcome {
         remedy: remedy.map(str::to_owned),
-        ..CheckOutcome::bare(&check_name(quantity), verdict, message).against(unit, limit)
+        ..CheckOutcome::bare(&check_name(measurand), verdict, message).against(unit, limit)
     }
 }
 
 /// What a quantity of which nothing was measured now is called, with its accepted value.
 fn lacking_now(allowed: &Allowed, accepted: &[(&AcceptedUnit, &AcceptedValue)]) -> CheckOutcome {
-    let (quantity, ..) = *allowed;
-    let (title, unit) = (quantity.title(), quantity.unit());
+    let (measurand, ..) = *allowed;
+    let (title, unit) = (measurand.title(), measurand.unit());
     let Some((of, then)) = accepted.first() else {
-        return match quantity {
-            Quantity::GainReductionMargin => bare(
+        return match measurand {
+            Measurand::GainReductionMargin => bare(
                 allowed,
                 Verdict::Pass,
                 "no phase crossover above 0 dB in the band, then or now: no gain reduction margin that could drop",
@@ -387,8 +383,8 @@ fn lacking_then(
     now: &AcceptedValue,
     units: &[(&AcceptedUnit, &AcceptedCorner)],
 ) -> CheckOutcome {
-    let (quantity, ..) = *allowed;
-    let (title, unit) = (quantity.title(), quantity.unit());
+    let (measurand, ..) = *allowed;
+    let (title, unit) = (measurand.title(), measurand.unit());
     let of = units.first().map_or("", |(unit, _)| unit.serial.as_str());
     let message = format!(
         "{title} {}, the accepted result of {of} has none to compare with",
@@ -400,7 +396,7 @@ fn lacking_then(
 /// The outcome of a quantity that only one of the two results has.
 fn on_one_side(allowed: &Allowed, message: &str) -> CheckOutcome {
     // A loop that lost its phase crossover above 0 dB may have gained or have moved out of the band.
-    let is_open = allowed.0 == Quantity::GainReductionMargin;
+    let is_open = allowed.0 == Measurand::GainReductionMargin;
     let remedy = "look at both curves; if the change is meant, accept the new result with `loopgauge accept`";
     let verdict = if is_open { Verdict::Undecided } else { Verdict::Invalid };
     bare(allowed, verdict, message, Some(remedy))

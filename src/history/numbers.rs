@@ -5,7 +5,7 @@ use super::database::Row;
 use super::error::Fault;
 use super::error_kind::HistoryErrorKind;
 use super::model::Settings;
-use crate::quantity::{Decibel, Degrees, Ratio, Seconds, number};
+use crate::quantity::number;
 use crate::spec::Drift;
 use std::fmt::Display;
 
@@ -133,17 +133,13 @@ pub(super) fn hold_settings(settings: &Settings) -> Result<(), String> {
 /// Holds the smallest movements that matter to what a spec may name.
 fn hold_relevant(drift: &Drift) -> Result<(), String> {
     let relevant = drift.relevant.unwrap_or_default();
-    for (key, unit, found) in [
-        ("crossover", "", relevant.crossover.map(Ratio::ratio)),
-        ("phase_margin", "deg", relevant.phase_margin.map(Degrees::deg)),
-        ("gain_margin", "dB", relevant.gain_margin.map(Decibel::db)),
-        ("gain_reduction_margin", "dB", relevant.gain_reduction_margin.map(Decibel::db)),
-        ("stability_margin", "", relevant.stability_margin),
-        ("delay_margin", "s", relevant.delay_margin.map(Seconds::s)),
-        ("gain", "dB", relevant.gain.map(Decibel::db)),
-    ] {
-        let held = found.map(|found| FACTOR.hold(found, unit)).transpose();
-        held.map_err(|what| format!("`relevant.{key}` is {what}"))?;
+    let singles = relevant.movements.iter().map(|(measurand, most)| {
+        let unit = if measurand.is_relative() { "" } else { measurand.unit().symbol() };
+        (measurand.name(), unit, most)
+    });
+    let gain = relevant.gain.map(|most| ("gain", "dB", most.db()));
+    for (key, unit, found) in singles.chain(gain) {
+        FACTOR.hold(found, unit).map_err(|what| format!("`relevant.{key}` is {what}"))?;
     }
     Ok(())
 }
@@ -230,6 +226,7 @@ impl<P: Display> Cell<'_, '_, P> {
 mod tests {
     use super::*;
     use crate::history::CornerLimit;
+    use crate::measurand::{Measurand, PerMeasurand};
     use crate::spec::Relevant;
 
     #[test]
@@ -281,6 +278,7 @@ mod tests {
             forecast_groups: Some(6),
             relevant: None,
         };
+        let movements = PerMeasurand::default().with(Measurand::PhaseMargin, Some(-1.0));
         let limit = CornerLimit {
             corner: "24V-3A".to_owned(),
             quantity: "phase_margin_deg".to_owned(),
@@ -300,10 +298,7 @@ mod tests {
             (with(Drift { setup: Some(1), ..drift }), "`setup` is 1, at least 2"),
             (with(Drift { forecast_groups: Some(0), ..drift }), "`forecast_groups` is 0"),
             (
-                with(Drift {
-                    relevant: Some(Relevant { phase_margin: Degrees::new(-1.0), ..Relevant::default() }),
-                    ..drift
-                }),
+                with(Drift { relevant: Some(Relevant { movements, gain: None }), ..drift }),
                 "`relevant.phase_margin` is -1 deg",
             ),
             (limited(Some(1e300), None), "24V-3A phase_margin_deg: `min` is 1e300 deg"),

@@ -308,17 +308,14 @@ fn found_or_made(
 
 fn quantities(corner: &CornerOutcome) -> Vec<Quantity<'_>> {
     let Some(measured) = &corner.measured else { return Vec::new() };
-    let singles = measured.values().into_iter().filter_map(|(quantity, measured)| {
-        let m = measured?;
-        Some(Quantity {
-            corner: &corner.corner,
-            quantity: quantity.key(),
-            unit: quantity.unit(),
-            value: quantity.held(m.value),
-            uncertainty: m.uncertainty,
-            chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),
-            at_least: m.at_least == Some(true),
-        })
+    let singles = measured.values.iter().map(|(measurand, m)| Quantity {
+        corner: &corner.corner,
+        quantity: measurand.key(),
+        unit: measurand.unit(),
+        value: measurand.held(m.value),
+        uncertainty: m.uncertainty,
+        chain: m.budget.map(|b| b.gain.hypot(b.phase).hypot(b.delay).hypot(b.impedance_ratio)),
+        at_least: m.at_least == Some(true),
     });
     let gains = corner.checks.iter().filter(|check| check.check.starts_with("gain@")).filter_map(|check| {
         Some(Quantity {

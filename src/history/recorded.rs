@@ -3,7 +3,7 @@
 use super::database::Database;
 use super::error::Fault;
 use super::read::inflated;
-use crate::baseline::Quantity;
+use crate::measurand::Measurand;
 use serde_json::Value as Json;
 
 /// The values of a corner that its record's result tells, by quantity; empty where the result is gone or tells none.
@@ -24,7 +24,7 @@ pub(super) fn values(
 
 fn of_corner(corner: &Json) -> Vec<(String, f64)> {
     let measured = corner.get("measured");
-    let singles = Quantity::ALL.into_iter().filter_map(|quantity| {
+    let singles = Measurand::ALL.into_iter().filter_map(|quantity| {
         let value = measured?.get(quantity.key())?.get("value")?.as_f64()?;
         Some((quantity.key().to_owned(), quantity.held(value)))
     });

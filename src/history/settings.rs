@@ -2,11 +2,12 @@
 
 use super::model::{CornerLimit, Settings};
 use super::numbers;
-use crate::baseline::Quantity;
 use crate::check::{RunOutcome, Unit, declared_limits};
-use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
+use crate::measurand::{Measurand, PerMeasurand};
+use crate::quantity::Decibel;
 use crate::spec::{Chart, Drift, DriftAxis, Relevant, Spec};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::collections::BTreeMap;
 
 #[derive(Serialize, Deserialize)]
 struct Text {
@@ -27,44 +28,27 @@ struct DriftText {
     relevant: Option<RelevantText>,
 }
 
-/// In the units that values are recorded in; of the crossover a share of the centre.
-#[derive(Serialize, Deserialize, Default)]
-#[serde(default)]
-struct RelevantText {
-    crossover: Option<f64>,
-    phase_margin: Option<f64>,
-    gain_margin: Option<f64>,
-    gain_reduction_margin: Option<f64>,
-    stability_margin: Option<f64>,
-    delay_margin: Option<f64>,
-    gain: Option<f64>,
-}
+/// The smallest movements that matter by name, in the units that values are recorded in; of the crossover a share of the centre.
+struct RelevantText(Relevant);
 
-impl From<Relevant> for RelevantText {
-    fn from(relevant: Relevant) -> Self {
-        Self {
-            crossover: relevant.crossover.map(Ratio::ratio),
-            phase_margin: relevant.phase_margin.map(Degrees::deg),
-            gain_margin: relevant.gain_margin.map(Decibel::db),
-            gain_reduction_margin: relevant.gain_reduction_margin.map(Decibel::db),
-            stability_margin: relevant.stability_margin,
-            delay_margin: relevant.delay_margin.map(Seconds::s),
-            gain: relevant.gain.map(Decibel::db),
-        }
+/// The key of the gain's limits.
+const GAIN: &str = "gain";
+
+impl Serialize for RelevantText {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let Relevant { movements, gain } = &self.0;
+        let singles =
+            Measurand::ALL.into_iter().map(|measurand| (measurand.name(), movements.get(measurand)));
+        serializer.collect_map(singles.chain([(GAIN, gain.map(Decibel::db))]))
     }
 }
 
-impl From<RelevantText> for Relevant {
-    fn from(text: RelevantText) -> Self {
-        Self {
-            crossover: text.crossover.and_then(Ratio::new),
-            phase_margin: text.phase_margin.and_then(Degrees::new),
-            gain_margin: text.gain_margin.and_then(Decibel::new),
-            gain_reduction_margin: text.gain_reduction_margin.and_then(Decibel::new),
-            stability_margin: text.stability_margin,
-            delay_margin: text.delay_margin.and_then(Seconds::new),
-            gain: text.gain.and_then(Decibel::new),
-        }
+impl<'de> Deserialize<'de> for RelevantText {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let named = BTreeMap::<String, Option<f64>>::deserialize(deserializer)?;
+        let of = |name: &str| named.get(name).copied().flatten();
+        let movements = PerMeasurand::of(|measurand| of(measurand.name()));
+        Ok(Self(Relevant { movements, gain: of(GAIN).and_then(Decibel::new) }))
     }
 }
 
@@ -84,9 +68,8 @@ const CHARTS: [(Chart, &str); 4] = [
 
 /// The key in `measured` of the quantity that a check judges, or the check's name for a gain limit; `None` for a check without a series.
 pub(super) fn quantity(check: &str) -> Option<&str> {
-    let of = |quantity: &Quantity| quantity.name() == check;
     let gain = || check.starts_with("gain@").then_some(check);
-    Quantity::ALL.into_iter().find(of).map(Quantity::key).or_else(gain)
+    Measurand::named(check).map(Measurand::key).or_else(gain)
 }
 
 /// What a run and its spec's drift settings give.
@@ -138,7 +121,7 @@ pub fn settings_text(settings: &Settings) -> Result<String, serde_json::Error> {
         chart: drift.chart.and_then(|chart| word(&CHARTS, chart)),
         capability_min: drift.capability_min,
         forecast_groups: drift.forecast_groups,
-        relevant: drift.relevant.map(RelevantText::from),
+        relevant: drift.relevant.map(RelevantText),
     });
     serde_json::to_string(&Text { coverage: settings.coverage, drift, limits: settings.limits.clone() })
 }
@@ -152,7 +135,7 @@ pub fn parse_settings(text: &str) -> Result<Settings, String> {
     let drift = text.drift.map(|drift| {
         let over = drift.over.map(|word| named(&AXES, &word)).transpose()?;
         let chart = drift.chart.map(|word| named(&CHARTS, &word)).transpose()?;
-        let relevant = drift.relevant.map(Relevant::from);
+        let relevant = drift.relevant.map(|RelevantText(relevant)| relevant);
         let DriftText { setup, capability_min, forecast_groups, .. } = drift;
         Ok::<_, String>(Drift { over, setup, chart, capability_min, forecast_groups, relevant })
     });
@@ -183,11 +166,11 @@ mod tests {
                     capability_min: Some(1.33),
                     forecast_groups: None,
                     relevant: Some(Relevant {
-                        crossover: Ratio::new(0.02),
-                        phase_margin: Degrees::new(1.0),
-                        stability_margin: Some(0.02),
+                        movements: PerMeasurand::default()
+                            .with(Measurand::Crossover, Some(0.02))
+                            .with(Measurand::PhaseMargin, Some(1.0))
+                            .with(Measurand::StabilityMargin, Some(0.02)),
                         gain: Decibel::new(0.5),
-                        ..Relevant::default()
                     }),
                 };
                 let limit = CornerLimit {

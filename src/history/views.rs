@@ -7,7 +7,7 @@ use super::database::{Database, Row};
 use super::error::Fault;
 use super::error_kind::HistoryErrorKind;
 use super::schema::lock;
-use crate::baseline::Quantity;
+use crate::measurand::Measurand;
 
 /// Goes up with every change of a definition.
 pub(super) const NUMBER: i64 = 1;
@@ -157,21 +157,21 @@ fn slack(table: &str) -> String {
 
 /// Value and uncertainty of every quantity, each a column. Looked up by the keys of the tables, so that a query for few rows reads few.
 fn quantities() -> String {
-    let of = |quantity: Quantity, column: &str| {
+    let of = |measurand: Measurand, column: &str| {
         format!(
             "(SELECT {column} FROM series s JOIN value v ON v.series_id = s.id AND v.record_id = c.record_id \
              WHERE s.product = r.product AND s.corner = c.corner AND s.quantity = '{}' AND s.unit = '{}')",
-            quantity.key(),
-            quantity.unit().symbol()
+            measurand.key(),
+            measurand.unit().symbol()
         )
     };
-    let columns = Quantity::ALL.into_iter().map(|quantity| {
+    let columns = Measurand::ALL.into_iter().map(|quantity| {
         let (name, key) = (quantity.name(), quantity.key());
         let unit = key.strip_prefix(name).unwrap_or_default();
         let (value, uncertainty) = (of(quantity, "v.value"), of(quantity, "v.uncertainty"));
         format!(",\n    {value} AS {key},\n    {uncertainty} AS {name}_uncertainty{unit}")
     });
-    let bound = of(Quantity::GainMargin, "{at_least}");
+    let bound = of(Measurand::GainMargin, "{at_least}");
     format!("{},\n    {bound} AS gain_margin_is_lower_bound", columns.collect::<String>())
 }
 

@@ -5,6 +5,7 @@ use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
 use crate::check::{Measured, Unit, frequency_text, value_text};
 use crate::inspect::{Inspected, Way};
+use crate::measurand::Measurand;
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -50,8 +51,9 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
         let word = if crossing.gain_margin_db < 0.0 { "gain reduction margin" } else { "gain margin" };
         line(&mut text, &format!("  phase crossover at {at}, {word} {margin}"));
     }
-    for (quantity, measured) in sweep.measured.values() {
-        line(&mut text, &format!("  {:<22}{}", quantity.title(), row(measured, quantity.unit())));
+    for measurand in Measurand::ALL {
+        let found = row(sweep.measured.get(measurand), measurand.unit());
+        line(&mut text, &format!("  {:<22}{found}", measurand.title()));
     }
     for finding in &sweep.findings {
         line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
@@ -79,6 +81,7 @@ mod tests {
     use super::*;
     use crate::check::MeasuredSet;
     use crate::inspect::{Crossover, PhaseCrossover};
+    use crate::measurand::PerMeasurand;
     use serde_json::{Value, json};
 
     #[test]
@@ -97,12 +100,10 @@ mod tests {
             }],
             phase_crossovers: vec![PhaseCrossover { frequency_hz: 61_750.0, gain_margin_db: 12.6 }],
             measured: MeasuredSet {
-                crossover_hz: measured(9310.4, 9310.4),
-                phase_margin_deg: measured(44.1, 9310.4),
-                gain_margin_db: None,
-                gain_reduction_margin_db: None,
-                stability_margin: measured(0.69, 18_200.0),
-                delay_margin_s: None,
+                values: PerMeasurand::default()
+                    .with(Measurand::Crossover, measured(9310.4, 9310.4))
+                    .with(Measurand::PhaseMargin, measured(44.1, 9310.4))
+                    .with(Measurand::StabilityMargin, measured(0.69, 18_200.0)),
                 crossings: 1,
             },
             noise_percent: None,

@@ -170,7 +170,7 @@ fn is_finite(run: &RunOutcome) -> bool {
     });
     let mut sets = run.corners.iter().filter_map(|corner| corner.measured);
     let measured = sets.all(|set| {
-        let mut values = set.values().into_iter().filter_map(|(_, measured)| measured);
+        let mut values = set.values.iter().map(|(_, measured)| measured);
         values.all(|m| m.value.is_finite() && m.at_hz.is_finite() && m.uncertainty.is_none_or(f64::is_finite))
     });
     checks && measured && run.coverage.is_finite()

@@ -5,6 +5,7 @@
 use loopgauge::check::{
     CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit, Verdict,
 };
+use loopgauge::measurand::{Measurand, PerMeasurand};
 
 /// A corner for each verdict.
 pub fn run() -> RunOutcome {
@@ -83,6 +84,7 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
             simulated: false,
         })
     };
+    let gain_margin = measured(12.6, 0.2, 61_750.0);
     CornerOutcome {
         corner: name.to_owned(),
         conditions: conditions.iter().map(|(n, v)| ((*n).to_owned(), (*v).to_owned())).collect(),
@@ -93,12 +95,12 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
             confirmed_by: vec![format!("{}-check.csv", name.to_lowercase())],
         }),
         measured: Some(MeasuredSet {
-            crossover_hz: measured(9310.4, 120.0, 9310.4),
-            phase_margin_deg: measured(54.1, 0.7, 9310.4),
-            gain_margin_db: measured(12.6, 0.2, 61_750.0).map(|m| Measured { at_least: Some(false), ..m }),
-            gain_reduction_margin_db: None,
-            stability_margin: measured(0.69, 0.01, 18_200.0),
-            delay_margin_s: measured(1.6142e-5, 2.2e-7, 9310.4),
+            values: PerMeasurand::default()
+                .with(Measurand::Crossover, measured(9310.4, 120.0, 9310.4))
+                .with(Measurand::PhaseMargin, measured(54.1, 0.7, 9310.4))
+                .with(Measurand::GainMargin, gain_margin.map(|m| Measured { at_least: Some(false), ..m }))
+                .with(Measurand::StabilityMargin, measured(0.69, 0.01, 18_200.0))
+                .with(Measurand::DelayMargin, measured(1.6142e-5, 2.2e-7, 9310.4)),
             crossings: 1,
         }),
         checks: vec![

@@ -4,6 +4,7 @@ use super::limits::band;
 use super::plausible::DENSITY;
 use super::{Band, GainAt, Limits, Linearity, Regression, limits, linearity, regression};
 use crate::diagnostic::Diagnostic;
+use crate::measurand::Measurand;
 use crate::quantity::Hertz;
 use crate::yaml::{Fields, Kind, Sign, Value};
 
@@ -68,8 +69,8 @@ fn warn(fields: &Fields<'_>, layer: &Layer, switching: Option<Hertz>) {
             format!("the band ends at {}, past half of the switching frequency {switching}", band.to);
         to.report(Diagnostic::warning("band-past-half-switching", message).with_help("end it below"));
     }
-    if let (Some(window), Some(switching)) = (layer.limits.crossover, switching)
-        && let Some(top) = window.max.or(window.min)
+    if let (Some(window), Some(switching)) = (layer.limits.windows.get(Measurand::Crossover), switching)
+        && let Some(top) = window.max.or(window.min).and_then(Hertz::new)
         && top.hz() > HIGHEST_CROSSOVER * switching.hz()
         && let Some(value) = fields.get("limits")
         && let Some(inner) = value.fields("a map")

@@ -1,8 +1,9 @@
 //! `drift`: how the recorded history is judged.
 
-use super::plausible::{CAPABILITY, CHANGE, DELAY_CHANGE, DISTANCE, GAIN_CHANGE, MOST_GROUPS, PHASE_CHANGE};
-use super::{Chart, Drift, DriftAxis, Relevant};
-use crate::quantity::{Decibel, Degrees, Ratio, Seconds};
+use super::plausible::{CAPABILITY, GAIN_CHANGE, MOST_GROUPS};
+use super::{Chart, Drift, DriftAxis, Relevant, in_unit};
+use crate::measurand::{Measurand, PerMeasurand};
+use crate::quantity::Decibel;
 use crate::yaml::{Sign, Value};
 
 /// Groups that a spread can be taken from, at least.
@@ -50,22 +51,13 @@ pub(super) fn read(value: &Value<'_>) -> Option<Drift> {
 /// Reads `relevant`: of each quantity the smallest movement that is worth an action.
 fn relevant(value: &Value<'_>) -> Option<Relevant> {
     let fields = value.fields("a map such as `{phase_margin: 1 deg, crossover: 2 %}`")?;
-    let decibel = |key| fields.get(key).and_then(|v| v.quantity_in::<Decibel>(Sign::Positive, &GAIN_CHANGE));
-    let relevant = Relevant {
-        crossover: fields.get("crossover").and_then(|v| v.quantity_in::<Ratio>(Sign::Positive, &CHANGE)),
-        phase_margin: fields
-            .get("phase_margin")
-            .and_then(|v| v.quantity_in::<Degrees>(Sign::Positive, &PHASE_CHANGE)),
-        gain_margin: decibel("gain_margin"),
-        gain_reduction_margin: decibel("gain_reduction_margin"),
-        stability_margin: fields
-            .get("stability_margin")
-            .and_then(|v| v.number_in(Sign::Positive, "0.02", &DISTANCE)),
-        delay_margin: fields
-            .get("delay_margin")
-            .and_then(|v| v.quantity_in::<Seconds>(Sign::Positive, &DELAY_CHANGE)),
-        gain: decibel("gain"),
+    let movement = |measurand: Measurand| {
+        let value = fields.get(measurand.name())?;
+        in_unit::change(measurand, &value, measurand.movement_example())
     };
+    let gain = |value: Value<'_>| value.quantity_in::<Decibel>(Sign::Positive, &GAIN_CHANGE);
+    let relevant =
+        Relevant { movements: PerMeasurand::of(movement), gain: fields.get("gain").and_then(gain) };
     fields.finish();
     Some(relevant)
 }

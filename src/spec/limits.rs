@@ -1,27 +1,20 @@
 //! `limits`: windows for margins, counts and gains.
 
-use super::plausible::{DELAY, DISTANCE, FREQUENCY, GAIN, MOST_CROSSINGS, MOST_GAINS, PHASE};
-use super::{Band, GainAt, GainLimit, Limits, Window};
-use crate::quantity::{Decibel, Degrees, Hertz, Seconds};
+use super::plausible::{FREQUENCY, GAIN, MOST_CROSSINGS, MOST_GAINS};
+use super::{Band, GainAt, GainLimit, Limits, Window, in_unit};
+use crate::measurand::{Measurand, PerMeasurand};
+use crate::quantity::{Decibel, Hertz};
 use crate::yaml::{Fields, Sign, Value};
 
 /// Reads the limits. What is wrong is reported and left out.
 pub(super) fn read(value: &Value<'_>) -> Option<Limits> {
     let fields = value.fields("a map such as `{phase_margin: {min: 50 deg}}`")?;
+    let one = |measurand: Measurand| {
+        limit(&fields, measurand.name(), measurand.limit_example(), |v| in_unit::limit(measurand, v))
+    };
     let limits = Limits {
-        crossover: limit(&fields, "crossover", "{min: 8 kHz, max: 30 kHz}", frequency),
+        windows: PerMeasurand::of(one),
         crossings: limit(&fields, "crossings", "{max: 1}", |v| v.count_in(0, MOST_CROSSINGS)),
-        phase_margin: limit(&fields, "phase_margin", "{min: 50 deg}", |v| {
-            v.quantity_in::<Degrees>(Sign::Any, &PHASE)
-        }),
-        gain_margin: limit(&fields, "gain_margin", "{min: 10 dB}", decibel),
-        gain_reduction_margin: limit(&fields, "gain_reduction_margin", "{min: 6 dB}", decibel),
-        stability_margin: limit(&fields, "stability_margin", "{min: 0.5}", |v| {
-            v.number_in(Sign::NotNegative, "0.5", &DISTANCE)
-        }),
-        delay_margin: limit(&fields, "delay_margin", "{min: 2 us}", |v| {
-            v.quantity_in::<Seconds>(Sign::Any, &DELAY)
-        }),
         gain: fields.get("gain").map(|value| gains(&value)).unwrap_or_default(),
     };
     fields.finish();

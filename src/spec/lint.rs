@@ -6,7 +6,9 @@
 use super::corners::{product_of, shared_keys};
 use super::{Corner, Linearity, LoadedSpec};
 use crate::diagnostic::Diagnostic;
+use crate::measurand::Measurand;
 use crate::quantity::calendar::day;
+use crate::quantity::{Decibel, Hertz};
 use crate::yaml::{Findings, Value, merge};
 use std::sync::Arc;
 use time::{Date, Duration};
@@ -108,16 +110,14 @@ fn accuracy(root: &Value<'_>) {
 
 fn limits(layer: &Value<'_>, corner: &Corner) {
     let limits = &corner.limits;
-    let phase = limits.phase_margin.and_then(|w| w.min).map(|min| min.deg());
-    let gain = limits.gain_margin.and_then(|w| w.min).map(|min| min.db());
-    let distance = limits.stability_margin.and_then(|w| w.min);
-    for (key, what, least, unit, given) in [
-        ("phase_margin", "phase margin", LEAST_PHASE_MARGIN, " deg", phase),
-        ("gain_margin", "gain margin", LEAST_GAIN_MARGIN, " dB", gain),
-        ("stability_margin", "stability margin", LEAST_STABILITY_MARGIN, "", distance),
+    for (measurand, least, unit) in [
+        (Measurand::PhaseMargin, LEAST_PHASE_MARGIN, " deg"),
+        (Measurand::GainMargin, LEAST_GAIN_MARGIN, " dB"),
+        (Measurand::StabilityMargin, LEAST_STABILITY_MARGIN, ""),
     ] {
-        let Some(given) = given.filter(|given| *given < least) else { continue };
-        with(layer, &["limits", key, "min"], &mut |at| {
+        let Some(given) = limits.least(measurand).filter(|given| *given < least) else { continue };
+        let what = measurand.title();
+        with(layer, &["limits", measurand.name(), "min"], &mut |at| {
             let message =
                 format!("{given}{unit} is below {least}{unit}, the least {what} of common practice");
             warn(
@@ -186,17 +186,21 @@ fn needed_density(corner: &Corner) -> Option<(f64, String)> {
         change(OPEN_CROSSOVER, held.crossover.map(|r| r.ratio()), "`linearity.crossover`");
         change(OPEN_PHASE_MARGIN, held.phase_margin.map(|a| a.deg()), "`linearity.phase_margin`");
     }
-    let held = &corner.regression;
-    change(OPEN_CROSSOVER, held.crossover.map(|r| r.ratio()), "`regression.crossover`");
-    change(OPEN_PHASE_MARGIN, held.phase_margin.map(|a| a.deg()), "`regression.phase_margin`");
-    change(OPEN_GAIN_MARGIN, held.gain_margin.map(|g| g.db()), "`regression.gain_margin`");
-    change(OPEN_STABILITY_MARGIN, held.stability_margin, "`regression.stability_margin`");
-    let distance = corner.limits.stability_margin.and_then(|w| w.min);
-    let phase = corner.limits.phase_margin.and_then(|w| w.min).map(|min| min.deg());
+    for (measurand, open) in [
+        (Measurand::Crossover, OPEN_CROSSOVER),
+        (Measurand::PhaseMargin, OPEN_PHASE_MARGIN),
+        (Measurand::GainMargin, OPEN_GAIN_MARGIN),
+        (Measurand::StabilityMargin, OPEN_STABILITY_MARGIN),
+    ] {
+        let what = format!("`regression.{}`", measurand.name());
+        change(open, corner.regression.changes.get(measurand), &what);
+    }
+    let distance = corner.limits.least(Measurand::StabilityMargin);
+    let phase = corner.limits.least(Measurand::PhaseMargin);
     // On the unit circle the distance to the critical point is the chord of the phase margin.
     let chord = phase.map(|deg| 2.0 * (deg.to_radians() / 2.0).sin());
     // On the ray through it, that is what the gain lacks of 0 dB.
-    let gain = corner.limits.gain_margin.and_then(|w| w.min).map(|min| 1.0 - 10_f64.powf(-min.db() / 20.0));
+    let gain = corner.limits.least(Measurand::GainMargin).map(|db| 1.0 - 10_f64.powf(-db / 20.0));
     for (distance, what) in [
         (distance, "`limits.stability_margin`"),
         (chord, "`limits.phase_margin`"),
@@ -220,13 +224,13 @@ fn band(layer: &Value<'_>, corner: &Corner) {
         let message = "`band` is not declared, so every sweep is judged as far as it goes".to_owned();
         return warn(layer, "no-band", message, "add for example `band: {from: 100 Hz, to: 200 kHz}`");
     };
-    let window = corner.limits.crossover;
-    let top = window.and_then(|window| window.max.or(window.min));
-    let margin = corner.limits.gain_margin.and_then(|window| window.min);
+    let window = corner.limits.windows.get(Measurand::Crossover);
+    let top = window.and_then(|window| window.max.or(window.min)).and_then(Hertz::new);
+    let margin = corner.limits.least(Measurand::GainMargin).and_then(Decibel::new);
     let (Some(top), Some(margin)) = (top, margin) else { return };
     // From a crossover at the top of its window the gain falls by 20 dB per decade at least where it is designed well: before
     // this frequency neither a phase crossover nor the end of the band can show the gain margin that is asked for.
-    let Some(needed) = crate::quantity::Hertz::new(top.hz() * 10_f64.powf(margin.db() / 20.0)) else {
+    let Some(needed) = Hertz::new(top.hz() * 10_f64.powf(margin.db() / 20.0)) else {
         return;
     };
     if band.to >= needed {

@@ -8,6 +8,7 @@ mod corner_overrides;
 mod corners;
 mod drift;
 mod extends;
+mod in_unit;
 mod labels;
 mod limits;
 mod linearity;

@@ -1,5 +1,6 @@
 //! The resolved spec: what a product must show, corner by corner, nothing optional left that has a default.
 
+use crate::measurand::{Measurand, PerMeasurand};
 use crate::quantity::{Condition, Decibel, Degrees, Hertz, Ratio, Seconds};
 use crate::sweep::Reading;
 
@@ -82,38 +83,29 @@ pub struct GainLimit {
 /// The limits of a corner. A limit that is `None` is not judged.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
-    /// The highest falling crossover.
-    pub crossover: Option<Window<Hertz>>,
+    /// Of what is measured, in the unit of the measurand.
+    pub windows: PerMeasurand<Window<f64>>,
     /// Number of crossovers in the band.
     pub crossings: Option<Window<u32>>,
-    /// Magnitude of the phase margin nearest to 0.
-    pub phase_margin: Option<Window<Degrees>>,
-    /// Gain margin.
-    pub gain_margin: Option<Window<Decibel>>,
-    /// Gain reduction margin.
-    pub gain_reduction_margin: Option<Window<Decibel>>,
-    /// Smallest distance to the critical point, a bare number.
-    pub stability_margin: Option<Window<f64>>,
-    /// Delay margin.
-    pub delay_margin: Option<Window<Seconds>>,
     /// Gain at frequencies and over bands, in the spec's order.
     pub gain: Vec<GainLimit>,
 }
 
 impl Limits {
+    /// The smallest allowed value of a measurand, in its unit.
+    #[must_use]
+    pub fn least(&self, measurand: Measurand) -> Option<f64> {
+        self.windows.get(measurand)?.min
+    }
+
     /// Names of the checks that the limits give, in the order of the checks.
     pub fn checks(&self) -> impl Iterator<Item = &str> {
-        let singles = [
-            ("crossover", self.crossover.is_some()),
-            ("crossings", self.crossings.is_some()),
-            ("phase_margin", self.phase_margin.is_some()),
-            ("gain_margin", self.gain_margin.is_some()),
-            ("gain_reduction_margin", self.gain_reduction_margin.is_some()),
-            ("stability_margin", self.stability_margin.is_some()),
-            ("delay_margin", self.delay_margin.is_some()),
-        ];
-        let given = singles.into_iter().filter_map(|(name, given)| given.then_some(name));
-        given.chain(self.gain.iter().map(|gain| gain.check.as_str()))
+        let singles = Measurand::ALL.into_iter().flat_map(|measurand| {
+            let own = self.windows.get(measurand).map(|_| measurand.name());
+            let count = self.crossings.filter(|_| measurand == Measurand::Crossover).map(|_| "crossings");
+            [own, count].into_iter().flatten()
+        });
+        singles.chain(self.gain.iter().map(|gain| gain.check.as_str()))
     }
 }
 
@@ -143,42 +135,18 @@ pub enum Linearity {
     Waived(String),
 }
 
-/// Allowed change against the accepted baseline. `None` is not judged.
+/// Allowed change against the accepted baseline: `phase_margin: {drop: 3 deg}`. `None` is not judged.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Regression {
-    /// `crossover: {shift: 10 %}`
-    pub crossover: Option<Ratio>,
-    /// `phase_margin: {drop: 3 deg}`
-    pub phase_margin: Option<Degrees>,
-    /// `gain_margin: {drop: 1 dB}`
-    pub gain_margin: Option<Decibel>,
-    /// `gain_reduction_margin: {drop: 1 dB}`
-    pub gain_reduction_margin: Option<Decibel>,
-    /// `stability_margin: {drop: 0.05}`
-    pub stability_margin: Option<f64>,
-    /// `delay_margin: {drop: 0.5 us}`
-    pub delay_margin: Option<Seconds>,
+    /// The largest change that is allowed, in the unit of the measurand; of a crossover its share, up and down.
+    pub changes: PerMeasurand<f64>,
 }
 
 impl Regression {
-    /// Every comparison by name, in the order of the checks, with the largest change that is allowed: in Hz, deg, dB or s, of a crossover
-    /// its share. `None` where it is not declared.
-    #[must_use]
-    pub fn changes(&self) -> [(&'static str, Option<f64>); 6] {
-        [
-            ("crossover", self.crossover.map(Ratio::ratio)),
-            ("phase_margin", self.phase_margin.map(Degrees::deg)),
-            ("gain_margin", self.gain_margin.map(Decibel::db)),
-            ("gain_reduction_margin", self.gain_reduction_margin.map(Decibel::db)),
-            ("stability_margin", self.stability_margin),
-            ("delay_margin", self.delay_margin.map(Seconds::s)),
-        ]
-    }
-
     /// Names of the declared comparisons, in the order of the checks.
     #[must_use]
     pub fn names(&self) -> Vec<&'static str> {
-        self.changes().into_iter().filter_map(|(name, most)| most.map(|_| name)).collect()
+        self.changes.iter().map(|(measurand, _)| measurand.name()).collect()
     }
 }
 
@@ -270,18 +238,8 @@ pub struct Drift {
 /// The smallest movement of each quantity that is worth an action. `None`: the spec does not say.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Relevant {
-    /// `crossover: 2 %`, of the centre.
-    pub crossover: Option<Ratio>,
-    /// `phase_margin: 1 deg`
-    pub phase_margin: Option<Degrees>,
-    /// `gain_margin: 0.5 dB`
-    pub gain_margin: Option<Decibel>,
-    /// `gain_reduction_margin: 0.5 dB`
-    pub gain_reduction_margin: Option<Decibel>,
-    /// `stability_margin: 0.02`
-    pub stability_margin: Option<f64>,
-    /// `delay_margin: 0.2 us`
-    pub delay_margin: Option<Seconds>,
+    /// Of what is measured, in the unit of the measurand: `phase_margin: 1 deg`; of a crossover its share of the centre.
+    pub movements: PerMeasurand<f64>,
     /// `gain: 0.5 dB`, of every limit of the gain.
     pub gain: Option<Decibel>,
 }
@@ -291,27 +249,22 @@ impl Drift {
     /// `gain@120Hz`), in the quantity's unit. `centre`: the level that a relative one is taken of.
     ///
     /// ```
-    /// use loopgauge::quantity::Ratio;
+    /// use loopgauge::measurand::{Measurand, PerMeasurand};
     /// use loopgauge::spec::{Drift, Relevant};
     ///
-    /// let relevant = Relevant { crossover: Ratio::new(0.02), ..Relevant::default() };
-    /// let drift = Drift { relevant: Some(relevant), ..Drift::default() };
+    /// let movements = PerMeasurand::default().with(Measurand::Crossover, Some(0.02));
+    /// let drift = Drift { relevant: Some(Relevant { movements, gain: None }), ..Drift::default() };
     /// assert_eq!(drift.relevant_for("crossover_hz", 10_000.0), Some(200.0));
     /// assert_eq!(drift.relevant_for("phase_margin_deg", 52.0), None);
     /// ```
     #[must_use]
     pub fn relevant_for(&self, quantity: &str, centre: f64) -> Option<f64> {
         let relevant = self.relevant?;
-        match quantity {
-            "crossover_hz" => relevant.crossover.map(|share| share.ratio() * centre.abs()),
-            "phase_margin_deg" => relevant.phase_margin.map(Degrees::deg),
-            "gain_margin_db" => relevant.gain_margin.map(Decibel::db),
-            "gain_reduction_margin_db" => relevant.gain_reduction_margin.map(Decibel::db),
-            "stability_margin" => relevant.stability_margin,
-            "delay_margin_s" => relevant.delay_margin.map(Seconds::s),
-            name if name.starts_with("gain@") => relevant.gain.map(Decibel::db),
-            _ => None,
-        }
+        let Some(measurand) = Measurand::of_key(quantity) else {
+            return relevant.gain.filter(|_| quantity.starts_with("gain@")).map(Decibel::db);
+        };
+        let own = relevant.movements.get(measurand)?;
+        Some(if measurand.is_relative() { own * centre.abs() } else { own })
     }
 }
 

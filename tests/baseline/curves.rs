@@ -3,9 +3,10 @@
 use super::common::loops;
 use crate::tool::{Room, demo};
 use loopgauge::analysed::Analysed;
-use loopgauge::baseline::{Points, Quantity};
+use loopgauge::baseline::Points;
 use loopgauge::curve::{Curve, Span};
 use loopgauge::margins::{self, Crossings, GainMargin};
+use loopgauge::measurand::Measurand;
 use loopgauge::spec::CriticalPoint;
 use loopgauge::sweep::Samples;
 
@@ -49,15 +50,15 @@ fn stored_curves_of_the_demo_give_their_values_back() {
             for corner in &unit.corners {
                 let [from, to] = corner.band_hz.unwrap().map(f64::ln);
                 let own = measured(&corner.curve.curve(), Span { from, to });
-                for (quantity, value) in Quantity::ALL.into_iter().zip(own) {
-                    let stored = corner.value(quantity);
-                    assert_eq!(value.is_some(), stored.is_some(), "{file} {} {quantity:?}", corner.name);
+                for (measurand, value) in Measurand::ALL.into_iter().zip(own) {
+                    let stored = corner.value(measurand);
+                    assert_eq!(value.is_some(), stored.is_some(), "{file} {} {measurand:?}", corner.name);
                     let Some((value, stored)) = value.zip(stored) else { continue };
                     seen += 1;
                     let off = (value - stored.value).abs() / stored.u.unwrap();
                     assert!(
                         off < PART,
-                        "{file} {} {quantity:?}: {value} {}, {off}",
+                        "{file} {} {measurand:?}: {value} {}, {off}",
                         corner.name,
                         stored.value
                     );

@@ -3,6 +3,7 @@
 use super::line::{DRIFT, close, drifted, judged, noon, of_groups, only, room, tell, unit, with_margin};
 use crate::tool::{Room, list, text};
 use loopgauge::check::{RunOutcome, Verdict};
+use loopgauge::measurand::Measurand;
 use loopgauge::spec::{Drift, DriftAxis};
 use serde_json::{Value, json};
 
@@ -170,7 +171,8 @@ fn bounds_stay_out_and_are_counted() {
         .map(|(k, m)| unit(&format!("{k}"), "W1", k, *m))
         .collect();
     for run in &mut runs[2..] {
-        run.corners[0].measured.as_mut().unwrap().phase_margin_deg.as_mut().unwrap().at_least = Some(true);
+        run.corners[0].measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap().at_least =
+            Some(true);
     }
     let mut alone = runs[3].clone();
     alone.build = Some("W2".to_owned());

@@ -4,6 +4,7 @@ use crate::make_line::sample;
 use crate::tool::{Room, list};
 use loopgauge::check::{RunOutcome, Verdict};
 use loopgauge::history::{Address, History, NewRecord, PackedJson};
+use loopgauge::measurand::Measurand;
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::quantity::calendar::rfc_3339;
 use loopgauge::spec::{Chart, Drift, DriftAxis};
@@ -43,13 +44,13 @@ pub fn noon(day: usize) -> String {
 
 pub fn with_margin(run: &mut RunOutcome, margin: f64) {
     let corner = &mut run.corners[0];
-    corner.measured.as_mut().unwrap().phase_margin_deg.as_mut().unwrap().value = margin;
+    corner.measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap().value = margin;
     corner.checks.iter_mut().filter(|c| c.check == "phase_margin").for_each(|c| c.value = Some(margin));
 }
 
 /// Lets the chain of the station bring this much of the margin's uncertainty, deg, expanded.
 pub fn with_chain(run: &mut RunOutcome, station: Option<&str>, chain: f64) {
-    let margin = run.corners[0].measured.as_mut().unwrap().phase_margin_deg.as_mut().unwrap();
+    let margin = run.corners[0].measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap();
     let budget = Budget { phase: chain, noise: 0.05, ..Budget::default() };
     (margin.uncertainty, margin.budget) = (budget.combined(), Some(budget));
     run.station = station.map(str::to_owned);

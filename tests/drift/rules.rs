@@ -3,7 +3,7 @@
 use super::line::{DRIFT, close, drifted, number, only, room, rule, singles, tell};
 use crate::tool::{Room, list, text};
 use loopgauge::check::Limit;
-use loopgauge::quantity::Degrees;
+use loopgauge::measurand::{Measurand, PerMeasurand};
 use loopgauge::spec::{Drift, Relevant};
 use serde_json::{Value, json};
 
@@ -185,8 +185,8 @@ fn what_is_relevant_is_what_the_spec_says() {
     let margins: Vec<f64> =
         (0..18).map(|k| if k < 10 { 56.0 } else { 54.0 } + wobble[k % wobble.len()]).collect();
     for (least, status, verdict) in [(None, 1, "fail"), (Some(1.5), 1, "fail"), (Some(3.0), 0, "pass")] {
-        let phase_margin = least.and_then(Degrees::new);
-        let relevant = phase_margin.map(|_| Relevant { phase_margin, ..Relevant::default() });
+        let movements = PerMeasurand::default().with(Measurand::PhaseMargin, least);
+        let relevant = least.map(|_| Relevant { movements, gain: None });
         let drift = Drift { setup: Some(8), relevant, ..DRIFT };
         let result = drifted(&room(&drift, &singles(&margins)), status);
         let series = only(&result);

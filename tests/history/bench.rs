@@ -3,6 +3,7 @@
 use crate::sample;
 use loopgauge::check::{Measured, RunOutcome, Unit, Verdict};
 use loopgauge::history::{Address, History, HistoryError, NewRecord, PackedJson, RecordId};
+use loopgauge::measurand::Measurand;
 use loopgauge::provenance::{FileDigest, Provenance, ResolvedSpec};
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 use loopgauge::uncertainty::Budget;
@@ -69,9 +70,12 @@ pub fn run(serial: &str) -> RunOutcome {
     let measured = first.measured.as_mut().unwrap();
     // Offsets of gain 3, phase -4 and impedance ratio 12: root of the sum of squares 13 (3-4-5 and 5-12-13 triangles).
     let budget = Budget { gain: 3.0, phase: -4.0, impedance_ratio: 12.0, noise: 99.0, ..Budget::default() };
-    measured.crossover_hz = measured.crossover_hz.map(|m| Measured { budget: Some(budget), ..m });
-    measured.phase_margin_deg = measured.phase_margin_deg.map(|m| Measured { value: -m.value, ..m });
-    measured.gain_margin_db = measured.gain_margin_db.map(|m| Measured { at_least: Some(true), ..m });
+    let mut change = |measurand, change: &dyn Fn(&mut Measured)| {
+        measured.values.get_mut(measurand).map(change).unwrap();
+    };
+    change(Measurand::Crossover, &|m| m.budget = Some(budget));
+    change(Measurand::PhaseMargin, &|m| m.value = -m.value);
+    change(Measurand::GainMargin, &|m| m.at_least = Some(true));
     run.provenance = Some(Provenance {
         spec: ResolvedSpec::of("{\"product\":\"river-gauge-5v\"}"),
         files: vec![FileDigest::of("run.yaml", b"run: 1"), FileDigest::of("24v-3a.csv", serial.as_bytes())],

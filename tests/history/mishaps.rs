@@ -1,8 +1,8 @@
 //! What happens to a history from outside: its file goes, the clock goes back, the power goes.
 
 use crate::bench::{Place, now, places, record, run, sqlite};
-use loopgauge::check::Measured;
 use loopgauge::history::{Filter, History, HistoryErrorKind, NewRecord, PackedJson};
+use loopgauge::measurand::Measurand;
 use std::fs;
 
 #[test]
@@ -36,7 +36,7 @@ fn a_clock_set_back_changes_no_order() {
             let mut run = run(serial);
             run.coverage = crossover / 4500.0;
             let measured = run.corners[0].measured.as_mut().unwrap();
-            measured.crossover_hz = measured.crossover_hz.map(|m| Measured { value: crossover, ..m });
+            measured.values.get_mut(Measurand::Crossover).unwrap().value = crossover;
             let recorded = now() + time::Duration::days(days);
             let new =
                 NewRecord { outcome: &run, json: &json, drift: None, tool: "loopgauge 0.1.0", recorded };

@@ -2,8 +2,9 @@
 
 use crate::bench::{Place, now, places, record, run};
 use crate::opening::run_sql;
-use loopgauge::check::{Measured, RunOutcome};
+use loopgauge::check::RunOutcome;
 use loopgauge::history::{Filter, History, HistoryError, HistoryErrorKind, NewRecord, PackedJson, RecordId};
+use loopgauge::measurand::Measurand;
 
 /// An infinite number, as each database writes it.
 fn infinite(place: &Place) -> &'static str {
@@ -156,7 +157,8 @@ fn a_run_with_such_a_number_is_not_recorded() {
             let mut odd = run("RG-00042");
             let corner = odd.corners.iter_mut().find(|corner| corner.corner == "24V-3A").unwrap();
             let measured = corner.measured.as_mut().unwrap();
-            measured.crossover_hz = measured.crossover_hz.map(|m| Measured { value, uncertainty, ..m });
+            let own = measured.values.get_mut(Measurand::Crossover).unwrap();
+            (own.value, own.uncertainty) = (value, uncertainty);
             let error = record_bare(&mut history, &odd).unwrap_err();
             assert_eq!(error.kind, HistoryErrorKind::Incomplete);
             assert!(

@@ -6,7 +6,6 @@
 //! its uncertainty.
 
 use super::super::table::Report;
-use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::judge::{Asked, Bench, lenient};
 use super::plant::Plant;
@@ -14,6 +13,7 @@ use super::receivers::{Digits, Receivers};
 use super::scene::{Accuracy, Density, Key, Scene, exact};
 use super::unit::{Drift, LevelEffect, Spur};
 use loopgauge::check::Verdict;
+use loopgauge::measurand::Measurand;
 use num_complex::Complex64;
 
 /// Mode of the seeds.
@@ -85,7 +85,7 @@ fn is_hidden(scene: &Scene, repeat: usize) -> bool {
     let passes = judged.verdict == Verdict::Pass;
     let stated = judged.get(Asked::Stability).filter(|_| passes);
     let Some((value, u)) = stated.and_then(|s| Some((s.value, s.u?))) else { return false };
-    let truth = scene.truth.get(Quantity::Stability).unwrap_or(0.0);
+    let truth = scene.truth.get(Measurand::StabilityMargin).unwrap_or(0.0);
     scene.plant.unstable_poles(CROSSOVER) != 0 || value - truth > BEYOND * u
 }
 

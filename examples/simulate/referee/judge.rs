@@ -2,6 +2,7 @@
 
 use super::scene::Scene;
 use loopgauge::check::{CornerOutcome, Options, Verdict, Workspace, judge_run};
+use loopgauge::measurand::Measurand;
 use loopgauge::run::{self, Run, SweepEntry};
 use loopgauge::spec;
 use loopgauge::sweep::{Reading as FileReading, Samples};
@@ -198,7 +199,7 @@ fn told(corner: &CornerOutcome) -> Judged {
     let bad = |verdict: Verdict| matches!(verdict, Verdict::Invalid | Verdict::Missing);
     let is_validity = |check: &str| VALIDITY.contains(&check);
     let broken = corner.checks.iter().find(|c| is_validity(&c.check) && bad(c.verdict));
-    let at_least = corner.measured.and_then(|m| m.gain_margin_db?.at_least) == Some(true);
+    let at_least = corner.measured.and_then(|m| m.get(Measurand::GainMargin)?.at_least) == Some(true);
     let stated = Asked::ALL.map(|asked| {
         let own = |check: &str| {
             check.strip_prefix(asked.check()).is_some_and(|rest| rest.is_empty() || asked == Asked::GainAt)

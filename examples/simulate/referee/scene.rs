@@ -1,13 +1,14 @@
 //! A corner to be judged: a sound loop of a family with its exact values, the bench it is measured on, and what the unit does
 //! between the sweeps.
 
-use super::super::truth::{self, Quantity, Truth};
+use super::super::truth::{self, Truth};
 use super::classes::CLASSES;
 use super::draw::Draw;
 use super::judge::Asked;
 use super::plant::Plant;
 use super::receivers::{Digits, Receivers};
 use super::unit::{Drift, LevelEffect, Spur};
+use loopgauge::measurand::Measurand;
 use num_complex::Complex64;
 use std::f64::consts::LN_10;
 
@@ -158,14 +159,14 @@ fn sound_loop(d: &mut Draw, class: usize, reach: (f64, f64)) -> (Plant, f64, f64
 }
 
 fn is_sound(truth: &Truth, from_hz: f64) -> bool {
-    let wide = |q: Quantity, least: f64| truth.get(q).is_none_or(|v| v.abs() >= least);
+    let wide = |q: Measurand, least: f64| truth.get(q).is_none_or(|v| v.abs() >= least);
     truth.crossovers.first().is_some_and(|c| c.falling && c.hz > 3.0 * from_hz)
         && truth.clear_db > CLEAR_DB
         && truth.clear_deg > CLEAR_DEG
-        && wide(Quantity::Phase, LEAST_PHASE_DEG)
-        && wide(Quantity::Gain, LEAST_GAIN_DB)
-        && wide(Quantity::GainReduction, LEAST_GAIN_DB)
-        && wide(Quantity::Stability, LEAST_DISTANCE)
+        && wide(Measurand::PhaseMargin, LEAST_PHASE_DEG)
+        && wide(Measurand::GainMargin, LEAST_GAIN_DB)
+        && wide(Measurand::GainReductionMargin, LEAST_GAIN_DB)
+        && wide(Measurand::StabilityMargin, LEAST_DISTANCE)
 }
 
 /// Points of a sweep from end to end.
@@ -261,12 +262,12 @@ impl Scene {
     /// The exact value in the unit of its check.
     pub fn exact(&self, asked: Asked) -> Option<f64> {
         match asked {
-            Asked::Crossover => self.truth.get(Quantity::Crossover),
-            Asked::Phase => self.truth.get(Quantity::Phase),
-            Asked::Gain => self.truth.get(Quantity::Gain),
-            Asked::GainReduction => self.truth.get(Quantity::GainReduction),
-            Asked::Stability => self.truth.get(Quantity::Stability),
-            Asked::Delay => self.truth.get(Quantity::Delay),
+            Asked::Crossover => self.truth.get(Measurand::Crossover),
+            Asked::Phase => self.truth.get(Measurand::PhaseMargin),
+            Asked::Gain => self.truth.get(Measurand::GainMargin),
+            Asked::GainReduction => self.truth.get(Measurand::GainReductionMargin),
+            Asked::Stability => self.truth.get(Measurand::StabilityMargin),
+            Asked::Delay => self.truth.get(Measurand::DelayMargin),
             Asked::GainAt => Some(20.0 * self.plant.at(self.gain_at_hz).norm().log10()),
         }
     }

@@ -1,13 +1,13 @@
 //! Short sweeps: 20 to 40 points in all, 3 % of noise where the gain margin lies.
 
 use super::super::table::{Messages, QUANTITY, Report, Share};
-use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::judge::Asked;
 use super::limits::{Tried, print};
 use super::ratios::{Ratios, times};
 use super::scene::{Key, Scene};
 use super::survey::{Facts, keys};
+use loopgauge::measurand::Measurand;
 use std::collections::BTreeMap;
 
 /// Mode of the seeds.
@@ -33,7 +33,7 @@ pub fn scene(key: Key) -> Scene {
         scene.receivers.correlation = 0.0;
         let noise = Facts::of(&scene).noise_at_margins[0];
         let Some(noise) = noise.filter(|_| POINTS.contains(&scene.hz.len())) else { continue };
-        if scene.truth.get(Quantity::Gain).is_none() {
+        if scene.truth.get(Measurand::GainMargin).is_none() {
             continue;
         }
         let times = NOISE / noise;

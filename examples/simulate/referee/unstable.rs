@@ -1,7 +1,6 @@
 //! Loops whose closed loop is unstable by the argument principle, drowned low ends included: none may pass.
 
 use super::super::table::{Report, Share};
-use super::super::truth::Quantity;
 use super::super::work::parallel;
 use super::classes::CLASSES;
 use super::draw::Draw;
@@ -9,6 +8,7 @@ use super::judge::{Asked, Bench, Bound, Judged};
 use super::scene::{Carried, Key, Scene, exact};
 use super::survey::{NOISE_GROUPS, keys, noise_group, pivot_of};
 use loopgauge::check::Verdict;
+use loopgauge::measurand::Measurand;
 
 /// Mode of the seeds.
 pub const MODE: u64 = 3;
@@ -32,7 +32,7 @@ pub fn scene(key: Key) -> (Scene, usize) {
 }
 
 fn made_unstable(mut scene: Scene, d: &mut Draw) -> Option<(Scene, usize)> {
-    let way = if scene.truth.get(Quantity::GainReduction).is_some() && d.chance(0.4) {
+    let way = if scene.truth.get(Measurand::GainReductionMargin).is_some() && d.chance(0.4) {
         1
     } else {
         d.pick(&[0, 2, 3, 4])
@@ -60,9 +60,9 @@ fn broken(scene: &Scene, way: usize, d: &mut Draw) -> Option<super::plant::Plant
     let fc = scene.truth.crossover_hz();
     let beyond = 10f64.powf(d.log(0.3, 15.0) / 20.0);
     match way {
-        0 => plant.gain *= 10f64.powf(scene.truth.get(Quantity::Gain).unwrap_or(20.0) / 20.0) * beyond,
-        1 => plant.gain /= 10f64.powf(scene.truth.get(Quantity::GainReduction)? / 20.0) * beyond,
-        2 => plant.delay_s += scene.truth.get(Quantity::Delay)? * d.log(1.03, 2.5),
+        0 => plant.gain *= 10f64.powf(scene.truth.get(Measurand::GainMargin).unwrap_or(20.0) / 20.0) * beyond,
+        1 => plant.gain /= 10f64.powf(scene.truth.get(Measurand::GainReductionMargin)? / 20.0) * beyond,
+        2 => plant.delay_s += scene.truth.get(Measurand::DelayMargin)? * d.log(1.03, 2.5),
         3 => plant = plant.pole(fc * d.log(0.03, 0.5)).crossing_at(fc * d.log(0.5, 1.2)),
         _ => plant = plant.pole_pair(fc * d.log(1.3, 6.0), d.log(2.0, 40.0)),
     }

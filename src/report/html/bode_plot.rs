@@ -9,6 +9,7 @@ use super::text::role_class;
 use crate::check::{
     CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_alone,
 };
+use crate::measurand::Measurand;
 use maud::{Markup, html};
 
 /// Gains beyond these, dB, are not drawn: a flat line there says as much.
@@ -102,12 +103,12 @@ impl Drawing<'_> {
         }
         self.curves(&mut strip, |p| p.gain_db, |s| s.gain_db);
         let measured = self.corner.measured.as_ref();
-        if let Some(found) = measured.and_then(|m| m.crossover_hz) {
+        if let Some(found) = measured.and_then(|m| m.get(Measurand::Crossover)) {
             strip.ring(self.axis, across(found.value), 0.0);
         }
         for (found, words) in [
-            (measured.and_then(|m| m.gain_margin_db), "gain margin"),
-            (measured.and_then(|m| m.gain_reduction_margin_db), "reduction margin"),
+            (measured.and_then(|m| m.get(Measurand::GainMargin)), "gain margin"),
+            (measured.and_then(|m| m.get(Measurand::GainReductionMargin)), "reduction margin"),
         ] {
             let Some(found) = found else { continue };
             let sign = if words == "gain margin" { -1.0 } else { 1.0 };
@@ -133,7 +134,7 @@ impl Drawing<'_> {
         }
         strip.say(0.0, false, "critical point’s direction");
         self.curves(&mut strip, |p| p.angle_deg, |s| s.angle_deg);
-        if let Some(found) = self.corner.measured.and_then(|m| m.phase_margin_deg) {
+        if let Some(found) = self.corner.measured.and_then(|m| m.get(Measurand::PhaseMargin)) {
             // The margin counts from the nearest whole turn.
             let base =
                 self.at(found.at_hz).map_or(0.0, |p| ((p.angle_deg - found.value) / 360.0).round() * 360.0);

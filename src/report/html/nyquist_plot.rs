@@ -3,6 +3,7 @@
 use super::bode_plot::main_level;
 use super::svg_path::{Place, line, whole};
 use crate::check::{CornerOutcome, CornerPlot, Measured, PlotPoint, Unit, value_text};
+use crate::measurand::Measurand;
 use crate::spec::CriticalPoint;
 use maud::{Markup, html};
 
@@ -23,7 +24,7 @@ pub(crate) fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup>
     let places: Vec<Place> = level.curve.windows(2).flat_map(between).map(|p| place(&p, sign)).collect();
     let at = whole(sign * PER_ONE);
     let edge = whole(REACH * PER_ONE);
-    let nearest = corner.measured.and_then(|m| m.stability_margin);
+    let nearest = corner.measured.and_then(|m| m.get(Measurand::StabilityMargin));
     let closest = nearest.and_then(|found| closest(&level.curve, found.at_hz)).map(|p| place(&p, sign));
     let limit = corner.checks.iter().find(|c| c.check == "stability_margin");
     let limit = limit.and_then(|c| c.limit).and_then(|l| l.min);

@@ -1,7 +1,7 @@
 //! A check: what was seen, what was wanted, how near the two are.
 
-use crate::baseline::Quantity;
 use crate::check::{CheckOutcome, CornerOutcome, Limit, Unit, limit_text, value_against, value_text};
+use crate::measurand::Measurand;
 
 /// A check, and whether its value is a lower bound.
 #[derive(Debug, Clone, Copy)]
@@ -61,7 +61,7 @@ impl<'a> CheckStatement<'a> {
 
     /// The limit as the spec writes it: a change that is relative in percent.
     pub(in crate::report) fn wanted(&self) -> Option<String> {
-        if !self.quantity().is_some_and(Quantity::is_relative) {
+        if !self.quantity().is_some_and(Measurand::is_relative) {
             return self.limit();
         }
         let limit = self.check.limit?;
@@ -73,15 +73,15 @@ impl<'a> CheckStatement<'a> {
     /// `47.3 deg (RG-00042)`: what a change was counted from; `with_spread`: and how far the units lie apart.
     pub(in crate::report) fn accepted(&self, with_spread: bool) -> Option<String> {
         let against = self.check.accepted.as_ref()?;
-        let unit = self.quantity().map_or_else(|| self.unit(), Quantity::unit);
+        let unit = self.quantity().map_or_else(|| self.unit(), Measurand::unit);
         let value = value_text(against.value, against.spread.filter(|_| with_spread), unit, false);
         Some(format!("{value} ({})", against.of))
     }
 
     /// The quantity that a comparison with a baseline is about.
-    fn quantity(&self) -> Option<Quantity> {
+    fn quantity(&self) -> Option<Measurand> {
         let name = self.check.check.strip_prefix("regression.")?;
-        Quantity::ALL.into_iter().find(|quantity| quantity.name() == name)
+        Measurand::named(name)
     }
 
     /// The name of the quantity that a comparison is about.

@@ -4,6 +4,7 @@ use super::Style;
 use super::palette::{self, paint};
 use super::wrap::wrap;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Unit, Verdict, range_text, value_text};
+use crate::measurand::Measurand;
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
@@ -119,7 +120,7 @@ fn summary(run: &RunOutcome, style: Style) -> String {
 fn least_phase_margin(run: &RunOutcome) -> Option<(&str, String)> {
     run.corners
         .iter()
-        .filter_map(|corner| Some((corner.corner.as_str(), corner.measured?.phase_margin_deg?)))
+        .filter_map(|corner| Some((corner.corner.as_str(), corner.measured?.get(Measurand::PhaseMargin)?)))
         .min_by(|a, b| a.1.value.abs().total_cmp(&b.1.value.abs()))
         .map(|(corner, margin)| (corner, value_text(margin.value, margin.uncertainty, Unit::Deg, false)))
 }
