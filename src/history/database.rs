@@ -5,6 +5,7 @@ use super::error::Fault;
 use super::postgres::Session;
 use ::postgres::types::{IsNull, Type, to_sql_checked};
 use rusqlite::types::ValueRef;
+use std::fmt::Write;
 
 /// Rows of one `INSERT`: far below the parameters that SQLite (32 766) and PostgreSQL (65 535) allow in a statement.
 const ROWS: usize = 64;
@@ -185,12 +186,23 @@ impl Database {
 }
 
 fn insert_sql(into: &str, columns: usize, rows: usize) -> String {
-    let row = |row: usize| {
-        let marks: Vec<String> = (1..=columns).map(|column| format!("?{}", row * columns + column)).collect();
-        format!("({})", marks.join(","))
-    };
-    let rows: Vec<String> = (0..rows).map(row).collect();
-    format!("INSERT INTO {into} VALUES {}", rows.join(","))
+    // `(?1,?2),` a mark has up to five characters with its comma.
+    let mut sql = String::with_capacity(24 + into.len() + rows * (3 + 5 * columns));
+    sql.push_str("INSERT INTO ");
+    sql.push_str(into);
+    sql.push_str(" VALUES ");
+    for mark in 1..=rows * columns {
+        let is_first = mark % columns == 1 || columns == 1;
+        sql.push_str(match (mark, is_first) {
+            (1, _) => "(?",
+            (_, true) => "),(?",
+            (_, false) => ",?",
+        });
+        // Writing to a string cannot fail.
+        let _ = write!(sql, "{mark}");
+    }
+    sql.push(')');
+    sql
 }
 
 impl From<i64> for Value<'_> {
@@ -258,4 +270,15 @@ impl ::postgres::types::ToSql for Value<'_> {
     }
 
     to_sql_checked!();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::insert_sql;
+
+    #[test]
+    fn rows_are_marked_one_after_the_other() {
+        assert_eq!(insert_sql("t (a, b)", 2, 2), "INSERT INTO t (a, b) VALUES (?1,?2),(?3,?4)");
+        assert_eq!(insert_sql("t (a)", 1, 3), "INSERT INTO t (a) VALUES (?1),(?2),(?3)");
+    }
 }

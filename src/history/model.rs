@@ -2,7 +2,9 @@
 
 use crate::check::{RunOutcome, Verdict};
 use crate::spec::Drift;
+use flate2::{Compress, Compression, FlushCompress, Status};
 use serde::{Deserialize, Serialize};
+use std::cell::RefCell;
 
 /// Number of a record in its history; a later record has a larger one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -19,14 +21,30 @@ impl std::fmt::Display for RecordId {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct PackedJson(pub(super) Vec<u8>);
 
+/// How hard to pack: a text of results takes an eighth more room than at the usual 6, in half of its time.
+const LEVEL: u32 = 3;
+
+thread_local! {
+    /// Its tables are larger than what it packs.
+    static PACKER: RefCell<Compress> = RefCell::new(Compress::new(Compression::new(LEVEL), true));
+}
+
 impl PackedJson {
     /// Packs an object of the JSON result.
     #[must_use]
     pub fn of(json: &[u8]) -> Self {
-        let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::default());
-        // A vector takes all that is written.
-        let written = std::io::Write::write_all(&mut encoder, json).and_then(|()| encoder.finish());
-        Self(written.unwrap_or_default())
+        let mut packed = Vec::with_capacity(json.len() / 4 + 64);
+        PACKER.with_borrow_mut(|packer| {
+            packer.reset();
+            loop {
+                let rest = usize::try_from(packer.total_in()).ok().and_then(|done| json.get(done..));
+                match packer.compress_vec(rest.unwrap_or_default(), &mut packed, FlushCompress::Finish) {
+                    Ok(Status::StreamEnd) | Err(_) => break,
+                    Ok(Status::Ok | Status::BufError) => packed.reserve(packed.capacity()),
+                }
+            }
+        });
+        Self(packed)
     }
 }
 
@@ -185,4 +203,29 @@ pub struct CheckReport {
     pub values: u64,
     /// What is wrong, a sentence each; empty when nothing is.
     pub problems: Vec<String>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::PackedJson;
+    use std::io::Read;
+
+    /// Also what hardly gets smaller, one after the other by the same thread.
+    #[test]
+    fn what_is_packed_comes_out_again() {
+        let mut state = 1_u32;
+        let mut noise = |length: usize| -> Vec<u8> {
+            let next = |_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 24) as u8
+            };
+            (0..length).map(next).collect()
+        };
+        for text in [Vec::new(), b"{}".to_vec(), noise(200_000), b"[0.5,".repeat(50_000), noise(3)] {
+            let PackedJson(packed) = PackedJson::of(&text);
+            let mut out = Vec::new();
+            flate2::read::ZlibDecoder::new(packed.as_slice()).read_to_end(&mut out).unwrap();
+            assert!(out == text, "{} bytes", text.len());
+        }
+    }
 }
