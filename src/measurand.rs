@@ -31,6 +31,8 @@ struct Entry {
     /// Its key in results and baselines: the name with its unit.
     key: &'static str,
     unit: Unit,
+    /// What it is, for those who write specs.
+    meaning: &'static str,
     /// A limit, a change against the baseline and a movement worth an action, as a spec would write them.
     examples: [&'static str; 3],
     /// What a sweep lacks that has none.
@@ -65,6 +67,7 @@ impl Measurand {
                 name: "crossover",
                 key: "crossover_hz",
                 unit: Unit::Hz,
+                meaning: "The highest falling crossover, Hz.",
                 examples: ["{min: 8 kHz, max: 30 kHz}", "10 %", "2 %"],
                 absent: "no falling crossover",
                 too_low: "the loop is slower than declared: check input voltage, load and the parts of the compensation network",
@@ -75,6 +78,7 @@ impl Measurand {
                 name: "phase_margin",
                 key: "phase_margin_deg",
                 unit: Unit::Deg,
+                meaning: "Size of the phase margin nearest to 0, deg. Common practice: at least 45 deg.",
                 examples: ["{min: 50 deg}", "3 deg", "1 deg"],
                 absent: "no crossover",
                 too_low: LEAD,
@@ -84,6 +88,7 @@ impl Measurand {
                 name: "gain_margin",
                 key: "gain_margin_db",
                 unit: Unit::Db,
+                meaning: "Gain margin, dB. Common practice: at least 6 dB.",
                 examples: ["{min: 10 dB}", "1 dB", "0.5 dB"],
                 absent: "no phase crossover",
                 too_low: SLOPE,
@@ -93,6 +98,7 @@ impl Measurand {
                 name: "gain_reduction_margin",
                 key: "gain_reduction_margin_db",
                 unit: Unit::Db,
+                meaning: "How far the gain may fall, dB; for conditionally stable loops.",
                 examples: ["{min: 6 dB}", "1 dB", "0.5 dB"],
                 absent: "no phase crossover above 0 dB",
                 too_low: OSCILLATION,
@@ -102,6 +108,7 @@ impl Measurand {
                 name: "stability_margin",
                 key: "stability_margin",
                 unit: Unit::One,
+                meaning: "Smallest distance to the critical point, a bare number. Common practice: at least 0.5.",
                 examples: ["{min: 0.5}", "0.05", "0.02"],
                 absent: "no sample",
                 too_low: LEAD,
@@ -111,6 +118,7 @@ impl Measurand {
                 name: "delay_margin",
                 key: "delay_margin_s",
                 unit: Unit::S,
+                meaning: "Extra delay that the loop bears, s.",
                 examples: ["{min: 2 us}", "0.5 us", "0.2 us"],
                 absent: "no crossover",
                 too_low: LEAD,
@@ -153,6 +161,12 @@ impl Measurand {
     #[must_use]
     pub const fn unit(self) -> Unit {
         self.entry().unit
+    }
+
+    /// What it is, a sentence for those who write specs.
+    #[must_use]
+    pub const fn meaning(self) -> &'static str {
+        self.entry().meaning
     }
 
     /// A limit as a spec would write it: `{min: 50 deg}`.

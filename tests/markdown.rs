@@ -69,7 +69,11 @@ fn text<'a>(node: &'a AstNode<'a>) -> String {
 struct Seen {
     /// Cells of every row but the heads, by table.
     tables: Vec<Vec<Vec<String>>>,
+    /// Those of the corners, likewise.
+    corners: Vec<Vec<Vec<String>>>,
     headings: Vec<String>,
+    /// Headings of the tables of corners.
+    products: Vec<String>,
     summaries: Vec<String>,
     all: String,
 }
@@ -87,19 +91,29 @@ fn read(markdown: &str) -> Seen {
             | NodeValue::Item(_)
             | NodeValue::TableRow(_)
             | NodeValue::TableCell => {}
+            NodeValue::Heading(_) if text(node).starts_with("Corners of ") => seen.products.push(text(node)),
             NodeValue::Heading(_) => seen.headings.push(text(node)),
             NodeValue::Strong => {
                 let words = text(node);
-                assert!(words == "Cut:" || words.ends_with(" could not be read."), "{words}");
+                let is_cell =
+                    node.parent().is_some_and(|p| matches!(p.data.borrow().value, NodeValue::TableCell));
+                assert!(is_cell || words == "Cut:" || words.ends_with(" could not be read."), "{words}");
             }
             NodeValue::Text(words) => {
                 assert_harmless(words);
                 seen.all.push_str(words);
                 seen.all.push('\n');
             }
-            NodeValue::Table(_) => seen.tables.push(
-                node.children().skip(1).map(|row| row.children().map(|cell| text(cell)).collect()).collect(),
-            ),
+            NodeValue::Table(_) => {
+                let rows = node.children().map(|row| row.children().map(|cell| text(cell)).collect());
+                let mut rows: Vec<Vec<String>> = rows.collect();
+                let head = rows.remove(0);
+                if head[0] == "corner" {
+                    seen.corners.push(rows);
+                } else {
+                    seen.tables.push(rows);
+                }
+            }
             NodeValue::HtmlBlock(block) => {
                 let html = block.literal.trim_end();
                 if html != "</details>" {
@@ -133,7 +147,7 @@ fn assert_rows_are_whole(markdown: &str, seen: &Seen) {
         assert_eq!(*bars.get_or_insert(count), count, "{line}");
     }
     // Two lines of every table are its head.
-    let parsed: usize = seen.tables.iter().map(|table| table.len() + 2).sum();
+    let parsed: usize = seen.tables.iter().chain(&seen.corners).map(|table| table.len() + 2).sum();
     assert_eq!(rows, parsed);
 }
 
@@ -214,6 +228,7 @@ fn hostile_text_stays_text() {
         let titles =
             ["Loop stability: invalid", "Not a pass", "Changed against the baseline", "Waived", "Run by run"];
         assert_eq!(seen.headings, titles, "{bad:?}");
+        assert_eq!(seen.products.len(), 1, "{bad:?}");
         // Counts, not a pass, changes, waived.
         assert_eq!(seen.tables.len(), 4, "{bad:?}");
         for row in seen.tables[1..].iter().flatten() {
@@ -308,6 +323,18 @@ fn of_three_thousand_failing_runs_the_worst_are_shown() {
 }
 
 /// A corner that the baseline lacks would else fill a row for each of its comparisons.
+/// The corner with the least room is set bold, and says how much it has.
+#[test]
+fn corners_come_first_with_their_room() {
+    let text = report(&[sample::run()]);
+    let seen = read(&text);
+    assert_eq!(seen.corners.len(), 1);
+    let row = seen.corners[0].iter().find(|row| row[0] == "24V-3A").unwrap();
+    assert_eq!((row[1].as_str(), row[3].as_str()), ("fail", "44.1 deg ± 0.7 deg, 5.9 deg beyond"));
+    assert!(text.contains("| **44.1 deg ± 0.7 deg**, 5.9 deg beyond |"), "{text}");
+    assert!(text.find("### Corners of").unwrap() < text.find("### Not a pass").unwrap());
+}
+
 #[test]
 fn checks_that_say_the_same_share_a_row() {
     let mut run = sample::passing("RG-00042", 1);
@@ -368,7 +395,7 @@ fn the_program_writes_the_same_bytes_everywhere() {
         seen.all
     );
     // Beside the text: standard output carries the report alone when it is asked for there.
-    assert!(!to_stdout.out().contains("The verdict is"));
+    assert!(!to_stdout.out().contains("First to do"));
 }
 
 #[test]

@@ -94,12 +94,10 @@ fn is_sound(outcome: &RunOutcome) -> bool {
                 && check.uncertainty.is_none_or(|u| u.is_finite() && u >= 0.0)
         });
         let measured = corner.measured.is_none_or(|set| {
-            set.values().into_iter().all(|(_, measured)| {
-                measured.is_none_or(|m| {
-                    m.value.is_finite()
-                        && m.at_hz.is_finite()
-                        && m.uncertainty.is_none_or(|u| u.is_finite() && u >= 0.0)
-                })
+            set.values.iter().all(|(_, m)| {
+                m.value.is_finite()
+                    && m.at_hz.is_finite()
+                    && m.uncertainty.is_none_or(|u| u.is_finite() && u >= 0.0)
             })
         });
         checks && measured

@@ -7,8 +7,11 @@
 //! memory stays flat in the number of runs.
 
 pub mod annotation;
+mod corner_table;
+mod counts;
 mod diagnostics;
 mod drift;
+mod headline;
 pub mod html;
 mod inspect;
 mod json;
@@ -29,6 +32,7 @@ pub(crate) mod sample;
 
 pub use crate::escape;
 
+pub use counts::Counts;
 pub use diagnostics::render_diagnostic;
 pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};
 pub use inspect::{render_inspect, write_inspect_json};
@@ -38,7 +42,7 @@ pub use manual::{manual_page, render_chapter};
 pub use plot::render_plot;
 pub use shard_note::ShardNote;
 pub use shards::{CannotMerge, Merger, order, shard_note};
-pub use tally::{Board, Counts, Tally};
+pub use tally::{Board, Tally};
 
 /// What wrote a report: `loopgauge 0.1.0`.
 pub const TOOL: &str = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));

@@ -1,71 +1,10 @@
 //! What a whole result comes to: counts of every verdict, the worst, and boards that carry several products.
 
-use crate::check::{RunOutcome, Verdict};
+use super::corner_table::CornerTable;
+use super::counts::Counts;
+use crate::check::{NO_BASELINE, RunOutcome, Verdict};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-
-/// How often each verdict was given.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Counts {
-    invalid: u64,
-    missing: u64,
-    fail: u64,
-    undecided: u64,
-    waived: u64,
-    pass: u64,
-    not_judged: u64,
-}
-
-impl Counts {
-    /// Counts several verdicts.
-    #[must_use]
-    pub fn of(verdicts: impl IntoIterator<Item = Verdict>) -> Self {
-        let mut counts = Self::default();
-        verdicts.into_iter().for_each(|verdict| counts.add(verdict));
-        counts
-    }
-
-    /// Counts one more.
-    pub fn add(&mut self, verdict: Verdict) {
-        self.add_many(verdict, 1);
-    }
-
-    fn add_many(&mut self, verdict: Verdict, count: u64) {
-        match verdict {
-            Verdict::Invalid => self.invalid += count,
-            Verdict::Missing => self.missing += count,
-            Verdict::Fail => self.fail += count,
-            Verdict::Undecided => self.undecided += count,
-            Verdict::Waived => self.waived += count,
-            Verdict::Pass => self.pass += count,
-            Verdict::NotJudged => self.not_judged += count,
-        }
-    }
-
-    fn add_all(&mut self, others: &Self) {
-        Verdict::ALL.into_iter().for_each(|verdict| self.add_many(verdict, others.get(verdict)));
-    }
-
-    /// How often this verdict was given.
-    #[must_use]
-    pub const fn get(&self, verdict: Verdict) -> u64 {
-        match verdict {
-            Verdict::Invalid => self.invalid,
-            Verdict::Missing => self.missing,
-            Verdict::Fail => self.fail,
-            Verdict::Undecided => self.undecided,
-            Verdict::Waived => self.waived,
-            Verdict::Pass => self.pass,
-            Verdict::NotJudged => self.not_judged,
-        }
-    }
-
-    /// All of them.
-    #[must_use]
-    pub fn total(&self) -> u64 {
-        Verdict::ALL.into_iter().map(|verdict| self.get(verdict)).sum()
-    }
-}
 
 /// A serial number that stands for several products: one board with several rails.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -78,7 +17,7 @@ pub struct Board<'a> {
     pub products: Vec<&'a str>,
 }
 
-/// The sum over all runs. Its memory grows with the number of serial numbers alone.
+/// The sum over all runs. Its memory grows with the number of serial numbers and of corners alone.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
     /// Runs judged.
@@ -92,6 +31,9 @@ pub struct Tally {
     verdict: Option<Verdict>,
     boards: BTreeMap<String, (Verdict, Vec<Arc<str>>)>,
     products: BTreeMap<Arc<str>, Arc<str>>,
+    /// Comparisons that were not judged because no baseline was given.
+    pub(super) without_baseline: u64,
+    pub(super) table: CornerTable,
 }
 
 impl Tally {
@@ -105,7 +47,9 @@ impl Tally {
     pub fn add(&mut self, run: &RunOutcome) {
         let corners = Counts::of(run.corners.iter().map(|corner| corner.verdict));
         let checks = run.corners.iter().flat_map(|corner| &corner.checks);
+        self.without_baseline += checks.clone().filter(|check| check.message == NO_BASELINE).count() as u64;
         let checks = Counts::of(checks.map(|check| check.verdict));
+        self.table.add(run);
         self.add_counted(&run.product, &run.serial, run.verdict, &corners, &checks);
     }
 

@@ -27,6 +27,7 @@
 mod axis;
 mod bode_plot;
 mod corner;
+mod corner_table;
 mod detail_selection;
 mod drift;
 mod drift_plot;

@@ -3,6 +3,7 @@
 use super::text::{mark, safe};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
+use crate::report::headline::wrong;
 use crate::report::statement::{count_of, phrase};
 use crate::report::{Counts, Tally};
 use maud::{Markup, html};
@@ -19,6 +20,7 @@ pub(crate) fn top(tally: &Tally) -> Markup {
                 }
             }
             p.sum {
+                @if let Some(wrong) = wrong(tally) { "O" (wrong.strip_prefix('o').unwrap_or(&wrong)) ". " }
                 (count_of(tally.runs.total(), "run")) ", " (count_of(tally.corners.total(), "corner")) ", "
                 (count_of(tally.checks.total(), "check")) "."
                 @if tally.unreadable > 0 { " " strong { (count_of(tally.unreadable, "run")) " could not be read." } }
@@ -32,6 +34,11 @@ pub(crate) fn top(tally: &Tally) -> Markup {
                         (counts("checks", &tally.checks))
                     }
                 }
+            }
+            @if tally.without_baseline > 0 { p.small { "Of the checks not judged, " (tally.without_baseline) " compare with a baseline, and none was given." } }
+            @if let Some(first) = tally.table.first() {
+                p.first { b { "First to do: " } (safe(&first.place)) ", " (safe(&first.check.replace('_', " "))) ": " (safe(&first.remedy))
+                    @if first.more > 0 { " (the same at " (count_of(first.more, "more corner")) ")" } }
             }
         }
     }

@@ -5,7 +5,7 @@ use super::detail_selection::HtmlPlan;
 use super::run::HtmlRun;
 use super::spool::{Extent, Spool};
 use super::text::{LINK, LINK_END, OPEN, RUN};
-use super::{overview, page_frame};
+use super::{corner_table, overview, page_frame};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::report::Tally;
@@ -251,6 +251,7 @@ impl<W: Write> HtmlWriter<W> {
         out.write_all(overview::controls().into_string().as_bytes())?;
         out.write_all(b"<main>\n")?;
         write_problems(&mut out, &self.problems, self.problems_left)?;
+        out.write_all(corner_table::tables(tally).into_string().as_bytes())?;
         let shown: HashSet<(u32, u32)> = picks.iter().map(|kept| (kept.run, kept.corner)).collect();
         write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
         out.write_all(overview::boards(tally).into_string().as_bytes())?;

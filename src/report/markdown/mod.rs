@@ -9,6 +9,7 @@
 //! | `report` | all of them put together |
 //! | `drift` | series of a history |
 
+mod corner_table;
 mod drift;
 mod report;
 mod run;

@@ -1,10 +1,12 @@
 //! The pieces of all runs put together.
 
+use super::corner_table;
 use super::run::RunMarkdown;
 use super::text::line;
 use super::worst_entries::{Rank, Shelf, Shown};
 use crate::check::Verdict;
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::report::headline::headline;
 use crate::report::statement::{count_of, phrase};
 use crate::report::{Counts, TOOL, Tally};
 use std::io::{self, Write};
@@ -118,6 +120,7 @@ impl MarkdownReport {
 
     fn text(self, tally: &Tally) -> String {
         let mut text = head(tally);
+        text.push_str(&corner_table::tables(tally));
         let steady = self.steady;
         let [unreadable, changes, waived] =
             [self.unreadable.take(UNREADABLE), self.changes.take(CHANGES), self.waived.take(WAIVED)];
@@ -169,7 +172,7 @@ fn push(text: &mut String, title: &str, head: &str, shown: &Shown, what: &str) {
 
 fn head(tally: &Tally) -> String {
     let mut text = match tally.verdict() {
-        Some(verdict) => format!("## Loop stability: {}\n\n", phrase(verdict)),
+        Some(verdict) => format!("## Loop stability: {}\n\n{}\n\n", phrase(verdict), headline(tally)),
         None => "## Loop stability: no run was judged\n\n".to_owned(),
     };
     if tally.unreadable > 0 {

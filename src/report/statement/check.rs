@@ -49,6 +49,12 @@ impl<'a> CheckStatement<'a> {
         Some(value_against(self.check.value?, uncertainty, self.unit(), self.is_bound, &limit))
     }
 
+    /// `phase margin 44.31 deg ± 0.62 deg, limit at least 50 deg`
+    pub(in crate::report) fn against_limit(&self) -> String {
+        let (seen, limit) = (self.seen().unwrap_or_default(), self.limit().unwrap_or_default());
+        format!("{} {seen}, limit {limit}", self.name())
+    }
+
     /// The expanded uncertainty.
     pub(in crate::report) fn uncertainty(&self) -> Option<String> {
         Some(value_text(self.check.uncertainty?, None, self.unit(), false))

@@ -1,5 +1,6 @@
 //! A corner: which of its checks say the same, and what its verdict rests on.
 
+use super::check::CheckStatement;
 use super::verdict::by_reason;
 use crate::check::{CheckOutcome, CornerOutcome, NO_BASELINE, Verdict};
 
@@ -8,6 +9,14 @@ pub(in crate::report) fn conditions(corner: &CornerOutcome) -> String {
     let pairs: Vec<String> =
         corner.conditions.iter().map(|(name, value)| format!("{name} {value}")).collect();
     pairs.join(", ")
+}
+
+/// The check of a corner that lies nearest to its limit, relative to the limit, or beyond it the most; comparisons with a baseline do not
+/// count. With its headroom.
+pub(in crate::report) fn nearest(corner: &CornerOutcome) -> Option<(f64, &CheckOutcome)> {
+    let limits = corner.checks.iter().filter(|check| !check.check.starts_with("regression."));
+    let known = limits.filter_map(|check| Some((CheckStatement::of(corner, check).headroom()?, check)));
+    known.min_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 /// The checks that decide a corner's verdict.

@@ -17,7 +17,7 @@ mod verdict;
 
 pub(in crate::report) use check::CheckStatement;
 pub(in crate::report) use corner::{
-    alike, calling, conditions, deciding, names, not_judged, without_baseline,
+    alike, calling, conditions, deciding, names, nearest, not_judged, without_baseline,
 };
 pub(in crate::report) use run::{Fact, facts, title};
 pub(in crate::report) use verdict::{

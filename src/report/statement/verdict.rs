@@ -1,7 +1,7 @@
 //! Verdicts and counts in words.
 
 use crate::check::Verdict;
-use crate::report::Counts;
+use crate::report::counts::Counts;
 
 /// The verdict in running text.
 pub(in crate::report) const fn phrase(verdict: Verdict) -> &'static str {

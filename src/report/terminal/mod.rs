@@ -2,6 +2,7 @@
 //!
 //! Plain sentences, indented by what belongs to what. Colours repeat what the words say and never stand alone.
 
+mod overview;
 pub mod palette;
 mod run_text;
 mod spool;

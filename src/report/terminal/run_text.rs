@@ -3,12 +3,12 @@
 use super::Style;
 use super::palette::{self, paint};
 use super::wrap::wrap;
-use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Unit, Verdict, range_text, value_text};
-use crate::measurand::Measurand;
+use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, range_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, calls_for_action, conditions, count_of, counts, not_judged, phrase, without_baseline,
+    CheckStatement, calls_for_action, conditions, count_of, counts, nearest, not_judged, phrase,
+    without_baseline,
 };
 
 /// The pieces of a run's text, by the section they go to.
@@ -42,12 +42,18 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
     if verdict == Verdict::Pass && !style.every_check {
         return text;
     }
+    let (mut told, mut to_do): (Vec<&CornerOutcome>, Option<&str>) = (Vec::new(), None);
     for corner in &run.corners {
-        let checks: Vec<&CheckOutcome> = corner.checks.iter().filter(|c| c.verdict == verdict).collect();
+        let is_same = |other: &&CornerOutcome| !style.every_check && is_alike(other, corner, verdict);
+        if told.iter().any(is_same) {
+            continue;
+        }
+        told.push(corner);
         // What is not judged, and what was noticed, stands with the worst of its corner.
         let is_home = home(corner) == verdict;
-        let told = |check: &CheckOutcome| is_home && (style.every_check || without_baseline(check));
-        let hanging = not_judged(corner, told);
+        let is_told = |check: &CheckOutcome| is_home && (style.every_check || without_baseline(check));
+        let hanging = not_judged(corner, is_told);
+        let checks: Vec<&CheckOutcome> = of_verdict(corner, verdict).collect();
         if checks.is_empty() && hanging.is_empty() {
             continue;
         }
@@ -55,7 +61,25 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        checks.iter().for_each(|check| push_check(&mut text, corner, check, style));
+        let next = checks.iter().skip(1).map(|check| check.remedy.as_deref()).chain([None]);
+        for (check, next) in checks.iter().zip(next) {
+            push_check(&mut text, corner, check, style);
+            let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) else {
+                continue;
+            };
+            // What is to do about several checks stands under the last of them, and in full once a run.
+            if next != Some(remedy) {
+                let words = if to_do == Some(remedy) { "the same" } else { remedy };
+                let line = format!("to do: {}", terminal(words));
+                text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
+                to_do = Some(remedy);
+            }
+        }
+        let others = run.corners.iter().filter(|other| !std::ptr::eq(*other, corner) && is_same(other));
+        let others: Vec<&str> = others.map(|other| other.corner.as_str()).collect();
+        if !others.is_empty() {
+            text.push_str(&format!("      the same at {}\n", terminal(&others.join(", "))));
+        }
         for names in hanging {
             let line = format!("not judged: {}", terminal(&names));
             text.push_str(&format!("      {}\n", paint(&line, palette::of(Verdict::NotJudged), style)));
@@ -65,6 +89,22 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         }
     }
     text
+}
+
+fn of_verdict(corner: &CornerOutcome, verdict: Verdict) -> impl Iterator<Item = &CheckOutcome> {
+    corner.checks.iter().filter(move |check| check.verdict == verdict)
+}
+
+/// Whether one mistake spoils both corners: the same checks without a value call for the same, and nothing else is to be told of them.
+fn is_alike(one: &CornerOutcome, other: &CornerOutcome, verdict: Verdict) -> bool {
+    let told =
+        |corner| of_verdict(corner, verdict).map(|check| (check.check.as_str(), check.remedy.as_deref()));
+    let is_bare = |corner: &CornerOutcome| {
+        of_verdict(corner, verdict).all(|check| check.value.is_none() && check.remedy.is_some())
+            && of_verdict(corner, verdict).next().is_some()
+            && corner.findings.is_empty()
+    };
+    is_bare(one) && is_bare(other) && told(one).eq(told(other))
 }
 
 /// `RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042`
@@ -96,13 +136,9 @@ fn push_check(text: &mut String, corner: &CornerOutcome, check: &CheckOutcome, s
     if let Some(range) = check.range_hz.filter(|_| style.every_check) {
         text.push_str(&format!("        stands on {}\n", range_text(range)));
     }
-    if let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) {
-        let line = format!("to do: {}", terminal(remedy));
-        text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
-    }
 }
 
-/// The run's title, its verdict, its corners, and its least phase margin.
+/// The run's title, its verdict, its corners, and what lies nearest to its limit.
 fn summary(run: &RunOutcome, style: Style) -> String {
     let corners = Counts::of(run.corners.iter().map(|corner| corner.verdict));
     let part = |(verdict, count)| paint(&format!("{count} {}", phrase(verdict)), palette::of(verdict), style);
@@ -110,17 +146,11 @@ fn summary(run: &RunOutcome, style: Style) -> String {
     let worst = paint(run.verdict.word(), palette::of(run.verdict), style);
     let all = count_of(corners.total(), "corner");
     let mut line = format!("  {}: {worst}; of {all} {}", run_title(run, style), parts.join(", "));
-    if let Some((corner, text)) = least_phase_margin(run) {
-        line.push_str(&format!("; least phase margin {text} at {}", terminal(corner)));
+    let known = run.corners.iter().filter_map(|corner| Some((corner, nearest(corner)?)));
+    if let Some((corner, (_, check))) = known.min_by(|a, b| a.1.0.total_cmp(&b.1.0)) {
+        let text = CheckStatement::of(corner, check).against_limit();
+        line.push_str(&format!("; nearest to a limit: {}, {}", terminal(&corner.corner), terminal(&text)));
     }
     line.push('\n');
     line
-}
-
-fn least_phase_margin(run: &RunOutcome) -> Option<(&str, String)> {
-    run.corners
-        .iter()
-        .filter_map(|corner| Some((corner.corner.as_str(), corner.measured?.get(Measurand::PhaseMargin)?)))
-        .min_by(|a, b| a.1.value.abs().total_cmp(&b.1.value.abs()))
-        .map(|(corner, margin)| (corner, value_text(margin.value, margin.uncertainty, Unit::Deg, false)))
 }

@@ -3,10 +3,10 @@
 //! **Why are the terminal's texts spooled?** The verdict and the counts come first, then the worst, so nothing can be
 //! printed before the last run is judged; ten thousand runs would not fit in memory.
 
-use super::Style;
 use super::palette::{self, paint};
 use super::run_text::{RunText, SECTIONS};
 use super::wrap::wrap;
+use super::{Style, overview};
 use crate::check::Verdict;
 use crate::report::escape::terminal;
 use crate::report::statement::{count_of, heading, phrase};
@@ -16,8 +16,8 @@ use tempfile::SpooledTempFile;
 
 /// What each spool holds in memory before it becomes a file.
 const SPOOL: usize = 1 << 18;
-/// Columns of the table of counts.
-const TABLE: usize = 10 + 9 + 11 * Verdict::ALL.len();
+/// Width of the names in the table of counts.
+const NAME: usize = 10;
 
 /// Collects the text of runs, in order, and writes it once all counts are known.
 #[derive(Debug)]
@@ -111,21 +111,20 @@ impl TerminalSpool {
 }
 
 fn write_counts(sink: &mut impl Write, tally: &Tally, style: Style) -> io::Result<()> {
-    match tally.verdict() {
-        Some(verdict) => {
-            writeln!(sink, "The verdict is {}.", paint(verdict.word(), palette::of(verdict), style))?
-        }
-        None => writeln!(sink, "There is no verdict: no run was judged.")?,
-    }
-    if tally.unreadable > 0 {
-        let runs = count_of(tally.unreadable, "run");
-        writeln!(sink, "{}", paint(&format!("{runs} could not be read."), palette::ERROR, style))?;
-    }
+    overview::write_verdict(sink, tally, style)?;
     if tally.runs.total() == 0 || style.verdict_only {
         return Ok(());
     }
     writeln!(sink)?;
-    write_table(sink, &[("runs", &tally.runs), ("corners", &tally.corners), ("checks", &tally.checks)], style)
+    let mut checks = tally.checks;
+    checks.leave_out_not_judged(tally.without_baseline);
+    write_table(sink, &[("runs", &tally.runs), ("corners", &tally.corners), ("checks", &checks)], style)?;
+    if tally.without_baseline > 0 {
+        let count = count_of(tally.without_baseline, "comparison");
+        writeln!(sink, "{count} not counted: no baseline was given.")?;
+    }
+    overview::write_nearest(sink, tally, style)?;
+    overview::write_corners(sink, tally, style)
 }
 
 /// How often each verdict was given, a row per kind of thing that has one.
@@ -134,26 +133,46 @@ pub(in crate::report) fn write_table(
     rows: &[(&str, &Counts)],
     style: Style,
 ) -> io::Result<()> {
-    if style.width.is_some_and(|width| width < TABLE) {
-        return write_tall_table(sink, rows, style);
+    let told: Vec<Verdict> =
+        Verdict::ALL.into_iter().filter(|v| rows.iter().any(|(_, c)| c.get(*v) > 0)).collect();
+    let width = |verdict: Verdict| {
+        let counts = rows.iter().map(|(_, counts)| counts.get(verdict).to_string().len());
+        counts.max().unwrap_or(0).max(phrase(verdict).len())
+    };
+    let all = rows.iter().map(|(_, counts)| counts.total().to_string().len()).max().unwrap_or(0).max(3);
+    let whole = NAME + all + told.iter().map(|verdict| width(*verdict) + 2).sum::<usize>();
+    if style.width.is_some_and(|most| most < whole) {
+        return write_tall_table(sink, rows, &told, style);
     }
-    write!(sink, "{:10}{:>9}", "of", "all")?;
-    for verdict in Verdict::ALL {
-        write!(sink, "  {:>9}", phrase(verdict))?;
-    }
+    write!(sink, "{:NAME$}{:>all$}", "of", "all")?;
+    told.iter().try_for_each(|verdict| write!(sink, "  {:>1$}", phrase(*verdict), width(*verdict)))?;
     writeln!(sink)?;
-    rows.iter().try_for_each(|(name, counts)| write_row(sink, name, counts, style))
+    rows.iter().try_for_each(|(name, counts)| {
+        write!(sink, "{name:NAME$}{:>all$}", counts.total())?;
+        told.iter().try_for_each(|verdict| {
+            let count = counts.get(*verdict);
+            let cell = format!("{count:>0$}", width(*verdict));
+            let cell = if count > 0 { paint(&cell, palette::of(*verdict), style) } else { cell };
+            write!(sink, "  {cell}")
+        })?;
+        writeln!(sink)
+    })
 }
 
 /// The same table with a row per verdict, for a terminal too narrow for the other.
-fn write_tall_table(sink: &mut impl Write, rows: &[(&str, &Counts)], style: Style) -> io::Result<()> {
+fn write_tall_table(
+    sink: &mut impl Write,
+    rows: &[(&str, &Counts)],
+    told: &[Verdict],
+    style: Style,
+) -> io::Result<()> {
     let mut line = |name: &str, cells: &mut dyn Iterator<Item = String>| {
         let line = cells.fold(format!("{name:10}"), |line, cell| format!("{line}  {cell:>9}"));
         writeln!(sink, "{line}")
     };
     line("of", &mut rows.iter().map(|(name, _)| (*name).to_owned()))?;
     line("all", &mut rows.iter().map(|(_, counts)| counts.total().to_string()))?;
-    Verdict::ALL.into_iter().try_for_each(|verdict| {
+    told.iter().copied().try_for_each(|verdict| {
         line(
             phrase(verdict),
             &mut rows.iter().map(|(_, counts)| {
@@ -163,17 +182,6 @@ fn write_tall_table(sink: &mut impl Write, rows: &[(&str, &Counts)], style: Styl
             }),
         )
     })
-}
-
-fn write_row(sink: &mut impl Write, name: &str, counts: &Counts, style: Style) -> io::Result<()> {
-    write!(sink, "{name:10}{:>9}", counts.total())?;
-    for verdict in Verdict::ALL {
-        let count = counts.get(verdict);
-        let cell = format!("{count:>9}");
-        let cell = if count > 0 { paint(&cell, palette::of(verdict), style) } else { cell };
-        write!(sink, "  {cell}")?;
-    }
-    writeln!(sink)
 }
 
 #[cfg(test)]

@@ -1,0 +1,100 @@
+//! The corner table: per product a row a corner with what was measured, the unit nearest to its limit in front.
+
+use super::text::{class, mark, safe};
+use crate::check::{Limit, Unit, Verdict, value_against};
+use crate::measurand::Measurand;
+use crate::report::Tally;
+use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst, room, rounded};
+use maud::{Markup, html};
+
+/// Most products that have a table.
+const PRODUCTS: usize = 200;
+
+/// All tables.
+pub(super) fn tables(tally: &Tally) -> Markup {
+    html! {
+        @if tally.table.products().next().is_some() {
+            section aria-labelledby="corners" {
+                h2 #corners { "Corners, by room to their limits" }
+                p.small { "Value with its expanded uncertainty, and the room to its limit or how far it lies beyond. The least room of each column is set bold. Of several units the one with the least room stands here, beside the median of all." }
+                @for (product, table) in tally.table.products().take(PRODUCTS) { (one(product, table)) }
+            }
+        }
+    }
+}
+
+fn one(product: &str, table: &ProductTable) -> Markup {
+    let columns: Vec<Measurand> = COLUMNS.into_iter().filter(|measurand| table.has(*measurand)).collect();
+    let least: Vec<Option<usize>> = columns.iter().map(|measurand| table.worst_row(*measurand)).collect();
+    let units = table.rows().iter().map(|row| row.verdicts.total()).max().unwrap_or(0);
+    let name = if units > 1 { format!("{product}, {units} units") } else { product.to_owned() };
+    html! {
+        div.sheet.wide tabindex="0" role="group" aria-label=(format!("corners of {}", safe(product))) {
+            table.room {
+                caption { (safe(&name)) }
+                thead { tr {
+                    th scope="col" { "corner" }
+                    th scope="col" { "verdict" }
+                    @for measurand in &columns { th scope="col" { (measurand.title()) } }
+                } }
+                tbody {
+                    @for (index, row) in table.rows().iter().enumerate() {
+                        tr {
+                            th scope="row" { (safe(&row.corner)) }
+                            td { (verdicts(row)) }
+                            @for (measurand, least) in columns.iter().zip(&least) {
+                                (cell(*measurand, row.cell(*measurand), *least == Some(index) && table.rows().len() > 1))
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The worst verdict, and of how many units.
+fn verdicts(row: &CornerRow) -> Markup {
+    let all = row.verdicts.total();
+    html! {
+        @if let Some(worst) = row.verdicts.worst() {
+            (mark(worst))
+            @if all > 1 { small { " " (row.verdicts.get(worst)) " of " (all) } }
+        }
+    }
+}
+
+fn cell(measurand: Measurand, cell: Option<&Cell>, is_least: bool) -> Markup {
+    let Some((cell, worst)) = cell.and_then(|cell| Some((cell, cell.worst.as_ref()?))) else {
+        return html! { td.none { "-" } };
+    };
+    let unit = measurand.unit();
+    html! {
+        td.least[is_least] {
+            span.number { (value(worst, unit)) }
+            @if let Some(text) = room(worst, unit) {
+                @if worst.verdict == Verdict::Pass { small.number { (text) } } @else { small.number { span.(class(worst.verdict)) { (text) } } }
+            }
+            @if cell.units > 1 { small { (several(cell, worst, unit)) } }
+        }
+    }
+}
+
+fn value(worst: &Worst, unit: Unit) -> String {
+    let none = Limit { min: None, max: None };
+    value_against(worst.value, worst.uncertainty, unit, worst.at_least, &worst.limit.unwrap_or(none))
+}
+
+/// Whose value it is, the median, and how many fail.
+fn several(cell: &Cell, worst: &Worst, unit: Unit) -> String {
+    let mut text = safe(&worst.serial);
+    if let Some(median) = cell.median() {
+        text.push_str(&format!("; median {}", rounded(median, unit)));
+    }
+    if let Some((count, low, high)) = cell.failing {
+        let (low, high) = (rounded(low, unit), rounded(high, unit));
+        let range = if low == high { low } else { format!("{low} to {high}") };
+        text.push_str(&format!("; {count} of {} fail, {range}", cell.units));
+    }
+    text
+}
