@@ -30,7 +30,7 @@ pub(crate) struct Level {
 
 /// Files of a level, as the run names them.
 pub(crate) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
-    level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
+    level.members.iter().filter_map(|&m| sweeps.get(m)).flat_map(|s| s.entry.files.clone()).collect()
 }
 
 /// Sorts sweeps into levels, weakest first.
@@ -274,11 +274,16 @@ mod tests {
                 samples
             })
             .collect();
-        let entry = SweepEntry { file: "a.csv".to_owned(), excitation: None, actual: Vec::new() };
+        let entry = SweepEntry { files: vec!["a.csv".to_owned()], excitation: None, actual: Vec::new() };
         let inputs: Vec<SweepInput<'_>> = all
             .iter()
             .chain(all.first())
-            .map(|samples| SweepInput { entry: &entry, samples, fingerprint: samples.fingerprint() })
+            .map(|samples| SweepInput {
+                entry: &entry,
+                samples,
+                fingerprint: samples.fingerprint(),
+                disagreement: None,
+            })
             .collect();
         let levels = group(&inputs, &HashSet::new());
         assert_eq!(levels.len(), 1);

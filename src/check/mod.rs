@@ -52,7 +52,7 @@ pub use level_change::{Errors, Stronger, Weaker};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 pub use limits::list as declared_limits;
 pub use measure::{Estimate, Open, Quantities};
-pub use options::{Options, Wanted};
+pub use options::{NOT_THERE, Options, Wanted};
 pub use outcome::{
     Against, CheckOutcome, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome,
 };
@@ -64,6 +64,7 @@ pub use wording::{frequency_text, limit_text, range_text, value_against, value_a
 use crate::analysed::Analysed;
 use crate::linearity::Difference;
 use crate::monte_carlo::Trials;
+use crate::pieces::Disagreement;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
 use crate::sweep::Samples;
@@ -77,6 +78,8 @@ pub struct SweepInput<'a> {
     pub samples: &'a Samples,
     /// Fingerprint of its numbers.
     pub fingerprint: u64,
+    /// Where its pieces disagree.
+    pub disagreement: Option<Disagreement>,
 }
 
 /// Memory that one thread uses from corner to corner and from run to run.

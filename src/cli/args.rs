@@ -200,6 +200,10 @@ pub struct CheckArgs {
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,
+    /// Judge a run in the making: corners of listed sweeps that are not there yet from what is there. They are missing, and the run
+    /// does not pass.
+    #[arg(long, conflicts_with = "record")]
+    pub so_far: bool,
     /// Threads to work with; as many as the machine has by default.
     #[arg(long, value_name = "N")]
     pub jobs: Option<NonZeroUsize>,

@@ -196,8 +196,9 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             }
             Ok((run, loaded)) => {
                 let mut problems = Vec::new();
-                for entry in run.corners().iter().flat_map(|corner| &corner.entries) {
-                    let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
+                let entries = run.corners().iter().flat_map(|corner| &corner.entries);
+                for file in entries.flat_map(|entry| &entry.files) {
+                    let read = reader.read_of_run(place, file, &run.reading, &mut samples);
                     problems.extend(read.err().into_iter().flatten());
                 }
                 findings.extend(gather(problems, &run, place, &bytes));

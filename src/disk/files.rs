@@ -15,7 +15,7 @@ pub const SWEEP_LIMIT: u64 = 200_000_000;
 pub const YAML_LIMIT: u64 = 10_000_000;
 
 /// Code of a file that is not there.
-pub const MISSING: &str = "file-missing";
+pub use crate::check::NOT_THERE as MISSING;
 
 /// A path as results show it: with `/`, whatever the system writes, each name as [`name_text`] gives it.
 pub fn label(path: &Path) -> String {
