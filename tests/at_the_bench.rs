@@ -150,3 +150,88 @@ fn so_far_changes_nothing_of_a_run_that_is_whole() {
     let plain = room.run("check runs --json -").ends(0).json();
     assert_eq!(room.run("check runs --so-far --json -").ends(0).json(), plain);
 }
+
+/// Runs the program with this on standard input.
+fn with_input(room: &Room, arguments: &str, input: &str) -> tool::Ran {
+    room.write("input", input);
+    let file = std::fs::File::open(room.path("input")).unwrap();
+    tool::finish(room.command().args(arguments.split_whitespace()).stdin(file))
+}
+
+#[test]
+fn standard_input_is_read_in_the_place_of_a_file() {
+    let room = gauge::room();
+    let sweep = room.read("runs/good/a.csv");
+    let piped = with_input(&room, "inspect - --critical-point +1 --json -", &sweep).ends(0).json();
+    let named = room.run("inspect runs/good/a.csv --critical-point +1 --json -").ends(0).json();
+    assert_eq!(piped["sweeps"][0]["crossover_hz"], named["sweeps"][0]["crossover_hz"]);
+    assert_eq!(piped["sweeps"][0]["file"], "-");
+    // A run: its sweeps lie relative to the current folder.
+    let run = room.read("runs/good/run.yaml").replace("file: ", "file: runs/good/");
+    let result = with_input(&room, "check - --json -", &run).ends(0).json();
+    assert_eq!((text(&result["verdict"]), text(&result["runs"][0]["run"])), ("pass", "."));
+    // What is piped is sorted by its marks.
+    assert!(with_input(&room, "lint -", &run).ends(0).out().starts_with("0 spec files, 1 run"));
+    assert!(with_input(&room, "lint -", gauge::SPEC).ends(0).out().starts_with("1 spec file, 0 runs"));
+    let broken = with_input(&room, "lint -", &gauge::SPEC.replace("density: 15", "density: x")).ends(2);
+    assert!(broken.stderr.contains("-:8"), "{}", broken.stderr);
+    let told = with_input(&room, "check -", &sweep).ends(2);
+    assert!(told.stderr.contains("is no run file"), "{}", told.stderr);
+    assert!(with_input(&room, "inspect - --critical-point +1", "").ends(2).stderr.contains("empty"));
+    for twice in ["inspect - - --critical-point +1", "check - -", "lint - -"] {
+        let ran = with_input(&room, twice, &sweep).ends(2);
+        assert!(ran.stderr.contains("named twice"), "{twice}: {}", ran.stderr);
+    }
+    // A file of that name has a folder.
+    room.write("-", &sweep);
+    room.run("inspect ./- --critical-point +1").ends(0);
+}
+
+#[test]
+fn inspect_shows_what_the_limits_of_a_spec_would_say() {
+    let room = gauge::room();
+    let spec = "--spec specs/gauge.yaml";
+    let shown = room.run(&format!("inspect runs/good/b.csv {spec} --corner 24V-3A")).ends(0);
+    assert!(shown.out().contains("no verdict"), "{}", shown.out());
+    assert!(shown.out().contains("phase_margin          would be pass"), "{}", shown.out());
+    // A loop that crosses too early fails, and the status does not say so: nothing is judged.
+    room.write("slow.csv", gauge::sweep(6e3, 1));
+    let result = room.run(&format!("inspect slow.csv {spec} --corner 24V-3A --json -")).ends(0).json();
+    let limits = &result["sweeps"][0]["limits"];
+    assert_eq!((text(&limits["product"]), text(&limits["corner"])), ("gauge", "24V-3A"));
+    let crossover = list(&limits["checks"]).iter().find(|check| check["check"] == "crossover").unwrap();
+    assert_eq!(crossover["would_be"], "fail");
+    assert_eq!(crossover["limit"]["min"], 8000.0);
+    let names: Vec<&str> = list(&limits["checks"]).iter().map(|check| text(&check["check"])).collect();
+    assert_eq!(names[..3], ["coverage", "sanity", "crossover"]);
+    assert!(names.iter().all(|name| !name.starts_with("regression")), "{names:?}");
+    // Half a sweep: no limit is held against it.
+    let half = piece(&room.read("runs/good/b.csv"), 0.0, 2e4, 0.0);
+    let half = with_input(&room, &format!("inspect - {spec} --corner 24V-3A"), &half).ends(0);
+    assert!(half.out().contains("coverage              would be invalid"), "{}", half.out());
+    assert!(half.out().contains("would not be judged"), "{}", half.out());
+}
+
+#[test]
+fn inspect_reads_as_the_spec_says_and_asks_for_a_corner_where_limits_differ() {
+    let room = gauge::room();
+    room.edit(
+        "specs/gauge.yaml",
+        "conditions_tolerance: 2 %",
+        "conditions_tolerance: 2 %\nreading: {delimiter: ';'}",
+    );
+    room.write("other.csv", gauge::sweep(12e3, 1).replace(',', ";"));
+    room.run("inspect other.csv --spec specs/gauge.yaml --corner cold").ends(0);
+    for (arguments, piece) in [
+        ("", "name one with --corner: 10V-3A, 24V-3A, cold"),
+        ("--corner 24V-3", "did you mean `24V-3A`?"),
+        ("--critical-point +1", "cannot be used with"),
+    ] {
+        let ran = room.run(&format!("inspect other.csv --spec specs/gauge.yaml {arguments}")).ends(2);
+        assert!(ran.stderr.contains(piece), "{arguments}: {}", ran.stderr);
+    }
+    assert!(room.run("inspect other.csv").ends(2).stderr.contains("--critical-point"));
+    assert!(
+        room.run("inspect other.csv --critical-point +1 --corner cold").ends(2).stderr.contains("--spec")
+    );
+}

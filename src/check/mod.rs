@@ -5,6 +5,7 @@
 //! | `run` | a whole run: reads sweep after sweep, judges corner after corner |
 //! | `options` | what is asked for of a run |
 //! | `context` | what a corner is judged with |
+//! | `alone` | one sweep against the limits of a corner, without a run |
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
@@ -24,6 +25,7 @@
 //! | `wording` | how values and limits read |
 
 mod accepted;
+mod alone;
 mod compared;
 mod context;
 mod corner;
@@ -46,6 +48,7 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use crate::quantity::Unit;
 pub use accepted::accept;
+pub use alone::would_be;
 pub use compared::Compared;
 pub use corner::NO_BASELINE;
 pub use level_change::{Errors, Stronger, Weaker};

@@ -13,6 +13,7 @@ use crate::disk::discover::{self, RunPlace};
 use crate::disk::judge::{Bench, Trouble, judge};
 use crate::disk::patterns::Patterns;
 use crate::disk::specs::Specs;
+use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::history::PackedJson;
 use crate::report::ShardNote;
@@ -65,6 +66,10 @@ struct Asked {
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let outputs = given(args);
+    if let Err(text) = once(&args.runs) {
+        console.fault(&text);
+        return None;
+    }
     let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
     if let Err(text) = apart(&outputs).and(spared) {
         console.fault(&text);

@@ -10,6 +10,7 @@ use crate::disk::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use crate::disk::gather;
 use crate::disk::judge::{SweepReader, Trouble, load};
 use crate::disk::specs::{self, Disk, Loaded, Specs};
+use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::output::Kind;
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
@@ -26,6 +27,10 @@ use walkdir::WalkDir;
 
 /// Runs the command.
 pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
+    if let Err(text) = once(&args.paths) {
+        console.fault(&text);
+        return UNREADABLE;
+    }
     let mut findings = Vec::new();
     let (specs, runs) = sort(&args.paths, &mut findings);
     lint_specs(&specs, args, &mut findings);
