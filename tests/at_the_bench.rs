@@ -231,7 +231,7 @@ fn inspect_reads_as_the_spec_says_and_asks_for_a_corner_where_limits_differ() {
         assert!(ran.stderr.contains(piece), "{arguments}: {}", ran.stderr);
     }
     assert!(room.run("inspect other.csv").ends(2).stderr.contains("--critical-point"));
-    assert!(
-        room.run("inspect other.csv --critical-point +1 --corner cold").ends(2).stderr.contains("--spec")
-    );
+    let mixed = room.run("inspect other.csv --critical-point +1 --corner cold").ends(2);
+    assert!(mixed.stderr.contains("cannot be used with"), "{}", mixed.stderr);
+    assert!(room.run("inspect other.csv --corner cold").ends(2).stderr.contains("--spec"));
 }

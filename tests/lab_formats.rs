@@ -304,3 +304,51 @@ fn archives_of_arrays_name_their_columns() {
     let other = told(&stored, "{format: npz, columns: {frequency: {column: f, unit: Hz}}}");
     assert!(other.message.contains("`reading.columns.frequency` names `f`"), "{}", other.message);
 }
+
+#[test]
+fn complex_numbers_in_one_field_are_read_where_their_column_is_declared_for_both() {
+    let lines = |field: &dyn Fn(Complex64) -> String| {
+        let rows = points().into_iter().map(|(hz, gain)| format!("{hz:?}\t{}\tok\n", field(gain)));
+        rows.collect::<String>()
+    };
+    let columns = "columns: {real: T, imag: T}";
+    let head = "frequency_hz\tT\tnote\n";
+    for field in [
+        &(|t: Complex64| format!("{:?}{:+?}i", t.re, t.im)) as &dyn Fn(Complex64) -> String,
+        &|t| format!("({:?}{:+?}j)", t.re, t.im),
+        &|t| format!("({:?},{:?})", t.re, t.im),
+    ] {
+        let text = format!("# made\n{head}{}", lines(field));
+        is_exact(text.as_bytes(), &format!("{{delimiter: tab, {columns}}}"));
+    }
+    let polar = |t: Complex64| format!("({:?}dB,{:?}deg)", 20.0 * t.norm().log10(), t.arg().to_degrees());
+    let gain = "columns: {frequency: {column: 1, unit: Hz}, gain: {column: 2, unit: dB}, phase: {column: 2, unit: deg}}";
+    is_the_loop(lines(&polar).as_bytes(), &format!("{{delimiter: tab, header: false, {gain}}}"));
+    let sign = |t: Complex64| polar(t).replace("deg", "\u{b0}");
+    // In Latin-1 every character is the byte of its number.
+    let latin: Vec<u8> = lines(&sign).chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+    is_the_loop(&latin, &format!("{{delimiter: tab, encoding: windows-1252, header: false, {gain}}}"));
+    // Quoted, with decimal commas and rows to pass over.
+    let comma = lines(&|t| format!("{:?}{:+?}i", t.re, t.im)).replace('.', ",").replace('\t', ";");
+    let comma = format!("station;3\nframes\nfrequency_hz;\"T\";note\nHz;;\n{comma}end\n");
+    is_exact(
+        comma.as_bytes(),
+        &format!(
+            "{{delimiter: ';', decimal: ',', skip_rows: 2, units_row: true, footer_rows: 1, {columns}}}"
+        ),
+    );
+    // What is wrong has its place; what is not declared is told how to be.
+    let bad = format!("{head}1\t1+2i\tok\n\n2\t1+2k\tok\n3\t1+1i\tok\n");
+    let error = told(bad.as_bytes(), &format!("{{delimiter: tab, {columns}}}"));
+    let place = error.place.unwrap();
+    assert_eq!((place.line, place.column), (Some(4), Some(2)));
+    assert!(error.message.contains("`1+2k` is not a complex number"), "{}", error.message);
+    let late = format!("{head}1\t1+2i\tok\n\n\nx\t1+2i\tok\n3\t1+1i\tok\n");
+    assert_eq!(told(late.as_bytes(), &format!("{{delimiter: tab, {columns}}}")).place.unwrap().line, Some(5));
+    for field in ["1+2i", "(40dB,170deg)"] {
+        let error = told(format!("frequency_hz\treal\timag\n1\t{field}\t0\n").as_bytes(), "delimiter: tab");
+        assert!(error.help.unwrap().contains("two numbers in one field"), "{field}");
+    }
+    let other = "columns: {input_real: a, input_imag: b, output_real: a, output_imag: b}";
+    assert_eq!(load_reading(other.as_bytes(), "r.yaml").unwrap_err()[0].code, "repeated-column");
+}

@@ -327,6 +327,20 @@ fn check_columns(at: &Value<'_>, reading: &Reading, whole: bool) {
         let help = "declare gain and phase, or real and imag, or the two sides of the injection point";
         at.error("mixed-columns", "columns of more than one form of the loop gain are declared", help);
     }
+    // Both numbers of a pair may stand in one field.
+    let paired: Vec<&ColumnRef> = groups
+        .iter()
+        .flat_map(|group| group.chunks(2))
+        .filter_map(|pair| match pair {
+            [Some(a), Some(b)] if a == b => Some(*b),
+            _ => None,
+        })
+        .collect();
+    for column in paired {
+        if let Some(at) = given.iter().position(|own| *own == column) {
+            given.remove(at);
+        }
+    }
     for (index, column) in given.iter().enumerate() {
         if given.iter().skip(index + 1).any(|other| other == column) {
             let what = match column {

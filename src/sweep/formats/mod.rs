@@ -8,9 +8,11 @@
 //! | `touchstone` | Touchstone 1.0 of one or two ports |
 //! | `time` | records of both sides over time |
 //! | `numpy` | arrays of NumPy, one (`npy`) or several in an archive (`npz`) |
+//! | `cells` | fields that hold two numbers, parted |
 //! | `table` | the table, and its text |
 //! | `signature` | what a binary file is, by its first bytes |
 
+mod cells;
 mod gzip;
 mod json_lines;
 mod numpy;
@@ -53,6 +55,11 @@ pub(super) fn converted(
 ) -> Result<Option<Converted>, Vec<Diagnostic>> {
     let mut uncertainty = Vec::new();
     let table = match reading.format {
+        Format::Text if cells::any(&reading.columns) => {
+            refuse_binary(bytes, file)?;
+            let (text, reading) = cells::parted(bytes, file, reading)?;
+            return Ok(Some(Converted { text, reading, lines_above: 0, uncertainty }));
+        }
         Format::Text => return Ok(None),
         Format::JsonLines => json_lines::table(bytes, file)?,
         Format::Touchstone => touchstone::table(bytes, file, &reading.columns)?,
