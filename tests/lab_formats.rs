@@ -352,3 +352,99 @@ fn complex_numbers_in_one_field_are_read_where_their_column_is_declared_for_both
     let other = "columns: {input_real: a, input_imag: b, output_real: a, output_imag: b}";
     assert_eq!(load_reading(other.as_bytes(), "r.yaml").unwrap_err()[0].code, "repeated-column");
 }
+
+/// A spreadsheet of as many sheets as there are lists of rows; `None` is an empty cell (Office Open XML, ECMA-376; from memory).
+fn xlsx(sheets: &[String]) -> Vec<u8> {
+    let main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
+    let office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships";
+    let package = "http://schemas.openxmlformats.org/package/2006";
+    let numbered = |text: &dyn Fn(usize) -> String| (1..=sheets.len()).map(text).collect::<String>();
+    let mut parts = vec![
+        (
+            "[Content_Types].xml".to_owned(),
+            format!(
+                "<Types xmlns=\"{package}/content-types\"><Default Extension=\"xml\" ContentType=\"application/xml\"/></Types>"
+            ),
+        ),
+        (
+            "_rels/.rels".to_owned(),
+            format!(
+                "<Relationships xmlns=\"{package}/relationships\"><Relationship Id=\"r1\" Type=\"{office}/officeDocument\" \
+                 Target=\"xl/workbook.xml\"/></Relationships>"
+            ),
+        ),
+        (
+            "xl/workbook.xml".to_owned(),
+            format!(
+                "<workbook xmlns=\"{main}\" xmlns:r=\"{office}\"><sheets>{}</sheets></workbook>",
+                numbered(&|k| format!("<sheet name=\"S{k}\" sheetId=\"{k}\" r:id=\"s{k}\"/>"))
+            ),
+        ),
+        (
+            "xl/_rels/workbook.xml.rels".to_owned(),
+            format!(
+                "<Relationships xmlns=\"{package}/relationships\">{}</Relationships>",
+                numbered(&|k| format!(
+                    "<Relationship Id=\"s{k}\" Type=\"{office}/worksheet\" Target=\"worksheets/s{k}.xml\"/>"
+                ))
+            ),
+        ),
+    ];
+    for (sheet, k) in sheets.iter().zip(1..) {
+        let text = format!("<worksheet xmlns=\"{main}\"><sheetData>{sheet}</sheetData></worksheet>");
+        parts.push((format!("xl/worksheets/s{k}.xml"), text));
+    }
+    let mut writer = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    for (name, part) in parts {
+        writer.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        writer.write_all(part.as_bytes()).unwrap();
+    }
+    writer.finish().unwrap().into_inner()
+}
+
+/// Rows of a sheet from this row and the second column on.
+fn sheet(first: usize) -> String {
+    let text = |row: usize, names: [&str; 3]| {
+        let cells = names.iter().zip(["B", "C", "D"]).map(|(name, column)| {
+            format!("<c r=\"{column}{row}\" t=\"inlineStr\"><is><t>{name}</t></is></c>")
+        });
+        format!("<row r=\"{row}\">{}</row>", cells.collect::<String>())
+    };
+    let rows = points().into_iter().zip(first + 1..).map(|((hz, gain), row)| {
+        let cells = [hz, gain.re, gain.im].into_iter().zip(["B", "C", "D"]);
+        let cells = cells.map(|(number, column)| format!("<c r=\"{column}{row}\"><v>{number:?}</v></c>"));
+        format!("<row r=\"{row}\">{}</row>", cells.collect::<String>())
+    });
+    text(first, ["frequency_hz", "real", "imag"]) + &rows.collect::<String>()
+}
+
+#[cfg(feature = "xlsx")]
+#[test]
+fn the_one_sheet_of_a_spreadsheet_is_read() {
+    is_exact(&xlsx(&[sheet(1)]), "format: xlsx");
+    is_exact(&xlsx(&[String::new(), sheet(4)]), "format: xlsx");
+    let titled =
+        format!("<row r=\"1\"><c r=\"A1\" t=\"inlineStr\"><is><t>station 3</t></is></c></row>{}", sheet(3));
+    is_exact(&xlsx(&[titled]), "{format: xlsx, skip_rows: 2}");
+    // Places are rows of the sheet.
+    let broken = sheet(4).replacen("<v>100.0</v>", "<v>-100.0</v>", 1);
+    let error = told(&xlsx(&[broken]), "format: xlsx");
+    assert_eq!(error.place.unwrap().line, Some(5), "{}", error.message);
+    assert!(told(&xlsx(&[sheet(1), sheet(1)]), "format: xlsx").message.contains("more than one sheet"));
+    assert!(told(&xlsx(&[String::new()]), "format: xlsx").message.contains("no cells"));
+    let far = "<row r=\"1048576\"><c r=\"XFD1048576\"><v>1</v></c></row>".to_owned();
+    assert!(told(&xlsx(&[far]), "format: xlsx").message.contains("cannot be read"));
+    let whole = xlsx(&[sheet(1)]);
+    for cut in [0, 10, 300, whole.len() - 30] {
+        assert_eq!(told(&whole[..cut], "format: xlsx").code, "sweep-format", "{cut}");
+    }
+}
+
+#[cfg(not(feature = "xlsx"))]
+#[test]
+fn a_spreadsheet_is_told_what_reads_it() {
+    let error = told(&xlsx(&[sheet(1)]), "format: xlsx");
+    assert!(error.message.contains("without the feature `xlsx`"), "{}", error.message);
+    assert!(error.help.unwrap().contains("CSV"));
+    assert!(told(&xlsx(&[sheet(1)]), "").help.unwrap().contains("save the sheet as CSV"));
+}

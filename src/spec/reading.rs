@@ -58,6 +58,7 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
         ("touchstone", Format::Touchstone),
         ("npy", Format::Npy),
         ("npz", Format::Npz),
+        ("xlsx", Format::Xlsx),
         ("time", Format::Time),
     ];
     if let Some(format) = fields.get("format").and_then(|value| value.word(&formats)) {

@@ -17,6 +17,8 @@ pub enum Format {
     Npy,
     /// An archive of arrays of NumPy.
     Npz,
+    /// A spreadsheet of Office Open XML, of one sheet.
+    Xlsx,
     /// Records of both sides over time, as text or as an archive of arrays of NumPy.
     Time,
 }

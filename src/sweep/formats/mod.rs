@@ -8,6 +8,7 @@
 //! | `touchstone` | Touchstone 1.0 of one or two ports |
 //! | `time` | records of both sides over time |
 //! | `numpy` | arrays of NumPy, one (`npy`) or several in an archive (`npz`) |
+//! | `sheet` | spreadsheets (feature `xlsx`) |
 //! | `cells` | fields that hold two numbers, parted |
 //! | `table` | the table, and its text |
 //! | `signature` | what a binary file is, by its first bytes |
@@ -16,6 +17,8 @@ mod cells;
 mod gzip;
 mod json_lines;
 mod numpy;
+#[cfg(feature = "xlsx")]
+mod sheet;
 mod signature;
 mod table;
 mod time;
@@ -65,6 +68,23 @@ pub(super) fn converted(
         Format::Touchstone => touchstone::table(bytes, file, &reading.columns)?,
         Format::Npy => numpy::single(bytes, file)?,
         Format::Npz => numpy::archive(bytes, file)?,
+        #[cfg(not(feature = "xlsx"))]
+        Format::Xlsx => {
+            let message =
+                "is declared as a spreadsheet, and this program was built without the feature `xlsx`";
+            return Err(error(file, message, "save its sheet as CSV, or build with `--features xlsx`"));
+        }
+        #[cfg(feature = "xlsx")]
+        Format::Xlsx => {
+            let text = sheet::text(bytes, file)?;
+            let plain = Reading { format: Format::Text, delimiter: ',', decimal: '.', ..reading.clone() };
+            let reading = Reading { encoding: encoding_rs::UTF_8, ..plain };
+            if cells::any(&reading.columns) {
+                let (text, reading) = cells::parted(text.as_bytes(), file, &reading)?;
+                return Ok(Some(Converted { text, reading, lines_above: 0, uncertainty }));
+            }
+            return Ok(Some(Converted { text, reading, lines_above: 0, uncertainty }));
+        }
         Format::Time => {
             let points = time::points(bytes, file, reading)?;
             uncertainty.extend(points.iter().map(|point| point.uncertainty));
