@@ -448,3 +448,36 @@ fn a_spreadsheet_is_told_what_reads_it() {
     assert!(error.help.unwrap().contains("CSV"));
     assert!(told(&xlsx(&[sheet(1)]), "").help.unwrap().contains("save the sheet as CSV"));
 }
+
+/// Files that numpy, pandas, scikit-rf and openpyxl write are read as they read them, to the last bit; where `LOOPGAUGE_TEST_PYTHON` names a
+/// Python that has them.
+#[test]
+fn what_packages_write_is_read_as_they_read_it() {
+    let Some(python) = std::env::var_os("LOOPGAUGE_TEST_PYTHON") else {
+        eprintln!("skipped: LOOPGAUGE_TEST_PYTHON is not set");
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/lab_writers.py");
+    let ran = std::process::Command::new(python).arg(script).arg(folder.path()).output().unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder.path()).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+        let beside = |end: &str| std::fs::read_to_string(folder.path().join(format!("{name}.{end}")));
+        let (Ok(bits), Ok(reading)) = (beside("bits"), beside("reading")) else { continue };
+        if name.ends_with(".xlsx") && cfg!(not(feature = "xlsx")) {
+            continue;
+        }
+        let number = |text: &str| f64::from_bits(u64::from_str_radix(text, 16).unwrap());
+        let rows: Vec<Vec<f64>> = bits.lines().map(|line| line.split(' ').map(number).collect()).collect();
+        let (hz, gain): (Vec<f64>, Vec<Complex64>) =
+            rows.iter().map(|row| (row[0], Complex64::new(row[1], row[2]))).unzip();
+        let found =
+            try_read(&std::fs::read(&path).unwrap(), &reading).unwrap_or_else(|e| panic!("{name}: {e:#?}"));
+        assert_eq!(found, Samples::from_complex(&hz, &gain).unwrap(), "{name}");
+        count += 1;
+    }
+    assert!(count >= 15, "{count} files");
+}
