@@ -52,6 +52,12 @@ impl Disagreement {
     pub const REMEDY: &str = "level, conditions or set-up changed between the pieces: take them again in one go, or list the right one alone";
 }
 
+/// Reads the one file of an entry.
+pub type ReadPiece<'a> = dyn FnMut(&SweepEntry, &mut Samples) -> Result<(), Vec<Diagnostic>> + 'a;
+
+/// Files that could not be read, with what is wrong with each.
+pub type Unread = Vec<(String, Vec<Diagnostic>)>;
+
 /// Reads the files of an entry, one after the other, into the samples of one sweep; says where pieces disagree. `read` is called with an
 /// entry of a single file.
 ///
@@ -60,8 +66,8 @@ impl Disagreement {
 pub fn read_entry(
     entry: &SweepEntry,
     samples: &mut Samples,
-    read: &mut dyn FnMut(&SweepEntry, &mut Samples) -> Result<(), Vec<Diagnostic>>,
-) -> Result<Option<Disagreement>, Vec<(String, Vec<Diagnostic>)>> {
+    read: &mut ReadPiece<'_>,
+) -> Result<Option<Disagreement>, Unread> {
     samples.clear();
     if let [only] = entry.files.as_slice() {
         return read(entry, samples).map(|()| None).map_err(|errors| vec![(only.clone(), errors)]);
