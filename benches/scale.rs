@@ -79,7 +79,7 @@ fn judge(run: &Run, pair: &[Samples; 2], workspace: &mut Workspace) {
     let options = Options::new(time::macros::date!(2026 - 04 - 02));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
         let [weak, strong] = pair;
-        samples.clone_from(if entry.file == "weak" { weak } else { strong });
+        samples.clone_from(if entry.name() == "weak" { weak } else { strong });
         Ok(())
     };
     black_box(judge_run(run, None, &options, workspace, &mut read).is_ok());

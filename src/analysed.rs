@@ -23,6 +23,8 @@ pub struct Analysed {
     pub steps: [f64; 2],
     thinned: Samples,
     group: usize,
+    /// What each sample of `raw` tells of its own uncertainty; empty where samples do not tell.
+    least: Vec<f64>,
 }
 
 /// Most samples that are looked at one by one. With more, neighbours are averaged in groups: over the five decades of a long
@@ -46,8 +48,12 @@ impl Analysed {
         if self.group > 1 {
             averaged(samples, self.group, &mut self.thinned);
             self.raw.fill(&self.thinned, critical_point);
+            self.least.clear();
+            self.least.extend_from_slice(self.thinned.uncertainty());
         } else {
             self.raw.fill(samples, critical_point);
+            self.least.clear();
+            self.least.extend_from_slice(samples.uncertainty());
         }
     }
 
@@ -63,12 +69,14 @@ impl Analysed {
         self.group = group;
         self.steps = digit_steps(repeat.ln_magnitude(), repeat.phase_rad());
         self.raw.fill(means, critical_point);
+        self.least.clear();
+        self.least.extend_from_slice(means.uncertainty());
     }
 
     /// Finds the noise of the samples taken, the curve under it and its crossings. `evidence` is what other sweeps of the same loop
     /// say of the noise.
     pub fn smooth(&mut self, evidence: Option<&Evidence>, smoother: &mut Smoother) {
-        smoother.smooth(&self.raw, evidence, &mut self.noise, &mut self.curve);
+        smoother.smooth(&self.raw, evidence, &self.least, &mut self.noise, &mut self.curve);
         self.crossings.find(&self.curve);
         self.crossings.merge(&self.curve, &self.noise);
     }
@@ -229,6 +237,25 @@ pub(crate) fn averaged(samples: &Samples, group: usize, into: &mut Samples) {
         mean(from..last.min(from + group));
     }
     mean(last..samples.len());
+    let of_means: Vec<f64> = match samples.uncertainty() {
+        [] => Vec::new(),
+        of_samples => {
+            let inner = of_samples.get(1..last).unwrap_or_default().chunks(group.max(1)).map(of_mean);
+            of_samples
+                .iter()
+                .take(1.min(last))
+                .copied()
+                .chain(inner)
+                .chain(of_samples.last().copied())
+                .collect()
+        }
+    };
+    into.set_uncertainty(of_means);
+}
+
+/// Standard uncertainty of the mean of independent values.
+fn of_mean(values: &[f64]) -> f64 {
+    values.iter().map(|u| u * u).sum::<f64>().sqrt() / values.len().max(1) as f64
 }
 
 #[cfg(test)]

@@ -1,14 +1,14 @@
 //! What one sweep shows by itself, without a spec.
 
 use crate::analysed::Analysed;
-use crate::check::{Errors, MeasuredSet, Quantities};
+use crate::check::{CheckOutcome, Errors, Limit, MeasuredSet, Quantities, Unit, Verdict, would_be};
 use crate::coverage::undersampled;
 use crate::curve::db;
 use crate::margins::{Direction, crossover, phase_margin_of};
 use crate::measurand::Measurand;
 use crate::monte_carlo::Trials;
 use crate::sanity::{Kernel, Subject, Usable, refusal, spike_text, usable};
-use crate::spec::CriticalPoint;
+use crate::spec::{Corner, CriticalPoint, Spec};
 use crate::sweep::Samples;
 use crate::uncertainty::Chain;
 use serde::{Serialize, Serializer};
@@ -37,6 +37,60 @@ pub struct Inspected {
     pub noise_percent: Option<f64>,
     /// Observations, one sentence each.
     pub findings: Vec<String>,
+    /// What the limits of a spec would say; only where they were asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limits: Option<WouldBe>,
+}
+
+/// What the limits of a corner would say of a sweep, if a run had it and a stronger one confirmed it: no verdict.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct WouldBe {
+    /// Product of the spec.
+    pub product: String,
+    /// Name of the corner.
+    pub corner: String,
+    /// `coverage`, `sanity` and each limit.
+    pub checks: Vec<CheckWouldBe>,
+}
+
+/// What a check would say.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct CheckWouldBe {
+    /// Name of the check.
+    pub check: String,
+    /// The verdict that it would have.
+    pub would_be: Verdict,
+    /// The value held against the limit.
+    pub value: Option<f64>,
+    /// Its expanded uncertainty, at the coverage of the spec.
+    pub uncertainty: Option<f64>,
+    /// Its unit.
+    pub unit: Option<Unit>,
+    /// The limit.
+    pub limit: Option<Limit>,
+    /// What was seen and what is wanted.
+    pub message: String,
+}
+
+impl Inspected {
+    /// The same, held against the limits of a corner of a spec.
+    #[must_use]
+    pub fn against(self, spec: &Spec, corner: &Corner, samples: &Samples) -> Self {
+        let told = |check: CheckOutcome| CheckWouldBe {
+            check: check.check,
+            would_be: check.verdict,
+            value: check.value,
+            uncertainty: check.uncertainty,
+            unit: check.unit,
+            limit: check.limit,
+            message: check.message,
+        };
+        let checks = would_be(spec, corner, samples).into_iter().map(told).collect();
+        let limits = WouldBe { product: spec.product.clone(), corner: corner.name.clone(), checks };
+        Self { limits: Some(limits), ..self }
+    }
 }
 
 /// A frequency where the magnitude is 1.
@@ -168,5 +222,6 @@ pub fn inspect(file: &str, samples: &Samples, critical_point: CriticalPoint) -> 
         measured,
         noise_percent: noise_percent(&sweep),
         findings,
+        limits: None,
     }
 }

@@ -168,6 +168,7 @@ impl Judge {
             only: (!only.is_empty()).then_some(&wants as _),
             keep: false,
             plots: self.plots,
+            so_far: false,
         };
         let benches = || self.benches.lock().unwrap_or_else(PoisonError::into_inner);
         let mut bench = benches().pop().unwrap_or_default();

@@ -92,6 +92,7 @@ pub mod monte_carlo;
 pub mod noise;
 #[cfg(feature = "cli")]
 pub mod output;
+pub mod pieces;
 pub mod provenance;
 pub mod quantity;
 #[cfg(feature = "cli")]

@@ -85,7 +85,7 @@ fn judge_levels(hz: &[f64], limits: &str, sweeps: &[Samples], levels: &[usize]) 
     let run = run::parse(text.as_bytes(), "run.yaml", ".").unwrap().resolve(&spec, &[]).unwrap();
     let options = Options::new(time::macros::date!(2026 - 04 - 02));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-        let k: usize = entry.file.trim_end_matches(".csv").parse().unwrap();
+        let k: usize = entry.name().trim_end_matches(".csv").parse().unwrap();
         samples.clone_from(&sweeps[k]);
         Ok(())
     };

@@ -304,3 +304,180 @@ fn archives_of_arrays_name_their_columns() {
     let other = told(&stored, "{format: npz, columns: {frequency: {column: f, unit: Hz}}}");
     assert!(other.message.contains("`reading.columns.frequency` names `f`"), "{}", other.message);
 }
+
+#[test]
+fn complex_numbers_in_one_field_are_read_where_their_column_is_declared_for_both() {
+    let lines = |field: &dyn Fn(Complex64) -> String| {
+        let rows = points().into_iter().map(|(hz, gain)| format!("{hz:?}\t{}\tok\n", field(gain)));
+        rows.collect::<String>()
+    };
+    let columns = "columns: {real: T, imag: T}";
+    let head = "frequency_hz\tT\tnote\n";
+    for field in [
+        &(|t: Complex64| format!("{:?}{:+?}i", t.re, t.im)) as &dyn Fn(Complex64) -> String,
+        &|t| format!("({:?}{:+?}j)", t.re, t.im),
+        &|t| format!("({:?},{:?})", t.re, t.im),
+    ] {
+        let text = format!("# made\n{head}{}", lines(field));
+        is_exact(text.as_bytes(), &format!("{{delimiter: tab, {columns}}}"));
+    }
+    let polar = |t: Complex64| format!("({:?}dB,{:?}deg)", 20.0 * t.norm().log10(), t.arg().to_degrees());
+    let gain = "columns: {frequency: {column: 1, unit: Hz}, gain: {column: 2, unit: dB}, phase: {column: 2, unit: deg}}";
+    is_the_loop(lines(&polar).as_bytes(), &format!("{{delimiter: tab, header: false, {gain}}}"));
+    let sign = |t: Complex64| polar(t).replace("deg", "\u{b0}");
+    // In Latin-1 every character is the byte of its number.
+    let latin: Vec<u8> = lines(&sign).chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+    is_the_loop(&latin, &format!("{{delimiter: tab, encoding: windows-1252, header: false, {gain}}}"));
+    // Quoted, with decimal commas and rows to pass over.
+    let comma = lines(&|t| format!("{:?}{:+?}i", t.re, t.im)).replace('.', ",").replace('\t', ";");
+    let comma = format!("station;3\nframes\nfrequency_hz;\"T\";note\nHz;;\n{comma}end\n");
+    is_exact(
+        comma.as_bytes(),
+        &format!(
+            "{{delimiter: ';', decimal: ',', skip_rows: 2, units_row: true, footer_rows: 1, {columns}}}"
+        ),
+    );
+    // What is wrong has its place; what is not declared is told how to be.
+    let bad = format!("{head}1\t1+2i\tok\n\n2\t1+2k\tok\n3\t1+1i\tok\n");
+    let error = told(bad.as_bytes(), &format!("{{delimiter: tab, {columns}}}"));
+    let place = error.place.unwrap();
+    assert_eq!((place.line, place.column), (Some(4), Some(2)));
+    assert!(error.message.contains("`1+2k` is not a complex number"), "{}", error.message);
+    let late = format!("{head}1\t1+2i\tok\n\n\nx\t1+2i\tok\n3\t1+1i\tok\n");
+    assert_eq!(told(late.as_bytes(), &format!("{{delimiter: tab, {columns}}}")).place.unwrap().line, Some(5));
+    for field in ["1+2i", "(40dB,170deg)"] {
+        let error = told(format!("frequency_hz\treal\timag\n1\t{field}\t0\n").as_bytes(), "delimiter: tab");
+        assert!(error.help.unwrap().contains("two numbers in one field"), "{field}");
+    }
+    let other = "columns: {input_real: a, input_imag: b, output_real: a, output_imag: b}";
+    assert_eq!(load_reading(other.as_bytes(), "r.yaml").unwrap_err()[0].code, "repeated-column");
+}
+
+/// A spreadsheet of as many sheets as there are lists of rows; `None` is an empty cell (Office Open XML, ECMA-376; from memory).
+fn xlsx(sheets: &[String]) -> Vec<u8> {
+    let main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
+    let office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships";
+    let package = "http://schemas.openxmlformats.org/package/2006";
+    let numbered = |text: &dyn Fn(usize) -> String| (1..=sheets.len()).map(text).collect::<String>();
+    let mut parts = vec![
+        (
+            "[Content_Types].xml".to_owned(),
+            format!(
+                "<Types xmlns=\"{package}/content-types\"><Default Extension=\"xml\" ContentType=\"application/xml\"/></Types>"
+            ),
+        ),
+        (
+            "_rels/.rels".to_owned(),
+            format!(
+                "<Relationships xmlns=\"{package}/relationships\"><Relationship Id=\"r1\" Type=\"{office}/officeDocument\" \
+                 Target=\"xl/workbook.xml\"/></Relationships>"
+            ),
+        ),
+        (
+            "xl/workbook.xml".to_owned(),
+            format!(
+                "<workbook xmlns=\"{main}\" xmlns:r=\"{office}\"><sheets>{}</sheets></workbook>",
+                numbered(&|k| format!("<sheet name=\"S{k}\" sheetId=\"{k}\" r:id=\"s{k}\"/>"))
+            ),
+        ),
+        (
+            "xl/_rels/workbook.xml.rels".to_owned(),
+            format!(
+                "<Relationships xmlns=\"{package}/relationships\">{}</Relationships>",
+                numbered(&|k| format!(
+                    "<Relationship Id=\"s{k}\" Type=\"{office}/worksheet\" Target=\"worksheets/s{k}.xml\"/>"
+                ))
+            ),
+        ),
+    ];
+    for (sheet, k) in sheets.iter().zip(1..) {
+        let text = format!("<worksheet xmlns=\"{main}\"><sheetData>{sheet}</sheetData></worksheet>");
+        parts.push((format!("xl/worksheets/s{k}.xml"), text));
+    }
+    let mut writer = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    for (name, part) in parts {
+        writer.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        writer.write_all(part.as_bytes()).unwrap();
+    }
+    writer.finish().unwrap().into_inner()
+}
+
+/// Rows of a sheet from this row and the second column on.
+fn sheet(first: usize) -> String {
+    let text = |row: usize, names: [&str; 3]| {
+        let cells = names.iter().zip(["B", "C", "D"]).map(|(name, column)| {
+            format!("<c r=\"{column}{row}\" t=\"inlineStr\"><is><t>{name}</t></is></c>")
+        });
+        format!("<row r=\"{row}\">{}</row>", cells.collect::<String>())
+    };
+    let rows = points().into_iter().zip(first + 1..).map(|((hz, gain), row)| {
+        let cells = [hz, gain.re, gain.im].into_iter().zip(["B", "C", "D"]);
+        let cells = cells.map(|(number, column)| format!("<c r=\"{column}{row}\"><v>{number:?}</v></c>"));
+        format!("<row r=\"{row}\">{}</row>", cells.collect::<String>())
+    });
+    text(first, ["frequency_hz", "real", "imag"]) + &rows.collect::<String>()
+}
+
+#[cfg(feature = "xlsx")]
+#[test]
+fn the_one_sheet_of_a_spreadsheet_is_read() {
+    is_exact(&xlsx(&[sheet(1)]), "format: xlsx");
+    is_exact(&xlsx(&[String::new(), sheet(4)]), "format: xlsx");
+    let titled =
+        format!("<row r=\"1\"><c r=\"A1\" t=\"inlineStr\"><is><t>station 3</t></is></c></row>{}", sheet(3));
+    is_exact(&xlsx(&[titled]), "{format: xlsx, skip_rows: 2}");
+    // Places are rows of the sheet.
+    let broken = sheet(4).replacen("<v>100.0</v>", "<v>-100.0</v>", 1);
+    let error = told(&xlsx(&[broken]), "format: xlsx");
+    assert_eq!(error.place.unwrap().line, Some(5), "{}", error.message);
+    assert!(told(&xlsx(&[sheet(1), sheet(1)]), "format: xlsx").message.contains("more than one sheet"));
+    assert!(told(&xlsx(&[String::new()]), "format: xlsx").message.contains("no cells"));
+    let far = "<row r=\"1048576\"><c r=\"XFD1048576\"><v>1</v></c></row>".to_owned();
+    assert!(told(&xlsx(&[far]), "format: xlsx").message.contains("cannot be read"));
+    let whole = xlsx(&[sheet(1)]);
+    for cut in [0, 10, 300, whole.len() - 30] {
+        assert_eq!(told(&whole[..cut], "format: xlsx").code, "sweep-format", "{cut}");
+    }
+}
+
+#[cfg(not(feature = "xlsx"))]
+#[test]
+fn a_spreadsheet_is_told_what_reads_it() {
+    let error = told(&xlsx(&[sheet(1)]), "format: xlsx");
+    assert!(error.message.contains("without the feature `xlsx`"), "{}", error.message);
+    assert!(error.help.unwrap().contains("CSV"));
+    assert!(told(&xlsx(&[sheet(1)]), "").help.unwrap().contains("save the sheet as CSV"));
+}
+
+/// Files that numpy, pandas, scikit-rf and openpyxl write are read as they read them, to the last bit; where `LOOPGAUGE_TEST_PYTHON` names a
+/// Python that has them.
+#[test]
+fn what_packages_write_is_read_as_they_read_it() {
+    let Some(python) = std::env::var_os("LOOPGAUGE_TEST_PYTHON") else {
+        eprintln!("skipped: LOOPGAUGE_TEST_PYTHON is not set");
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/lab_writers.py");
+    let ran = std::process::Command::new(python).arg(script).arg(folder.path()).output().unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder.path()).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+        let beside = |end: &str| std::fs::read_to_string(folder.path().join(format!("{name}.{end}")));
+        let (Ok(bits), Ok(reading)) = (beside("bits"), beside("reading")) else { continue };
+        if name.ends_with(".xlsx") && cfg!(not(feature = "xlsx")) {
+            continue;
+        }
+        let number = |text: &str| f64::from_bits(u64::from_str_radix(text, 16).unwrap());
+        let rows: Vec<Vec<f64>> = bits.lines().map(|line| line.split(' ').map(number).collect()).collect();
+        let (hz, gain): (Vec<f64>, Vec<Complex64>) =
+            rows.iter().map(|row| (row[0], Complex64::new(row[1], row[2]))).unzip();
+        let found =
+            try_read(&std::fs::read(&path).unwrap(), &reading).unwrap_or_else(|e| panic!("{name}: {e:#?}"));
+        assert_eq!(found, Samples::from_complex(&hz, &gain).unwrap(), "{name}");
+        count += 1;
+    }
+    assert!(count >= 15, "{count} files");
+}

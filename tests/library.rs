@@ -65,7 +65,7 @@ fn judged(
 }
 
 fn fill(entry: &SweepEntry, samples: &mut Samples) -> Result<(), Vec<Diagnostic>> {
-    *samples = Samples::from_complex(&grid(), &calculated(&entry.file)).unwrap();
+    *samples = Samples::from_complex(&grid(), &calculated(&entry.name())).unwrap();
     Ok(())
 }
 
@@ -103,7 +103,7 @@ fn a_run_of_another_product_does_not_resolve() {
 fn a_reader_that_fills_nothing_is_an_error_and_not_the_sweep_before() {
     let run = resolved(&load(SPEC));
     let errors =
-        judged(&run, |entry, samples| if entry.file == "soft" { fill(entry, samples) } else { Ok(()) });
+        judged(&run, |entry, samples| if entry.name() == "soft" { fill(entry, samples) } else { Ok(()) });
     let errors = errors.unwrap_err();
     assert_eq!(errors.len(), 1, "{errors:?}");
     assert_eq!(errors[0].code, "sweep-empty");
@@ -134,14 +134,14 @@ fn numbers_in_memory_are_judged_as_those_of_a_file() {
         ]
     };
     let of_file = judged(&run, |entry, samples| {
-        let [db, deg] = columns(&entry.file);
+        let [db, deg] = columns(&entry.name());
         let rows = grid().into_iter().zip(db).zip(deg).map(|((hz, db), deg)| format!("{hz},{db},{deg}\n"));
         let text = format!("frequency_hz,gain_db,phase_deg\n{}", rows.collect::<String>());
-        let label = entry.file.as_str().into();
+        let label = entry.name().into();
         loopgauge::sweep::read(text.as_bytes(), &label, &Reading::default(), &mut Scratch::default(), samples)
     });
     let in_memory = judged(&run, |entry, samples| {
-        let [db, deg] = columns(&entry.file);
+        let [db, deg] = columns(&entry.name());
         *samples = Samples::from_db_deg(&grid(), &db, &deg).unwrap();
         Ok(())
     });

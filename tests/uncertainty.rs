@@ -154,7 +154,7 @@ fn judge(spec_text: &str, levels: &[&str], sweeps: &[Samples]) -> CornerOutcome 
         .unwrap_or_else(|p| panic!("{}", p[0].one_line()));
     let options = Options::new(time::macros::date!(2026 - 01 - 01));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-        let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap();
+        let index: usize = entry.name().trim_end_matches(".csv").parse().unwrap();
         samples.clone_from(&sweeps[index]);
         Ok(())
     };

@@ -60,7 +60,7 @@ pub fn judge(plant: &Plant, setup: &Setup, sweeps: &[Samples]) -> CornerOutcome 
         .unwrap_or_else(|e| panic!("{}", e[0].one_line()));
     let options = Options::new(time::macros::date!(2026 - 01 - 01));
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-        let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
+        let index: usize = entry.name().trim_end_matches(".csv").parse().unwrap_or(0);
         samples.clone_from(&sweeps[index]);
         Ok(())
     };

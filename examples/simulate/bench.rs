@@ -103,7 +103,7 @@ impl Bench {
         let mut options = Options::new(time::macros::date!(2026 - 01 - 01));
         options.keep = keep;
         let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-            let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
+            let index: usize = entry.name().trim_end_matches(".csv").parse().unwrap_or(0);
             samples.clone_from(&sweeps[index]);
             Ok(())
         };

@@ -114,7 +114,7 @@ fuzz_target!(|data: &[u8]| {
         .and_then(|raw| raw.resolve(&spec, &[]))
         .expect("the run is right");
     let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-        samples.clone_from(if entry.file.starts_with('0') { &weak } else { &strong });
+        samples.clone_from(if entry.name().starts_with('0') { &weak } else { &strong });
         Ok(())
     };
     let mut options = Options::new(time::macros::date!(2026 - 04 - 02));

@@ -25,4 +25,6 @@ pub(crate) struct Context<'a> {
     pub keep: bool,
     /// Whether plots are wanted.
     pub plots: bool,
+    /// Listed files of the corner that are not there yet.
+    pub absent: &'a [String],
 }

@@ -37,9 +37,15 @@ pub(super) fn judge(
 ) -> CornerOutcome {
     let mut judgement = Judgement::default();
     let entries: Vec<&SweepEntry> = sweeps.iter().map(|s| s.entry).collect();
-    let collected = validity::collected(context.spec, context.corner, &entries);
-    let is_collected = collected.verdict == Verdict::Pass;
-    judgement.add_validity(collected);
+    let collected = validity::collected(context.spec, context.corner, &entries, context.absent);
+    // Nothing hangs on what is still to come: what is there is judged, and the corner is missing all the same.
+    let is_partial = collected.verdict == Verdict::Missing && !entries.is_empty();
+    let is_collected = collected.verdict == Verdict::Pass || is_partial;
+    if is_partial {
+        judgement.checks.push(collected);
+    } else {
+        judgement.add_validity(collected);
+    }
     if is_collected {
         judgement.sweeps(context, sweeps, workspace);
     } else {
@@ -152,7 +158,9 @@ impl Judgement {
             [Some(index), confirming].into_iter().flatten().filter_map(chosen).collect();
         let coverage = validity::coverage(&bound, corner, band, sweeps);
         let sanity = if coverage.verdict == Verdict::Pass {
-            validity::sanity(&bound, choice.turned, spec, band, &mut workspace.kernel)
+            let apart = bound.iter().find_map(|(level, ..)| validity::pieces_apart(level, sweeps));
+            apart
+                .unwrap_or_else(|| validity::sanity(&bound, choice.turned, spec, band, &mut workspace.kernel))
         } else {
             CheckOutcome::bare("sanity", Verdict::NotJudged, "not judged: coverage is invalid")
         };

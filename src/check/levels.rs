@@ -30,7 +30,7 @@ pub(crate) struct Level {
 
 /// Files of a level, as the run names them.
 pub(crate) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
-    level.members.iter().filter_map(|&m| sweeps.get(m)).map(|s| s.entry.file.clone()).collect()
+    level.members.iter().filter_map(|&m| sweeps.get(m)).flat_map(|s| s.entry.files.clone()).collect()
 }
 
 /// Sorts sweeps into levels, weakest first.
@@ -201,6 +201,7 @@ fn average(
         curves.iter().map(|curve| curve.frequency_hz() == first.frequency_hz()).collect();
     let count = (others.len() + 1) as f64;
     scatter.clear(others.len() + 1);
+    let mut of_means = Vec::new();
     let columns = first.frequency_hz().iter().zip(first.ln_magnitude()).zip(first.phase_rad());
     for (i, ((&hz, &ln_mag), &phase)) in columns.enumerate() {
         let (Some(&x), Some(&angle)) = (base.ln_f().get(i), base.angle().get(i)) else { break };
@@ -224,6 +225,7 @@ fn average(
             (more2, turn2) = (more2 + d * d, turn2 + e * e);
         }
         mean.push(hz, ln_mag + more / count, phase + turn / count);
+        of_means.extend(uncertainty_of_mean(repeats, i).filter(|_| !same_grid.contains(&false)));
         // Squared standard error of the mean: squares about it over n (n - 1).
         let squared =
             |sum: f64, squares: f64| (squares - sum * sum / count).max(0.0) / (count * (count - 1.0));
@@ -234,7 +236,14 @@ fn average(
         mean.clone_from(first);
         return false;
     }
+    mean.set_uncertainty(of_means);
     true
+}
+
+/// Standard uncertainty of the mean of sample `i` of all repeats, where each tells of its own.
+fn uncertainty_of_mean(repeats: &[&Samples], i: usize) -> Option<f64> {
+    let squares: Option<f64> = repeats.iter().map(|repeat| repeat.uncertainty().get(i).map(|u| u * u)).sum();
+    squares.map(|squares| squares.sqrt() / repeats.len() as f64)
 }
 
 #[cfg(test)]
@@ -265,11 +274,16 @@ mod tests {
                 samples
             })
             .collect();
-        let entry = SweepEntry { file: "a.csv".to_owned(), excitation: None, actual: Vec::new() };
+        let entry = SweepEntry { files: vec!["a.csv".to_owned()], excitation: None, actual: Vec::new() };
         let inputs: Vec<SweepInput<'_>> = all
             .iter()
             .chain(all.first())
-            .map(|samples| SweepInput { entry: &entry, samples, fingerprint: samples.fingerprint() })
+            .map(|samples| SweepInput {
+                entry: &entry,
+                samples,
+                fingerprint: samples.fingerprint(),
+                disagreement: None,
+            })
             .collect();
         let levels = group(&inputs, &HashSet::new());
         assert_eq!(levels.len(), 1);

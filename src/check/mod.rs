@@ -5,6 +5,7 @@
 //! | `run` | a whole run: reads sweep after sweep, judges corner after corner |
 //! | `options` | what is asked for of a run |
 //! | `context` | what a corner is judged with |
+//! | `alone` | one sweep against the limits of a corner, without a run |
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
@@ -24,6 +25,7 @@
 //! | `wording` | how values and limits read |
 
 mod accepted;
+mod alone;
 mod compared;
 mod context;
 mod corner;
@@ -46,13 +48,14 @@ mod wording;
 pub use crate::decision::{Limit, Verdict};
 pub use crate::quantity::Unit;
 pub use accepted::accept;
+pub use alone::would_be;
 pub use compared::Compared;
 pub use corner::NO_BASELINE;
 pub use level_change::{Errors, Stronger, Weaker};
 pub(crate) use levels::{Level, SAME_LEVEL_DB, Scratch, files, group, prepare};
 pub use limits::list as declared_limits;
 pub use measure::{Estimate, Open, Quantities};
-pub use options::{Options, Wanted};
+pub use options::{NOT_THERE, Options, Wanted};
 pub use outcome::{
     Against, CheckOutcome, CornerOutcome, Judged, Keepsake, Measured, MeasuredSet, RunOutcome,
 };
@@ -64,6 +67,7 @@ pub use wording::{frequency_text, limit_text, range_text, value_against, value_a
 use crate::analysed::Analysed;
 use crate::linearity::Difference;
 use crate::monte_carlo::Trials;
+use crate::pieces::Disagreement;
 use crate::run::SweepEntry;
 use crate::sanity::Kernel;
 use crate::sweep::Samples;
@@ -77,6 +81,8 @@ pub struct SweepInput<'a> {
     pub samples: &'a Samples,
     /// Fingerprint of its numbers.
     pub fingerprint: u64,
+    /// Where its pieces disagree.
+    pub disagreement: Option<Disagreement>,
 }
 
 /// Memory that one thread uses from corner to corner and from run to run.

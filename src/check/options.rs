@@ -18,13 +18,18 @@ pub struct Options<'a> {
     pub keep: bool,
     /// Whether corners shall carry what their plots are drawn from.
     pub plots: bool,
+    /// Whether listed sweeps may not be there yet: their corners are judged from what is there, and are `missing` all the same.
+    pub so_far: bool,
 }
+
+/// Code of the problem with a file that is not there.
+pub const NOT_THERE: &str = "file-missing";
 
 impl Options<'_> {
     /// All checks, and nothing kept beside the verdicts; `today` is UTC.
     #[must_use]
     pub const fn new(today: time::Date) -> Self {
-        Self { today, only: None, keep: false, plots: false }
+        Self { today, only: None, keep: false, plots: false, so_far: false }
     }
 
     /// Whether any check of the corner is wanted: one that is not wanted is not even read.

@@ -2,14 +2,15 @@
 
 use super::context::Context;
 use super::corner::{judge, not_judged};
-use super::options::{Options, select};
+use super::options::{NOT_THERE, Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
 use super::unreadable::{UnreadCorner, UnreadableRun};
 use super::{SweepInput, Workspace};
 use crate::baseline::Accepted;
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
-use crate::run::{CornerSweeps, Run, SweepEntry};
+use crate::pieces::{Disagreement, read_entry};
+use crate::run::{Run, SweepEntry};
 use crate::sweep::{Reading, Samples};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -136,8 +137,12 @@ impl Judging<'_, '_> {
         let corner = run.spec().corners.get(index).filter(|corner| options.meets(corner))?;
         let sweeps = run.corners().get(index)?;
         let mut failed = UnreadCorner::new(&corner.name);
-        let prints = load(sweeps, &run.reading, self.workspace, self.read, &mut failed);
-        for print in &prints {
+        let mut absent = options.so_far.then(Vec::new);
+        let entries: Vec<&SweepEntry> = sweeps.entries.iter().collect();
+        let load =
+            Load { workspace: self.workspace, read: self.read, failed: &mut failed, absent: &mut absent };
+        let (entries, prints) = load.all(&entries, &run.reading);
+        for (print, _) in &prints {
             let seen = self.seen.entry(*print).or_insert((index, false));
             seen.1 |= seen.0 != index;
         }
@@ -147,12 +152,16 @@ impl Judging<'_, '_> {
             return Some(outcome);
         }
         let samples = std::mem::take(&mut self.workspace.samples);
-        let inputs: Vec<SweepInput<'_>> = sweeps
-            .entries
-            .iter()
+        let inputs: Vec<SweepInput<'_>> = entries
+            .into_iter()
             .zip(&samples)
             .zip(prints)
-            .map(|((entry, samples), fingerprint)| SweepInput { entry, samples, fingerprint })
+            .map(|((entry, samples), (fingerprint, disagreement))| SweepInput {
+                entry,
+                samples,
+                fingerprint,
+                disagreement,
+            })
             .collect();
         let context = Context {
             spec: run.spec(),
@@ -164,6 +173,7 @@ impl Judging<'_, '_> {
             baseline: self.baseline,
             keep: options.keep,
             plots: options.plots,
+            absent: absent.as_deref().unwrap_or_default(),
         };
         let outcome = judge(&context, &inputs, self.workspace);
         self.workspace.samples = samples;
@@ -171,33 +181,59 @@ impl Judging<'_, '_> {
     }
 }
 
-/// Reads the sweeps of a corner into the workspace; gives their fingerprints.
-fn load(
-    sweeps: &CornerSweeps,
-    reading: &Reading,
-    workspace: &mut Workspace,
-    read: &mut ReadSweep<'_>,
-    failed: &mut UnreadCorner,
-) -> Vec<u64> {
-    let count = sweeps.entries.len();
-    if workspace.samples.len() < count {
-        workspace.samples.resize_with(count, Samples::default);
-    }
-    let mut prints = Vec::with_capacity(count);
-    for (entry, samples) in sweeps.entries.iter().zip(&mut workspace.samples) {
-        // What the sweep before it left is nobody's.
-        samples.clear();
-        match read(entry, reading, samples) {
-            Ok(()) if samples.is_empty() => {
-                let message = "whoever reads sweeps gave no samples of it";
-                let empty = Diagnostic::error("sweep-empty", message).in_file(&entry.file.as_str().into());
-                failed.add(&entry.file, vec![empty]);
-            }
-            Ok(()) => prints.push(samples.fingerprint()),
-            Err(found) => failed.add(&entry.file, found),
+/// Reading the sweeps of a corner.
+struct Load<'a, 'r> {
+    workspace: &'a mut Workspace,
+    read: &'a mut ReadSweep<'r>,
+    failed: &'a mut UnreadCorner,
+    /// Files that are not there yet, where that is no failure.
+    absent: &'a mut Option<Vec<String>>,
+}
+
+impl Load<'_, '_> {
+    /// Reads sweeps into the workspace, one after the other; the entries that are there, with the fingerprint of each and where its pieces
+    /// disagree.
+    fn all<'e>(
+        self,
+        entries: &[&'e SweepEntry],
+        reading: &Reading,
+    ) -> (Vec<&'e SweepEntry>, Vec<(u64, Option<Disagreement>)>) {
+        let Self { workspace, read, failed, absent } = self;
+        if workspace.samples.len() < entries.len() {
+            workspace.samples.resize_with(entries.len(), Samples::default);
         }
+        let (mut there, mut prints) = (Vec::with_capacity(entries.len()), Vec::with_capacity(entries.len()));
+        for entry in entries {
+            let Some(samples) = workspace.samples.get_mut(there.len()) else { break };
+            let mut one = |piece: &SweepEntry, samples: &mut Samples| {
+                read(piece, reading, samples)?;
+                if samples.is_empty() {
+                    let message = "whoever reads sweeps gave no samples of it";
+                    let file = piece.name().into();
+                    return Err(vec![Diagnostic::error("sweep-empty", message).in_file(&file)]);
+                }
+                Ok(())
+            };
+            match read_entry(entry, samples, &mut one) {
+                Ok(disagreement) => {
+                    prints.push((samples.fingerprint(), disagreement));
+                    there.push(*entry);
+                }
+                Err(all) => match absent {
+                    Some(absent) if all.iter().all(|(_, found)| is_absent(found)) => {
+                        absent.extend(all.into_iter().map(|(file, _)| file));
+                    }
+                    _ => all.into_iter().for_each(|(file, found)| failed.add(&file, found)),
+                },
+            }
+        }
+        (there, prints)
     }
-    prints
+}
+
+/// Whether nothing else is wrong with a file than that it is not there.
+fn is_absent(problems: &[Diagnostic]) -> bool {
+    !problems.is_empty() && problems.iter().all(|problem| problem.code == NOT_THERE)
 }
 
 fn outcome(run: &Run, corners: Vec<CornerOutcome>) -> RunOutcome {

@@ -11,6 +11,7 @@ use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::linearity::{Change, Comparison, Deviation, Difference, Relation, Selection, compare, select};
 use crate::margins::crossover;
+use crate::pieces::Disagreement;
 use crate::quantity::number;
 use crate::run::SweepEntry;
 use crate::sanity::{Kernel, Refusal, Subject, Usable, refusal, turned, usable};
@@ -21,21 +22,39 @@ fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
 }
 
 /// A corner without a sweep.
-fn missing(corner: &Corner) -> CheckOutcome {
+fn missing(corner: &Corner, absent: &[String]) -> CheckOutcome {
     let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
     let place = if conditions.is_empty() { String::new() } else { format!(" ({})", conditions.join(", ")) };
     let wanted = match &corner.linearity {
         Linearity::Required(t) => format!("sweep this corner at two levels at least {} apart", t.step),
         Linearity::Waived(_) => "sweep this corner".to_owned(),
     };
-    CheckOutcome::bare("collected", Verdict::Missing, format!("no sweep was collected at this corner{place}"))
-        .to_do(wanted)
+    let listed =
+        if absent.is_empty() { String::new() } else { format!("; not there yet: {}", listed(absent)) };
+    let message = format!("no sweep was collected at this corner{place}{listed}");
+    CheckOutcome::bare("collected", Verdict::Missing, message).to_do(wanted)
 }
 
-/// Whether anything was collected, at the conditions declared.
-pub(crate) fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -> CheckOutcome {
+/// Files of a corner that are named; more are counted.
+const NAMED: usize = 8;
+
+fn listed(files: &[String]) -> String {
+    let named = files.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join(", ");
+    match files.len().saturating_sub(NAMED) {
+        0 => named,
+        more => format!("{named} and {more} more"),
+    }
+}
+
+/// Whether anything was collected, at the conditions declared; `absent` are listed files that are not there yet.
+pub(crate) fn collected(
+    spec: &Spec,
+    corner: &Corner,
+    entries: &[&SweepEntry],
+    absent: &[String],
+) -> CheckOutcome {
     if entries.is_empty() {
-        return missing(corner);
+        return missing(corner, absent);
     }
     let tolerance = spec.conditions_tolerance.map(|t| t.ratio());
     for entry in entries {
@@ -49,7 +68,7 @@ pub(crate) fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -
                     "collected",
                     format!(
                         "{} was taken at {name} {actual}, the corner is {name} {declared} within {} %",
-                        entry.file,
+                        entry.name(),
                         number(tolerance * 100.0, 4)
                     ),
                     "set the condition and sweep again",
@@ -58,6 +77,12 @@ pub(crate) fn collected(spec: &Spec, corner: &Corner, entries: &[&SweepEntry]) -
         }
     }
     let count = entries.len();
+    if !absent.is_empty() {
+        let message =
+            format!("judged from what is there, {count} of its sweeps; not there yet: {}", listed(absent));
+        let remedy = "collect them, and check again";
+        return CheckOutcome::bare("collected", Verdict::Missing, message).to_do(remedy);
+    }
     CheckOutcome::bare(
         "collected",
         Verdict::Pass,
@@ -122,6 +147,13 @@ fn subject<'a>(
         open_loop_poles: spec.open_loop_poles,
         critical_point: spec.critical_point,
     }
+}
+
+/// A sweep of a level whose pieces disagree.
+pub(crate) fn pieces_apart(level: &Level, sweeps: &[SweepInput<'_>]) -> Option<CheckOutcome> {
+    let apart = |sweep: &SweepInput<'_>| sweep.disagreement.map(|found| (found, found.text(sweep.entry)));
+    let (found, text) = level.members.iter().filter_map(|&m| sweeps.get(m)).find_map(apart)?;
+    Some(invalid("sanity", format!("at {}: {text}", frequency_text(found.at_hz)), Disagreement::REMEDY))
 }
 
 /// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.

@@ -164,7 +164,7 @@ Examples:
 Cautions: a verdict holds for the sweeps that were given, at the corners that the spec declares. It replaces neither the \
 judgement of an engineer nor a safety assessment.")]
 pub struct CheckArgs {
-    /// A run.yaml, its folder, or a folder that is searched for runs.
+    /// A run.yaml, its folder, or a folder that is searched for runs. - is a run file on standard input, its sweeps relative to here.
     #[arg(required = true, value_name = "RUN")]
     pub runs: Vec<PathBuf>,
     /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
@@ -200,6 +200,10 @@ pub struct CheckArgs {
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,
+    /// Judge a run in the making: corners of listed sweeps that are not there yet from what is there. They are missing, and the run
+    /// does not pass.
+    #[arg(long, conflicts_with = "record")]
+    pub so_far: bool,
     /// Threads to work with; as many as the machine has by default.
     #[arg(long, value_name = "N")]
     pub jobs: Option<NonZeroUsize>,
@@ -369,14 +373,29 @@ pub struct AcceptArgs {
 #[command(after_long_help = "\
 Examples:
   loopgauge inspect sweep.csv --critical-point +1
-  loopgauge inspect *.csv --critical-point -1 --reading layout.yaml --json -")]
+  loopgauge inspect *.csv --critical-point -1 --reading layout.yaml --json -
+  loopgauge inspect sweep.csv --spec specs/river-gauge-5v.yaml --corner 24V-3A")]
 pub struct InspectArgs {
-    /// Sweep files.
+    /// Sweep files. - is standard input.
     #[arg(required = true, value_name = "SWEEP")]
     pub sweeps: Vec<PathBuf>,
     /// Where the loop gain must never be: +1 when swept around the closed loop, -1 in the textbook convention.
-    #[arg(long, value_name = "POINT", allow_hyphen_values = true, value_parser = critical_point)]
-    pub critical_point: crate::spec::CriticalPoint,
+    #[arg(
+        long,
+        value_name = "POINT",
+        allow_hyphen_values = true,
+        value_parser = critical_point,
+        required_unless_present = "spec",
+        conflicts_with = "spec"
+    )]
+    pub critical_point: Option<crate::spec::CriticalPoint>,
+    /// Read the files as the `reading` of this spec says, take its critical point, and show beside the values what its limits would
+    /// say. No verdict of a run is given.
+    #[arg(long, value_name = "FILE", conflicts_with = "reading")]
+    pub spec: Option<PathBuf>,
+    /// Whose limits are shown; needed where the corners of the spec have different ones.
+    #[arg(long, value_name = "NAME", requires = "spec", conflicts_with = "critical_point")]
+    pub corner: Option<String>,
     /// How the files are laid out: a YAML file that holds the map of `reading`.
     #[arg(long, value_name = "FILE")]
     pub reading: Option<PathBuf>,
@@ -424,7 +443,7 @@ Examples:
   loopgauge lint specs runs/RG-00042
   loopgauge lint --format json specs/river-gauge-5v.yaml")]
 pub struct LintArgs {
-    /// Spec files, run.yaml files, or folders that are searched for both.
+    /// Spec files, run.yaml files, or folders that are searched for both. - is one of the files on standard input.
     #[arg(required = true, value_name = "SPEC")]
     pub paths: Vec<PathBuf>,
     /// Where the specs of runs are found: a folder that holds PRODUCT.yaml, or one spec file; `specs` is also looked for in the folders above.
@@ -507,7 +526,7 @@ mod tests {
             &["loopgauge", "inspect", "--critical-point", "-1", "a.csv"][..],
         ] {
             let Command::Inspect(args) = Cli::try_parse_from(words).unwrap().command else { panic!() };
-            assert_eq!(args.critical_point, crate::spec::CriticalPoint::MinusOne);
+            assert_eq!(args.critical_point, Some(crate::spec::CriticalPoint::MinusOne));
             assert_eq!(args.sweeps.len(), 1);
         }
         assert!(Cli::try_parse_from(["loopgauge", "inspect", "a.csv", "--critical-point", "0"]).is_err());

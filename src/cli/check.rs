@@ -13,6 +13,7 @@ use crate::disk::discover::{self, RunPlace};
 use crate::disk::judge::{Bench, Trouble, judge};
 use crate::disk::patterns::Patterns;
 use crate::disk::specs::Specs;
+use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::history::PackedJson;
 use crate::report::ShardNote;
@@ -65,6 +66,10 @@ struct Asked {
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let outputs = given(args);
+    if let Err(text) = once(&args.runs) {
+        console.fault(&text);
+        return None;
+    }
     let spared = args.record.as_deref().map_or(Ok(()), |history| spares_history(history, &outputs));
     if let Err(text) = apart(&outputs).and(spared) {
         console.fault(&text);
@@ -117,6 +122,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
         plots: told.outputs.wanted().plots(),
+        so_far: args.so_far,
     };
     let wanted = told.outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());

@@ -1,23 +1,40 @@
-//! `inspect`: all crossings and margins of sweep files, without a spec.
+//! `inspect`: all crossings and margins of sweep files, without a spec, or beside the limits of one.
 
 use super::args::InspectArgs;
 use super::console::Console;
 use super::outputs::{is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, nearest};
 use crate::disk::files::{YAML_LIMIT, label, read_regular};
 use crate::disk::judge::SweepReader;
+use crate::disk::specs::Disk;
+use crate::disk::stdin::once;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::Kind;
 use crate::report::{render_inspect, render_plot, write_inspect_json};
+use crate::spec::{self, CriticalPoint, LoadedSpec, Spec};
 use crate::sweep::{Reading, Samples};
 use std::path::Path;
 use std::sync::Arc;
 
+/// Corners that are named in a message, at most.
+const SHOWN: usize = 20;
+
+/// How the sweeps are read and what they are held against.
+struct Asked {
+    reading: Reading,
+    critical_point: CriticalPoint,
+    spec: Option<(LoadedSpec, usize)>,
+}
+
 /// Runs the command.
 pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
-    let reading = match args.reading.as_deref().map(load_reading).transpose() {
-        Ok(reading) => reading.unwrap_or_default(),
+    if let Err(text) = once(&args.sweeps) {
+        console.fault(&text);
+        return UNREADABLE;
+    }
+    let asked = match asked(args) {
+        Ok(asked) => asked,
         Err(problems) => {
             problems.iter().for_each(|problem| console.show(problem));
             return UNREADABLE;
@@ -29,21 +46,67 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
     let draws = args.plot || style.width.is_some() && !style.verdict_only;
     for path in &args.sweeps {
         let shown: Arc<str> = label(path).into();
-        match reader.read(path, &shown, &reading, &mut samples) {
+        match reader.read(path, &shown, &asked.reading, &mut samples) {
             Ok(()) => {
-                let seen = look(&shown, &samples, args.critical_point);
+                let seen = look(&shown, &samples, asked.critical_point);
                 plots.push(if draws {
-                    render_plot(&samples, &seen, args.critical_point, style)
+                    render_plot(&samples, &seen, asked.critical_point, style)
                 } else {
                     String::new()
                 });
-                sweeps.push(seen);
+                let corner = asked
+                    .spec
+                    .as_ref()
+                    .and_then(|(loaded, at)| Some((loaded.spec.as_ref(), loaded.spec.corners.get(*at)?)));
+                sweeps.push(match corner {
+                    Some((spec, corner)) => seen.against(spec, corner, &samples),
+                    None => seen,
+                });
             }
             Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
         }
     }
     write(args, &sweeps, &plots, console);
     if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+fn asked(args: &InspectArgs) -> Result<Asked, Vec<Diagnostic>> {
+    if let Some(path) = &args.spec {
+        let file = label(path);
+        let loaded = spec::load(&file, &Disk::file(path))?;
+        let corner = corner(&loaded.spec, args.corner.as_deref()).map_err(|(message, help)| {
+            vec![Diagnostic::error("inspect-corner", message).in_file(&file.as_str().into()).with_help(help)]
+        })?;
+        let (reading, critical_point) = (loaded.spec.reading.clone(), loaded.spec.critical_point);
+        return Ok(Asked { reading, critical_point, spec: Some((loaded, corner)) });
+    }
+    let reading = args.reading.as_deref().map(load_reading).transpose()?.unwrap_or_default();
+    // The command line has one of the two.
+    let critical_point = args.critical_point.unwrap_or(CriticalPoint::PlusOne);
+    Ok(Asked { reading, critical_point, spec: None })
+}
+
+/// The corner that is meant: the one named, or any where all ask for the same.
+fn corner(spec: &Spec, named: Option<&str>) -> Result<usize, (String, String)> {
+    let names = || spec.corners.iter().map(|corner| corner.name.as_str());
+    let list = || names().take(SHOWN).collect::<Vec<_>>().join(", ");
+    if let Some(wanted) = named {
+        return names().position(|name| name == wanted).ok_or_else(|| {
+            let help = match nearest(wanted, names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => format!("corners: {}", list()),
+            };
+            (format!("--corner: the spec has no corner `{wanted}`"), help)
+        });
+    }
+    let alike = spec.corners.windows(2).all(|pair| match pair {
+        [a, b] => a.limits == b.limits && a.band == b.band && a.density == b.density,
+        _ => true,
+    });
+    if alike {
+        return Ok(0);
+    }
+    Err(("its corners have different limits".to_owned(), format!("name one with --corner: {}", list())))
 }
 
 fn load_reading(path: &Path) -> Result<Reading, Vec<Diagnostic>> {

@@ -11,8 +11,9 @@ use crate::disk::judge::{SweepReader, load};
 use crate::disk::specs::Specs;
 use crate::excitation::{LevelsOutcome, NoLevels, level_count, levels as compare};
 use crate::output::Kind;
+use crate::pieces::{Disagreement, read_entry};
 use crate::report::{levels_csv, render_levels, write_levels_json};
-use crate::run::Run;
+use crate::run::{Run, SweepEntry};
 use crate::sweep::Samples;
 use std::collections::HashSet;
 use std::io::Write;
@@ -137,12 +138,17 @@ fn compare_corner(
     let (corner, own) = (spec.corners.get(chosen)?, run.corners().get(chosen)?);
     let mut reader = SweepReader::default();
     let mut shared = HashSet::new();
-    let mut all: Vec<Samples> = Vec::with_capacity(own.entries.len());
+    let mut all: Vec<(Samples, Option<Disagreement>)> = Vec::with_capacity(own.entries.len());
     for entry in &own.entries {
         let mut samples = Samples::default();
-        match reader.read_of_run(place, &entry.file, &run.reading, &mut samples) {
-            Ok(()) => all.push(samples),
-            Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
+        let mut one = |piece: &SweepEntry, samples: &mut Samples| {
+            reader.read_of_run(place, &piece.name(), &run.reading, samples)
+        };
+        match read_entry(entry, &mut samples, &mut one) {
+            Ok(disagreement) => all.push((samples, disagreement)),
+            Err(all) => {
+                all.iter().flat_map(|(_, problems)| problems).for_each(|problem| console.show(problem))
+            }
         }
     }
     if console.has_errors() {
@@ -152,13 +158,17 @@ fn compare_corner(
     for (_, sweeps) in run.corners().iter().enumerate().filter(|(i, _)| *i != chosen) {
         for entry in &sweeps.entries {
             // A run may be in the making: what another corner lacks does not matter here.
-            match reader.read_of_run(place, &entry.file, &run.reading, &mut other) {
-                Ok(()) => {
+            let mut one = |piece: &SweepEntry, samples: &mut Samples| {
+                reader.read_of_run(place, &piece.name(), &run.reading, samples)
+            };
+            match read_entry(entry, &mut other, &mut one) {
+                Ok(_) => {
                     shared.insert(other.fingerprint());
                 }
                 Err(_) => console.note(&format!(
                     "{}/{} of another corner cannot be read and is passed over; `loopgauge lint` tells why",
-                    place.label, entry.file
+                    place.label,
+                    entry.name()
                 )),
             }
         }
@@ -167,7 +177,12 @@ fn compare_corner(
         .entries
         .iter()
         .zip(&all)
-        .map(|(entry, samples)| SweepInput { entry, samples, fingerprint: samples.fingerprint() })
+        .map(|(entry, (samples, disagreement))| SweepInput {
+            entry,
+            samples,
+            fingerprint: samples.fingerprint(),
+            disagreement: *disagreement,
+        })
         .collect();
     Some(compare(&run.folder, spec.critical_point, corner, &inputs, &shared))
 }

@@ -10,6 +10,7 @@ use crate::disk::files::{Fence, YAML_LIMIT, label, path_of, read_regular};
 use crate::disk::gather;
 use crate::disk::judge::{SweepReader, Trouble, load};
 use crate::disk::specs::{self, Disk, Loaded, Specs};
+use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::output::Kind;
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
@@ -26,6 +27,10 @@ use walkdir::WalkDir;
 
 /// Runs the command.
 pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
+    if let Err(text) = once(&args.paths) {
+        console.fault(&text);
+        return UNREADABLE;
+    }
     let mut findings = Vec::new();
     let (specs, runs) = sort(&args.paths, &mut findings);
     lint_specs(&specs, args, &mut findings);
@@ -196,8 +201,9 @@ fn lint_runs(runs: &[RunPlace], args: &LintArgs, findings: &mut Vec<Diagnostic>)
             }
             Ok((run, loaded)) => {
                 let mut problems = Vec::new();
-                for entry in run.corners().iter().flat_map(|corner| &corner.entries) {
-                    let read = reader.read_of_run(place, &entry.file, &run.reading, &mut samples);
+                let entries = run.corners().iter().flat_map(|corner| &corner.entries);
+                for file in entries.flat_map(|entry| &entry.files) {
+                    let read = reader.read_of_run(place, file, &run.reading, &mut samples);
                     problems.extend(read.err().into_iter().flatten());
                 }
                 findings.extend(gather(problems, &run, place, &bytes));

@@ -49,6 +49,10 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
             let file: Arc<str> = label(argument).into();
             Diagnostic::error(code, message).in_file(&file)
         };
+        if is_stdin(argument) {
+            places.push(RunPlace::at(argument.clone()));
+            continue;
+        }
         match fs::metadata(argument) {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 problems.push(problem("run-missing", "there is no such file or folder".to_owned()));
@@ -72,6 +76,11 @@ pub fn runs(arguments: &[PathBuf]) -> (Vec<RunPlace>, Vec<Diagnostic>) {
     let mut seen = HashSet::new();
     places.retain(|place| seen.insert(fs::canonicalize(&place.file).unwrap_or_else(|_| place.file.clone())));
     (places, problems)
+}
+
+/// Whether an argument is standard input; without a command line it is a file of that name.
+fn is_stdin(argument: &Path) -> bool {
+    cfg!(feature = "cli") && argument == Path::new("-")
 }
 
 fn errors(problems: &[Diagnostic]) -> usize {

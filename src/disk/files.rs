@@ -15,7 +15,7 @@ pub const SWEEP_LIMIT: u64 = 200_000_000;
 pub const YAML_LIMIT: u64 = 10_000_000;
 
 /// Code of a file that is not there.
-pub const MISSING: &str = "file-missing";
+pub use crate::check::NOT_THERE as MISSING;
 
 /// A path as results show it: with `/`, whatever the system writes, each name as [`name_text`] gives it.
 pub fn label(path: &Path) -> String {
@@ -117,11 +117,15 @@ impl Fence {
     }
 }
 
-/// Reads a whole regular file into a buffer that is emptied first.
+/// Reads a whole regular file into a buffer that is emptied first; on the command line `-` is standard input.
 ///
 /// # Errors
 /// When it is missing, no regular file, too large or unreadable.
 pub fn read_regular(path: &Path, label: &Arc<str>, limit: u64, into: &mut Vec<u8>) -> Result<(), Diagnostic> {
+    #[cfg(feature = "cli")]
+    if path == Path::new(super::stdin::STDIN) {
+        return super::stdin::read(label, limit, into);
+    }
     let found = fs::metadata(path);
     read_found(path, found, label, limit, into)
 }

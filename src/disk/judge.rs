@@ -272,7 +272,7 @@ pub fn judge_loaded(
     let accepted: Option<&Accepted> = baseline.as_ref().map(|loaded| &loaded.accepted);
     let Bench { sweeps, workspace, .. } = bench;
     let mut read = |entry: &SweepEntry, reading: &Reading, samples: &mut Samples| {
-        sweeps.read_of_run(place, &entry.file, reading, samples)
+        sweeps.read_of_run(place, &entry.name(), reading, samples)
     };
     judge_run(run, accepted, options, workspace, &mut read).map_err(|known| {
         let problems = gather(known.all_problems().cloned().collect(), run, place, run_file);

@@ -2,7 +2,7 @@
 //!
 //! **Why is a folder with missing sweeps unreadable, and not judged as far as it goes?** A listed sweep was promised.
 //! What is to be judged without it is taken out of the list, and then the corner is `missing` by name. So a verdict
-//! is never about less than its run says.
+//! is never about less than its run says. With `--so-far` it may be, and says so: such corners are missing.
 
 use super::discover::RunPlace;
 use super::files::{MISSING, label};
@@ -24,11 +24,10 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace, run_file: 
     if absent.is_empty() {
         return others;
     }
-    let entries = || run.corners().iter().flat_map(|corner| &corner.entries);
+    let files = || run.corners().iter().flat_map(|corner| &corner.entries).flat_map(|entry| &entry.files);
     let is_absent = |file: &str| absent.contains(&format!("{}/{file}", place.label));
-    let names: Vec<&str> =
-        entries().map(|entry| entry.file.as_str()).filter(|file| is_absent(file)).collect();
-    let counts = format!("still to collect: {} of {} sweeps", names.len(), entries().count());
+    let names: Vec<&str> = files().map(String::as_str).filter(|file| is_absent(file)).collect();
+    let counts = format!("still to collect: {} of {} sweeps", names.len(), files().count());
     if let ([only], [_]) = (missing.as_slice(), names.as_slice()) {
         // One is told at its own place.
         let message = format!("{}; {counts}", only.message);

@@ -10,6 +10,7 @@
 //! | `missing` | sweeps of a run that are still to collect, told as one |
 //! | `judge` | reads and judges one run |
 //! | `patterns` | which checks are wanted |
+//! | `stdin` | standard input in the place of a file |
 //! | `today` | the clock |
 
 pub mod baselines;
@@ -21,6 +22,8 @@ pub mod judge;
 mod missing;
 pub mod patterns;
 pub mod specs;
+#[cfg(feature = "cli")]
+pub mod stdin;
 mod today;
 
 #[cfg(feature = "cli")]

@@ -171,7 +171,7 @@ mod tests {
     #[test]
     fn one_level_written_in_two_ways_counts_once() {
         let entry = |text: &str| SweepEntry {
-            file: String::new(),
+            files: vec![String::new()],
             excitation: Some(Excitation::Level(Level::parse(text).unwrap())),
             actual: Vec::new(),
         };

@@ -126,7 +126,7 @@ impl Difference {
         }
         let (mut raw, mut difference) = (Curve::new(), Self::default());
         raw.difference(a, b);
-        smoother.smooth(&raw, None, &mut difference.noise, &mut difference.curve);
+        smoother.smooth(&raw, None, &[], &mut difference.noise, &mut difference.curve);
         difference.noise.is_known().then_some(difference)
     }
 

@@ -7,7 +7,8 @@ use crate::disk::judge::{self, Trouble, judge_loaded, load};
 use crate::disk::specs::Specs;
 use crate::error::Error;
 use crate::escape::{terminal, xml_line};
-use crate::run::Run;
+use crate::pieces::read_entry;
+use crate::run::{Run, SweepEntry};
 use crate::spec::{Corner, Linearity};
 use crate::sweep::Samples;
 use libtest_mimic::Completion;
@@ -150,7 +151,10 @@ impl Unit {
                 corners.flat_map(|(index, corner)| corner.entries.iter().map(move |entry| (index, entry)));
             entries.fold(false, |has_copies, (index, entry)| {
                 samples.clear();
-                let read = bench.read_of_run(&self.place, &entry.file, &self.run.reading, &mut samples);
+                let mut one = |piece: &SweepEntry, samples: &mut Samples| {
+                    bench.read_of_run(&self.place, &piece.name(), &self.run.reading, samples)
+                };
+                let read = read_entry(entry, &mut samples, &mut one);
                 has_copies | (read.is_ok() && *seen.entry(samples.fingerprint()).or_insert(index) != index)
             })
         })
@@ -176,6 +180,7 @@ impl Unit {
             only: corner.is_some().then_some(&wants as _),
             keep: false,
             plots: false,
+            so_far: false,
         };
         let run = (&self.run, self.run_file.as_slice());
         self.bench
@@ -209,7 +214,7 @@ impl Unit {
         let entries = self.run.spec().corners.iter().position(|own| own.name == corner.corner);
         let entries = entries.and_then(|index| self.run.corners().get(index)).map(|own| &own.entries);
         let files = corner.judged.as_ref().map_or_else(
-            || entries.into_iter().flatten().map(|entry| entry.file.clone()).collect(),
+            || entries.into_iter().flatten().map(|entry| entry.name()).collect(),
             |judged| [judged.files.as_slice(), &judged.confirmed_by].concat(),
         );
         if !files.is_empty() {

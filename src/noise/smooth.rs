@@ -36,6 +36,8 @@ pub struct Noise {
     fit: Vec<f64>,
     spikes: Vec<Spike>,
     correlation: f64,
+    /// What each sample tells of its own uncertainty: its noise is at least that. Empty where samples do not tell.
+    least: Vec<f64>,
 }
 
 impl Noise {
@@ -240,14 +242,18 @@ impl Smoother {
         evidence.add(rounding(&grid, mean, steps));
     }
 
-    /// Smooths `raw` into `smooth` and fills `noise`. `evidence` is what other sweeps of the same loop say of the noise.
+    /// Smooths `raw` into `smooth` and fills `noise`. `evidence` is what other sweeps of the same loop say of the noise, `least` what each
+    /// sample says of its own; empty when none does.
     pub fn smooth(
         &mut self,
         raw: &Curve,
         evidence: Option<&Evidence>,
+        least: &[f64],
         noise: &mut Noise,
         smooth: &mut Curve,
     ) {
+        noise.least.clear();
+        noise.least.extend_from_slice(least);
         self.smooth_beside(raw, evidence, None, noise, smooth);
     }
 
@@ -268,6 +274,9 @@ impl Smoother {
             self.grids.clear();
             self.grids.push(grid.clone());
         }
+        noise.least.clear();
+        let [weak, strong] = of_sweeps;
+        noise.least.extend(weak.least.iter().zip(&strong.least).map(|(a, b)| a.hypot(*b)));
         self.smooth_beside(raw, None, Some(of_sweeps), noise, smooth);
     }
 
@@ -317,6 +326,10 @@ impl Smoother {
         noise.level.spread(raw.ln_f(), &mut noise.sigma);
         for (i, sigma) in noise.sigma.iter_mut().enumerate() {
             *sigma = limited(*sigma, of_sweeps, i);
+        }
+        if noise.least.len() == n {
+            noise.known = true;
+            noise.sigma.iter_mut().zip(&noise.least).for_each(|(sigma, least)| *sigma = sigma.max(*least));
         }
         noise.fit.clear();
         noise.fit.extend(self.norm2.iter().zip(&noise.sigma).map(|(norm2, sigma)| sigma * norm2.sqrt()));

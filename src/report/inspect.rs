@@ -3,7 +3,7 @@
 use super::escape;
 use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
-use crate::check::{Measured, Unit, frequency_text, value_text};
+use crate::check::{Measured, Unit, Verdict, frequency_text, value_text};
 use crate::inspect::{Inspected, Way};
 use crate::measurand::Measurand;
 use serde::Serialize;
@@ -58,6 +58,17 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
     for finding in &sweep.findings {
         line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
     }
+    if let Some(limits) = &sweep.limits {
+        let of = format!("{}, {}", limits.product, limits.corner);
+        line(&mut text, &format!("  by the limits of {of}, if a stronger sweep confirmed it; no verdict:"));
+        for check in &limits.checks {
+            let words = match check.would_be {
+                Verdict::NotJudged => "would not be judged".to_owned(),
+                verdict => format!("would be {verdict}"),
+            };
+            line(&mut text, &format!("  {:<22}{words}: {}", check.check, escape::terminal(&check.message)));
+        }
+    }
     wrap(&text, style.width).into_owned()
 }
 
@@ -108,6 +119,7 @@ mod tests {
             },
             noise_percent: None,
             findings: vec!["one sentence".to_owned()],
+            limits: None,
         };
         let mut bytes = Vec::new();
         write_inspect_json(&mut bytes, &[sweep]).unwrap();

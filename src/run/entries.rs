@@ -23,10 +23,7 @@ pub(super) fn read(
             continue;
         };
         let file_value = fields.required("file", "file: 24v-3a.csv");
-        let file = file_value.as_ref().and_then(sweep_path);
-        if let (Some(value), Some(file)) = (&file_value, &file) {
-            claim(value, file, &mut files);
-        }
+        let pieces = file_value.as_ref().and_then(|value| pieces(value, &mut files));
         let position =
             fields.required("corner", "corner: 24V-3A").and_then(|value| corner(&value, against, index));
         let level_value = fields.get("level");
@@ -39,15 +36,40 @@ pub(super) fn read(
             Some(Some(excitation)) => Some(excitation),
             Some(None) => continue,
         };
-        let (Some(file), Some(corner)) = (file, position.and_then(|at| corners.get_mut(at))) else {
+        let (Some(pieces), Some(corner)) = (pieces, position.and_then(|at| corners.get_mut(at))) else {
             continue;
         };
         if let Some(first) = corner.entries.first() {
             check_mix(level_value.as_ref().unwrap_or(&item), first, excitation.as_ref());
         }
-        corner.entries.push(SweepEntry { file, excitation, actual });
+        corner.entries.push(SweepEntry { files: pieces, excitation, actual });
     }
     Some(())
+}
+
+/// The file of a sweep, or the list of its pieces.
+fn pieces(value: &Value<'_>, files: &mut HashMap<String, u64>) -> Option<Vec<String>> {
+    if !matches!(value.node.kind, Kind::List(_)) {
+        let file = sweep_path(value)?;
+        claim(value, &file, files);
+        return Some(vec![file]);
+    }
+    let items = value.items("a list of files such as `[low.csv, high.csv]`")?;
+    let mut pieces = Vec::new();
+    for item in items {
+        let file = sweep_path(&item)?;
+        claim(&item, &file, files);
+        pieces.push(file);
+    }
+    if pieces.is_empty() {
+        value.error(
+            "no-file",
+            "the list of pieces is empty",
+            "name the files of the sweep, such as `[low.csv, high.csv]`",
+        );
+        return None;
+    }
+    Some(pieces)
 }
 
 /// A path that stays inside the run's folder, as written.
@@ -152,7 +174,7 @@ fn check_mix(at: &Value<'_>, first: &SweepEntry, this: Option<&Excitation>) {
         }
         (None, Some(_)) | (Some(_), None) => "the corner has sweeps with and without a level".to_owned(),
     };
-    at.error("mixed-levels", format!("{message} (first: `{}`)", first.file), help);
+    at.error("mixed-levels", format!("{message} (first: `{}`)", first.name()), help);
 }
 
 /// The conditions as they were. Without a corner only their form is checked.

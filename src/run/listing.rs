@@ -35,7 +35,11 @@ pub(super) fn read(
                 matched = true;
                 if let Some(corner) = corners.get_mut(corner) {
                     let excitation = level.map(Excitation::Level);
-                    corner.entries.push(SweepEntry { file: name.to_owned(), excitation, actual: Vec::new() });
+                    corner.entries.push(SweepEntry {
+                        files: vec![name.to_owned()],
+                        excitation,
+                        actual: Vec::new(),
+                    });
                 }
             }
             Match::UnknownCorner(corner) => {

@@ -35,12 +35,20 @@ impl Excitation {
 /// One sweep file of a run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SweepEntry {
-    /// File as written, relative to the run's folder, with `/`.
-    pub file: String,
+    /// Files as written, relative to the run's folder, with `/`: one, or the pieces of the sweep. Never empty.
+    pub files: Vec<String>,
     /// Excitation; `None` when the run does not say (then all such sweeps of a corner are repeats of one level).
     pub excitation: Option<Excitation>,
     /// Conditions as they were, where they were noted.
     pub actual: Vec<(String, Condition)>,
+}
+
+impl SweepEntry {
+    /// Its files in words.
+    #[must_use]
+    pub fn name(&self) -> String {
+        self.files.join(" + ")
+    }
 }
 
 /// The sweeps of one corner of the spec; empty when nothing was collected.

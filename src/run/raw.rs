@@ -99,8 +99,13 @@ impl RawRun {
         let sweeps = self.own.root.entry("sweeps").map(|entry| top.inner(entry));
         for item in sweeps.iter().filter_map(|sweeps| sweeps.items("a list")).flatten() {
             let named = item.node.entry("file").map(|entry| item.inner(entry));
-            if let Some(named) = named.filter(|named| named.scalar() == Some(file)) {
-                return named.placed(diagnostic);
+            let Some(named) = named else { continue };
+            let is_one = named.scalar().is_some();
+            let pieces: Vec<Value<'_>> =
+                (!is_one).then(|| named.items("a list")).flatten().into_iter().flatten().collect();
+            let is_meant = |value: &Value<'_>| value.scalar() == Some(file);
+            if let Some(meant) = pieces.iter().chain([&named]).find(|value| is_meant(value)) {
+                return meant.placed(diagnostic);
             }
         }
         top.placed(diagnostic)

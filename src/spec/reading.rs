@@ -58,6 +58,8 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
         ("touchstone", Format::Touchstone),
         ("npy", Format::Npy),
         ("npz", Format::Npz),
+        ("xlsx", Format::Xlsx),
+        ("time", Format::Time),
     ];
     if let Some(format) = fields.get("format").and_then(|value| value.word(&formats)) {
         reading.format = format;
@@ -115,6 +117,9 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
             "pass over it with `skip_rows`",
         );
     }
+    if reading.format == Format::Time {
+        check_records(columns.as_ref().unwrap_or(&fields.value), &reading);
+    }
     if reading.delimiter == reading.decimal {
         let at = decimal.as_ref().or(delimiter.as_ref()).unwrap_or(&fields.value);
         let message = format!("`{}` is the delimiter and the decimal mark", reading.decimal);
@@ -122,6 +127,18 @@ pub(crate) fn read(value: &Value<'_>, whole: bool) -> Option<Reading> {
     }
     check_columns(columns.as_ref().unwrap_or(&fields.value), &reading, whole);
     Some(reading)
+}
+
+/// Records over time have columns of their own names.
+fn check_records(at: &Value<'_>, reading: &Reading) {
+    let own = Columns { frequency: reading.columns.frequency.clone(), ..Columns::default() };
+    if !reading.header || own != reading.columns {
+        at.error(
+            "record-columns",
+            "records over time have no columns of a loop gain to declare, and a header",
+            "name their columns `frequency_hz`, `time_s`, `input_v` and `output_v`; of these `frequency` may be declared",
+        );
+    }
 }
 
 /// Names of the WHATWG Encoding Standard that are proposed for a misspelt one; its other labels are known, too.
@@ -310,6 +327,20 @@ fn check_columns(at: &Value<'_>, reading: &Reading, whole: bool) {
     if started > 1 {
         let help = "declare gain and phase, or real and imag, or the two sides of the injection point";
         at.error("mixed-columns", "columns of more than one form of the loop gain are declared", help);
+    }
+    // Both numbers of a pair may stand in one field.
+    let paired: Vec<&ColumnRef> = groups
+        .iter()
+        .flat_map(|group| group.chunks(2))
+        .filter_map(|pair| match pair {
+            [Some(a), Some(b)] if a == b => Some(*b),
+            _ => None,
+        })
+        .collect();
+    for column in paired {
+        if let Some(at) = given.iter().position(|own| *own == column) {
+            given.remove(at);
+        }
     }
     for (index, column) in given.iter().enumerate() {
         if given.iter().skip(index + 1).any(|other| other == column) {

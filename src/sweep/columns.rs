@@ -49,9 +49,7 @@ impl Layout {
     #[inline]
     pub fn hertz(&self, numbers: &Numbers) -> f64 {
         let [value, ..] = *numbers;
-        let FrequencyUnit(factor) = self.unit;
-        // 1/1000 is no double but 1000 is: dividing gives the nearest double to the decimal number.
-        if factor < 1.0 { value / (1.0 / factor) } else { value * factor }
+        self.unit.hertz(value)
     }
 
     /// What the number of this index is called in messages.

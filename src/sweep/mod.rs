@@ -13,6 +13,7 @@
 //! | `explaining_reader` | all rows again, the long way, when the short way met something that is not right |
 //! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
 //! | `order` | rising, falling or neither |
+//! | `sine_fit` | the loop gain from records over time |
 //! | `from_numbers` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
 //! | `foreign_files` | what is plainly no sweep, of which nothing is shown |
@@ -46,6 +47,8 @@ mod read;
 mod reading;
 mod recognise;
 mod samples;
+#[cfg(feature = "formats")]
+mod sine_fit;
 
 pub use encoding_rs::Encoding;
 pub(crate) use fast_reader::{LEAST_HZ, MOST_HZ};

@@ -67,6 +67,7 @@ mod tests {
             frequency_hz: vec![3.0, 2.0, 1.0],
             ln_magnitude: vec![30.0, 20.0, 10.0],
             phase_rad: vec![0.3, 0.2, 0.1],
+            uncertainty: vec![],
         };
         assert!(put_in_order(&mut samples));
         assert_eq!(samples.frequency_hz, [1.0, 2.0, 3.0]);

@@ -111,6 +111,11 @@ pub(super) fn not_a_number(
     };
     let has = |mark: char| found.contains(mark);
     let help = match why {
+        NotANumber::Text if is_pair(found) => Some(
+            "this is two numbers in one field: declare its column for both, such as `reading: {columns: {real: NAME, imag: NAME}}`, or as \
+             `gain` and `phase` with their units"
+                .to_owned(),
+        ),
         NotANumber::Text if has(',') && has('.') => Some("write it without thousands separators".to_owned()),
         NotANumber::Text if has(',') && !decimal_comma => {
             Some("if the comma is the decimal mark, declare `reading: {decimal: \",\"}`".to_owned())
@@ -124,6 +129,13 @@ pub(super) fn not_a_number(
         NotANumber::TooLarge => None,
     };
     (message, help)
+}
+
+/// Whether a text looks like a complex number or a pair: `1+2i`, `(1,2)`, `(40dB,170deg)`.
+fn is_pair(found: &str) -> bool {
+    let found = found.trim();
+    let has_digit = found.bytes().any(|b| b.is_ascii_digit());
+    has_digit && (found.starts_with('(') && found.ends_with(')') || found.ends_with(['i', 'j']))
 }
 
 /// What numbers that make no loop gain are, and how to mend it.

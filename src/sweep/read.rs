@@ -109,6 +109,9 @@ fn read_any(
             .and_then(|()| read_file(way, &whole, file, reading, scratch, samples)),
         Some(other) => {
             let outcome = read_file(way, other.text.as_bytes(), file, &other.reading, scratch, samples);
+            if outcome.is_ok() {
+                samples.set_uncertainty(other.uncertainty);
+            }
             outcome.map_err(|mut errors| {
                 for line in errors.iter_mut().filter_map(|error| error.place.as_mut()?.line.as_mut()) {
                     *line = line.saturating_sub(other.lines_above);

@@ -17,6 +17,10 @@ pub enum Format {
     Npy,
     /// An archive of arrays of NumPy.
     Npz,
+    /// A spreadsheet of Office Open XML, of one sheet.
+    Xlsx,
+    /// Records of both sides over time, as text or as an archive of arrays of NumPy.
+    Time,
 }
 
 /// Layout of a sweep file.
@@ -91,6 +95,14 @@ impl FrequencyUnit {
     pub const HERTZ: Self = Self(1.0);
     /// Radians per second: a turn has 2 pi of them.
     pub const RADIANS_PER_SECOND: Self = Self(1.0 / std::f64::consts::TAU);
+
+    /// A frequency in this unit, in Hz.
+    #[inline]
+    pub(super) fn hertz(self, value: f64) -> f64 {
+        let Self(factor) = self;
+        // 1/1000 is no double but 1000 is: dividing gives the nearest double to the decimal number.
+        if factor < 1.0 { value / (1.0 / factor) } else { value * factor }
+    }
 }
 
 /// Unit of a gain column.

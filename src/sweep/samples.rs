@@ -30,6 +30,8 @@ pub struct Samples {
     pub(super) frequency_hz: Vec<f64>,
     pub(super) ln_magnitude: Vec<f64>,
     pub(super) phase_rad: Vec<f64>,
+    /// As long as the others, or empty.
+    pub(super) uncertainty: Vec<f64>,
 }
 
 impl Samples {
@@ -51,11 +53,25 @@ impl Samples {
         &self.phase_rad
     }
 
+    /// Standard uncertainty that each sample tells of itself, neper and rad, the larger of both; empty where samples do not tell, as all
+    /// do that are no records over time.
+    #[must_use]
+    pub fn uncertainty(&self) -> &[f64] {
+        &self.uncertainty
+    }
+
+    /// Tells how uncertain each sample is; numbers of another count are none.
+    pub(crate) fn set_uncertainty(&mut self, uncertainty: Vec<f64>) {
+        let fits = uncertainty.len() == self.len() && uncertainty.iter().all(|u| u.is_finite());
+        self.uncertainty = if fits { uncertainty } else { Vec::new() };
+    }
+
     /// Empties the columns and keeps their memory.
     pub fn clear(&mut self) {
         self.frequency_hz.clear();
         self.ln_magnitude.clear();
         self.phase_rad.clear();
+        self.uncertainty.clear();
     }
 
     /// Adds a sample of which the caller knows that it keeps the invariant.

@@ -170,7 +170,7 @@ impl Bench {
     /// Judges sweeps in the order of the scene's levels, as the file's ratios.
     pub fn judge(&self, hz: &[f64], sweeps: &[Vec<Complex64>]) -> Judged {
         let mut read = |entry: &SweepEntry, _: &FileReading, own: &mut Samples| {
-            let index: usize = entry.file.trim_end_matches(".csv").parse().unwrap_or(0);
+            let index: usize = entry.name().trim_end_matches(".csv").parse().unwrap_or(0);
             *own = samples(hz, &sweeps[index]);
             Ok(())
         };

@@ -40,23 +40,8 @@ pub(super) fn single(bytes: &[u8], file: &Arc<str>) -> Result<Table, Vec<Diagnos
 
 pub(super) fn archive(bytes: &[u8], file: &Arc<str>) -> Result<Table, Vec<Diagnostic>> {
     let wrong = |message: &str| error(file, message, HELP);
-    let mut archive = ZipArchive::new(Cursor::new(bytes)).map_err(|_| wrong("is no archive of arrays"))?;
-    if archive.len() > MOST {
-        return Err(wrong("holds more arrays than any sweep needs"));
-    }
-    let (mut names, mut columns, mut held) = (Vec::new(), Vec::new(), 0);
-    for index in 0..archive.len() {
-        let mut part = archive.by_index(index).map_err(|_| wrong("is a damaged archive"))?;
-        let name = part.name().map_err(|_| wrong("is a damaged archive"))?.into_owned();
-        let name = name.strip_suffix(".npy").unwrap_or(&name);
-        let mut inner = Vec::new();
-        let room = (LARGEST - held) as u64;
-        let read = (&mut part).take(room + 1).read_to_end(&mut inner);
-        held += inner.len();
-        if held > LARGEST {
-            return Err(wrong("holds more than 200 MB when it is unpacked; no sweep needs that"));
-        }
-        read.map_err(|_| wrong("is a damaged archive"))?;
+    let (mut names, mut columns) = (Vec::new(), Vec::new());
+    for (name, inner) in members(bytes, file)? {
         let (own, mut found) =
             array(&inner).map_err(|message| error(file, format!("holds an array that {message}"), HELP))?;
         // Single numbers beside the columns are settings.
@@ -68,10 +53,67 @@ pub(super) fn archive(bytes: &[u8], file: &Arc<str>) -> Result<Table, Vec<Diagno
         if is_plain && own.len() > own.first().map_or(0, |(_, part)| 1 + usize::from(part.is_some())) {
             return Err(wrong("holds a table beside other arrays: give each column a name"));
         }
-        names.extend(own.into_iter().map(|(own, part)| (if is_plain { name.to_owned() } else { own }, part)));
+        names.extend(own.into_iter().map(|(own, part)| (if is_plain { name.clone() } else { own }, part)));
         columns.append(&mut found);
     }
     finish(names, columns, file)
+}
+
+/// The arrays of an archive, as bytes, with their names.
+fn members(bytes: &[u8], file: &Arc<str>) -> Result<Vec<(String, Vec<u8>)>, Vec<Diagnostic>> {
+    let wrong = |message: &str| error(file, message, HELP);
+    let mut archive = ZipArchive::new(Cursor::new(bytes)).map_err(|_| wrong("is no archive of arrays"))?;
+    if archive.len() > MOST {
+        return Err(wrong("holds more arrays than any sweep needs"));
+    }
+    let (mut members, mut held) = (Vec::new(), 0);
+    for index in 0..archive.len() {
+        let mut part = archive.by_index(index).map_err(|_| wrong("is a damaged archive"))?;
+        let name = part.name().map_err(|_| wrong("is a damaged archive"))?.into_owned();
+        let name = name.strip_suffix(".npy").unwrap_or(&name).to_owned();
+        let mut inner = Vec::new();
+        let room = (LARGEST - held) as u64;
+        let read = (&mut part).take(room + 1).read_to_end(&mut inner);
+        held += inner.len();
+        if held > LARGEST {
+            return Err(wrong("holds more than 200 MB when it is unpacked; no sweep needs that"));
+        }
+        read.map_err(|_| wrong("is a damaged archive"))?;
+        members.push((name, inner));
+    }
+    Ok(members)
+}
+
+/// A plain array of real numbers of up to two dimensions, row after row.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Matrix {
+    pub(super) width: usize,
+    pub(super) numbers: Vec<f64>,
+}
+
+/// The plain arrays of real numbers in an archive by their names; what else it holds is passed over.
+pub(super) fn matrices(bytes: &[u8], file: &Arc<str>) -> Result<Vec<(String, Matrix)>, Vec<Diagnostic>> {
+    let members = members(bytes, file)?;
+    Ok(members.into_iter().filter_map(|(name, inner)| Some((name, matrix(&inner)?))).collect())
+}
+
+fn matrix(bytes: &[u8]) -> Option<Matrix> {
+    let (header, data) = header(bytes)?;
+    let [(_, kind)] = header.fields.as_slice() else { return None };
+    let (rows, width) = match header.shape.as_slice() {
+        [width] => (1, *width),
+        [rows, width] => (*rows, *width),
+        _ => return None,
+    };
+    let count = rows.checked_mul(width)?;
+    if kind.letter == b'c' || data.len() < count.checked_mul(kind.size)? {
+        return None;
+    }
+    let at = |k: usize| {
+        let k = if header.by_columns { (k % width) * rows + k / width } else { k };
+        kind.number(data.get(k * kind.size..(k + 1) * kind.size)?)
+    };
+    Some(Matrix { width, numbers: (0..count).map(at).collect::<Option<Vec<f64>>>()? })
 }
 
 /// Name of a column, and of a complex one which part it is.

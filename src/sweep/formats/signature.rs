@@ -4,8 +4,8 @@ use super::error;
 use crate::diagnostic::Diagnostic;
 use std::sync::Arc;
 
-const NPZ_OR_XLSX: &str =
-    "of arrays of NumPy declare `reading: {format: npz}`; a spreadsheet: save its sheet as CSV";
+const NPZ_OR_XLSX: &str = "of arrays of NumPy declare `reading: {format: npz}`; of a spreadsheet save the sheet as CSV, or declare `xlsx`, \
+                           which a program built with that feature reads";
 
 /// First bytes, what begins so, what to do.
 const KNOWN: [(&[u8], &str, &str); 10] = [
