@@ -113,6 +113,9 @@ fn summary(run: &RunOutcome, style: Style) -> String {
         line.push_str(&format!("; least phase margin {text} at {}", terminal(corner)));
     }
     line.push('\n');
+    for finding in &run.findings {
+        line.push_str(&format!("    noticed: {}\n", terminal(finding)));
+    }
     line
 }
 
