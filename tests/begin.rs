@@ -95,8 +95,15 @@ fn a_run_folder_lists_every_sweep_of_the_spec() {
     let listed = files(&run);
     assert_eq!(listed.len(), 14);
     assert_eq!(listed[6..8], ["24V-3A_-26dBm.csv", "24V-3A_-23dBm.csv"]);
-    for line in ["serial: RG-00042", "station: bench-3", "build: 2026-W14", "# firmware: 2.3.1", "# taken: "]
-    {
+    for line in [
+        "serial: RG-00042",
+        "station: bench-3",
+        "build: 2026-W14",
+        "# firmware: 2.3.1",
+        "# operator: ",
+        "# calibrated_until: ",
+        "# taken: ",
+    ] {
         assert!(run.lines().any(|found| found.starts_with(line)), "{line}");
     }
     // The page: every file, corner, condition and box; on A4 upright.

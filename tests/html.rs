@@ -229,9 +229,22 @@ fn hostile_run() -> RunOutcome {
     ] {
         text.push_str(&bad);
     }
-    for text in [&mut run.firmware, &mut run.build, &mut run.taken, &mut run.station] {
+    let bench = &mut run.bench;
+    for text in [
+        &mut run.firmware,
+        &mut run.build,
+        &mut run.taken,
+        &mut run.station,
+        &mut run.title,
+        &mut bench.operator,
+        &mut bench.instrument,
+        &mut bench.calibrated_until,
+        &mut bench.injection,
+        &mut bench.notes,
+    ] {
         *text = Some(bad.clone());
     }
+    run.findings.push(bad.clone());
     run.provenance = Some(Provenance {
         spec: ResolvedSpec::of(&bad),
         files: vec![FileDigest { file: bad.clone(), sha256: sha256(b""), bytes: 0 }],

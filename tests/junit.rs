@@ -156,9 +156,22 @@ fn hostile_run() -> RunOutcome {
     for text in [&mut run.run, &mut run.run_file, &mut run.spec_file, &mut run.serial, &mut run.revision] {
         text.push_str(&bad);
     }
-    for text in [&mut run.firmware, &mut run.build, &mut run.taken, &mut run.station] {
+    let bench = &mut run.bench;
+    for text in [
+        &mut run.firmware,
+        &mut run.build,
+        &mut run.taken,
+        &mut run.station,
+        &mut run.title,
+        &mut bench.operator,
+        &mut bench.instrument,
+        &mut bench.calibrated_until,
+        &mut bench.injection,
+        &mut bench.notes,
+    ] {
         *text = Some(bad.clone());
     }
+    run.findings = vec![bad.clone()];
     for (index, corner) in run.corners.iter_mut().enumerate() {
         corner.corner = format!("{index}{}{bad}", corner.corner);
         corner.conditions.push((bad.clone(), bad.clone()));

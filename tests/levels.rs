@@ -113,7 +113,13 @@ fn known_limits_are_found_region_by_region() {
         // 20 dB per decade, and 0.01 dB of rounding.
         assert!(slope <= 20.0 + 0.01 / (pair[1].0 / pair[0].0).log10() + 1e-6, "{pair:?}");
     }
+    // What bears least sets the flat pair.
+    assert_eq!(result["flat_dbm"], serde_json::json!([-29.0, -26.0]));
     let found = findings(&result);
+    assert!(
+        found.contains("one flat pair of levels does for the whole band: -29 dBm and -26 dBm"),
+        "{found}"
+    );
     assert!(found.contains("-23 dBm is the first level to change the result, from 2"), "{found}");
     assert!(found.contains("up to -20 dBm, changes the result from 100 Hz to "), "{found}");
 }
@@ -203,9 +209,36 @@ fn a_dead_zone_is_said() {
             .filter(|p| number(&p["frequency_hz"]) < 700.0)
             .all(|p| number(&p["strongest_dbm"]) == -20.0)
     );
+    assert_eq!(result["flat_dbm"], serde_json::json!([-23.0, -20.0]));
     // The other way round it is a clamp at all levels but the weakest.
     let clamped = self::room(&LEVELS, |dbm, _| if dbm < -30.0 { 3.0 } else { 0.0 });
     clamped.run("levels run").ends(1);
+}
+
+/// A place of a few samples: one place that is lower at the weak levels is no dead zone.
+#[test]
+fn one_place_alone_is_no_dead_zone() {
+    let room =
+        room(&LEVELS, |dbm, hz| if (950.0..1050.0).contains(&hz) { (dbm + 26.5).min(0.0) } else { 0.0 });
+    let result = room.run("levels run --json -").ends(0).json();
+    assert!(!findings(&result).contains("dead zone"), "{}", findings(&result));
+    assert!(list(&result["points"]).iter().all(|p| number(&p["strongest_dbm"]) == -20.0));
+}
+
+#[test]
+fn where_no_flat_pair_does_it_is_said_where() {
+    // A dead zone below 1 kHz asks for -26 dBm, and above 20 kHz no more than -29 dBm is borne.
+    let levels = [-38.0, -35.0, -32.0, -29.0, -26.0, -23.0, -20.0, -17.0];
+    let change = |dbm: f64, hz: f64| match hz {
+        hz if hz < 1e3 => (dbm + 29.5).min(0.0),
+        hz if hz > 20e3 => (-28.5 - dbm).min(0.0),
+        _ => 0.0,
+    };
+    let result = room(&levels, change).run("levels run --json -").ends(0).json();
+    assert!(result["flat_dbm"].is_null());
+    let found = findings(&result);
+    assert!(found.contains("no flat pair of levels does for the whole band: the dead zone at "), "{found}");
+    assert!(found.contains("asks for -29 dBm at least") && found.contains("no more than -29 dBm"), "{found}");
 }
 
 #[test]

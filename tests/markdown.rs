@@ -193,9 +193,22 @@ fn hostile_run(bad: &str) -> RunOutcome {
     ] {
         *text = bad.to_owned();
     }
-    for text in [&mut run.firmware, &mut run.build, &mut run.taken, &mut run.station] {
+    let bench = &mut run.bench;
+    for text in [
+        &mut run.firmware,
+        &mut run.build,
+        &mut run.taken,
+        &mut run.station,
+        &mut run.title,
+        &mut bench.operator,
+        &mut bench.instrument,
+        &mut bench.calibrated_until,
+        &mut bench.injection,
+        &mut bench.notes,
+    ] {
         *text = Some(bad.to_owned());
     }
+    run.findings = vec![bad.to_owned()];
     for corner in &mut run.corners {
         corner.corner = bad.to_owned();
         corner.conditions = vec![(bad.to_owned(), bad.to_owned())];

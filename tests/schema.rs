@@ -84,6 +84,7 @@ fn runs() -> Vec<Value> {
     let listed = json!({
         "run": 1, "product": "river-gauge-5v", "serial": "RG-00042", "revision": "C", "firmware": "2.3.1",
         "build": "2026-W14", "taken": "2026-04-02T09:15:00Z", "station": "bench-3", "reference": true, "notes": "none",
+        "operator": "early shift", "instrument": "receiver 7", "calibrated_until": "2027-03-31", "injection": "transformer",
         "reading": reading(),
         "sweeps": [
             {"file": "a.csv", "corner": "cold", "level": "-26 dBm", "actual": {"input": "23.9 V"}},

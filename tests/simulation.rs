@@ -138,6 +138,11 @@ fn the_strongest_confirmable_level_is_judged() {
 }
 
 #[test]
+fn linear_corners_are_not_accused_of_a_dead_zone_and_dead_zones_are_found() {
+    assert_eq!(simulate::levels::run(1, 25).missed, Vec::<String>::new());
+}
+
+#[test]
 fn the_true_change_lies_inside_its_uncertainty() {
     assert_eq!(missed("regression", 10), Vec::<String>::new());
 }

@@ -80,7 +80,10 @@ fn labels_stay_as_written() {
     );
     let run = resolved(&text).expect("escapes");
     assert_eq!((run.serial.as_str(), run.revision.as_str()), ("µ \"x\"", "it's"));
-    assert_eq!((run.notes.as_deref(), run.station.as_deref()), (Some("two\nlines [ { \"\n"), Some("a b")));
+    assert_eq!(
+        (run.bench.notes.as_deref(), run.station.as_deref()),
+        (Some("two\nlines [ { \"\n"), Some("a b"))
+    );
 }
 
 #[test]

@@ -22,9 +22,10 @@
 //! | `lots` | does the bound of Ppk hold the truth where units of one lot are alike | 94 to 97 %; 0.95 passes 1.0 in at most 5 % |
 //! | `trend` | do the intervals of the slope, and the bounds of Ppk and of the share within limits, hold the truth | 94 to 96 %; two limits or one bad lot: 94 % and more |
 //! | `movement` | is a movement called what it is; do the intervals of its slope, size, beginning and forecast hold the truth | 94 % and more; calm in 95 %, creeps in 90 %; lots that hang together fall short |
+//! | `levels` | corners over an LC peak at many levels, receivers of 2, 4 and 8 uV: a dead zone claimed where there is none, found where there is one | at most 1 %; 95 % and more |
 //!
-//! `learning`, `lots`, `movement` and the modes of `referee`, which begin with `bench-`, draw what they measure from seeds that `--seed N` tells
-//! apart (1 if not given): what was tuned on one seed is shown on another. Those of `referee`, and `movement`, are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
+//! `learning`, `lots`, `movement`, `levels` and the modes of `referee`, which begin with `bench-`, draw what they measure from seeds that `--seed N` tells
+//! apart (1 if not given): what was tuned on one seed is shown on another. Those of `referee`, `movement` and `levels` are not part of `all`. `--case FAMILY/DENSITY/NUMBER[.REPEAT]`, as
 //! their tables name it, writes that corner of the mode as files for the program itself, with its exact values.
 //!
 //! `--share N` does one part in N of the work. Every sweep has its own seed, so the same numbers come out at each call and
@@ -44,6 +45,7 @@ mod clean;
 mod coverage;
 mod histories;
 mod learning;
+pub(crate) mod levels;
 mod linearity;
 pub(crate) mod loops;
 mod lots;
@@ -79,7 +81,7 @@ pub const MODES: [&str; 11] = [
 ];
 
 /// Beside those of `all` and of the referee.
-const SEEDED: &str = "movement";
+const SEEDED: [&str; 2] = ["movement", "levels"];
 
 /// What the command line asks for.
 struct Asked {
@@ -92,7 +94,7 @@ struct Asked {
 
 fn main() -> ExitCode {
     let Some(asked) = arguments(std::env::args().skip(1)) else {
-        let names = [MODES.as_slice(), &[SEEDED], referee::MODES.as_slice()].concat().join("|");
+        let names = [MODES.as_slice(), &SEEDED, referee::MODES.as_slice()].concat().join("|");
         eprintln!(
             "usage: simulate [{names}|all] [--share N] [--seed N] [--case FAMILY/DENSITY/NUMBER [--out FOLDER]]"
         );
@@ -106,8 +108,10 @@ fn main() -> ExitCode {
     for mode in asked.modes {
         let report = if referee::MODES.contains(&mode) {
             referee::run(mode, asked.seed, asked.share)
-        } else if mode == SEEDED {
+        } else if mode == "movement" {
             movement::run(asked.seed, asked.share)
+        } else if mode == "levels" {
+            levels::run(asked.seed, asked.share)
         } else {
             simulate(mode, asked.share, asked.seed, &subjects)
         };
@@ -152,7 +156,7 @@ fn arguments(mut words: impl Iterator<Item = String>) -> Option<Asked> {
             "--out" => asked.out = words.next()?,
             "all" => asked.modes.extend(MODES),
             word => {
-                let mut known = MODES.into_iter().chain([SEEDED]).chain(referee::MODES);
+                let mut known = MODES.into_iter().chain(SEEDED).chain(referee::MODES);
                 asked.modes.push(known.find(|mode| *mode == word)?);
             }
         }

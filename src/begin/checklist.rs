@@ -60,9 +60,13 @@ fn head(plan: &Plan<'_>, unit: &Unit) -> Block {
         known("build", unit.build.as_deref()),
         known("station", unit.station.as_deref()),
         known("taken", unit.taken.as_deref()),
-        known("by", None),
+        known("operator", None),
     ];
     lines.extend(fill(labels.iter().map(String::as_str), "   ", WIDTH));
+    // What run.yaml keeps of the bench, with room to write by hand.
+    for name in ["instrument", "calibrated_until", "injection", "notes"] {
+        lines.push(format!("{name} {}", "_".repeat(WIDTH - 20 - name.len())));
+    }
     lines.extend(wrap(&format!("spec {}", plain(&plan.spec.file)), WIDTH));
     lines.push(String::new());
     lines

@@ -47,6 +47,11 @@ pub fn run_text(plan: &Plan<'_>, unit: &Unit) -> String {
     line("build", unit.build.as_deref(), "2026-W14");
     line("taken", unit.taken.as_deref(), "2026-04-02T09:15:00Z");
     line("station", unit.station.as_deref(), "bench-3");
+    line("operator", None, "bench team, early shift");
+    line("instrument", None, "two-channel receiver, no. 7");
+    line("calibrated_until", None, "2027-03-31");
+    line("injection", None, "transformer over 10 ohm at R12");
+    line("notes", None, "after rework of the output stage");
     text.push_str("sweeps:\n");
     for corner in &plan.corners {
         for sweep in &corner.sweeps {

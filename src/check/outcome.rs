@@ -8,6 +8,7 @@ use crate::decision::{Limit, Verdict};
 use crate::measurand::{Measurand, PerMeasurand};
 use crate::provenance::Provenance;
 use crate::quantity::Unit;
+use crate::run::Bench;
 use crate::uncertainty::Budget;
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -227,6 +228,12 @@ pub struct RunOutcome {
     pub station: Option<String>,
     /// Whether the unit is a reference, measured again and again to watch the station.
     pub is_reference: bool,
+    /// What the spec calls the product.
+    pub title: Option<String>,
+    /// Who measured it, and with what.
+    pub bench: Bench,
+    /// Observations on the run as a whole that change no verdict, one sentence each.
+    pub findings: Vec<String>,
     /// Coverage factor of every uncertainty in this run.
     pub coverage: f64,
     /// Worst of the corners.

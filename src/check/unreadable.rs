@@ -11,7 +11,7 @@ use super::options::{Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
-use crate::run::RawRun;
+use crate::run::{Bench, RawRun};
 use crate::spec::Spec;
 use std::collections::HashSet;
 
@@ -98,6 +98,15 @@ impl UnreadableRun {
             taken: raw.label("taken"),
             station: raw.label("station"),
             is_reference: false,
+            title: spec.and_then(|spec| spec.title.clone()),
+            bench: Bench {
+                operator: raw.label("operator"),
+                instrument: raw.label("instrument"),
+                calibrated_until: raw.label("calibrated_until"),
+                injection: raw.label("injection"),
+                notes: raw.label("notes"),
+            },
+            findings: Vec::new(),
             coverage: spec.map_or(1.0, |spec| spec.decision.coverage),
             verdict: Verdict::NotJudged,
             corners: spec.map(|spec| spec.corners.iter().map(corner).collect()).unwrap_or_default(),

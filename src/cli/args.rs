@@ -164,7 +164,8 @@ Examples:
 Cautions: a verdict holds for the sweeps that were given, at the corners that the spec declares. It replaces neither the \
 judgement of an engineer nor a safety assessment.")]
 pub struct CheckArgs {
-    /// A run.yaml, its folder, or a folder that is searched for runs. - is a run file on standard input, its sweeps relative to here.
+    /// A run.yaml, its folder, or a folder that is searched for runs; - is a run file on standard input, its sweeps relative to here. Or, by
+    /// itself, a file that --archive wrote.
     #[arg(required = true, value_name = "RUN")]
     pub runs: Vec<PathBuf>,
     /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
@@ -197,6 +198,11 @@ pub struct CheckArgs {
     /// Write the report for people as one HTML file. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
+    /// Write a zip file with all that the result rests on: run files, sweeps, specs, baseline, result, reports, digests.
+    ///
+    /// `check FILE.zip` judges it again from itself alone, as on the same day, and names what was changed in it.
+    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    pub archive: Option<PathBuf>,
     /// Judge only checks whose CORNER/CHECK meets this pattern; may be repeated.
     #[arg(long, value_name = "GLOB")]
     pub only: Vec<String>,

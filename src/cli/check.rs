@@ -1,5 +1,7 @@
 //! `check`: judges runs against specs.
 
+use super::archive::Judging;
+use super::archived::{Archived, is_archive};
 use super::args::CheckArgs;
 use super::console::Console;
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
@@ -10,9 +12,10 @@ use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::disk::baselines::Baselines;
 use crate::disk::discover::{self, RunPlace};
+use crate::disk::files::label;
 use crate::disk::judge::{Bench, Trouble, judge};
 use crate::disk::patterns::Patterns;
-use crate::disk::specs::Specs;
+use crate::disk::specs::{SPECS, Specs};
 use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::history::PackedJson;
@@ -21,6 +24,7 @@ use rayon::prelude::*;
 use std::collections::HashSet;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
@@ -61,7 +65,12 @@ struct Asked {
     only: Patterns,
     specs: Specs,
     baselines: Option<Baselines>,
+    /// Where the baseline is.
+    baseline: Option<PathBuf>,
     pool: rayon::ThreadPool,
+    /// The archive that is checked again, instead of runs.
+    archived: Option<Archived>,
+    today: time::Date,
 }
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
@@ -75,9 +84,13 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
         console.fault(&text);
         return None;
     }
-    let only = Patterns::new(&args.only).map_err(|text| console.fault(&format!("--only: {text}"))).ok()?;
-    let specs = Specs::new(&args.specs).map_err(|problem| console.show(&problem)).ok()?;
-    let baselines = match args.baseline.as_deref().map(Baselines::new).transpose() {
+    let archived = archived(args, console)?;
+    let patterns = archived.as_ref().map_or(args.only.as_slice(), Archived::only);
+    let only = Patterns::new(patterns).map_err(|text| console.fault(&format!("--only: {text}"))).ok()?;
+    let specs = archived.as_ref().map_or_else(|| args.specs.clone(), Archived::specs);
+    let specs = Specs::new(&specs).map_err(|problem| console.show(&problem)).ok()?;
+    let baseline = archived.as_ref().map_or_else(|| args.baseline.clone(), Archived::baseline);
+    let baselines = match baseline.as_deref().map(Baselines::new).transpose() {
         Ok(baselines) => baselines,
         Err(problem) => {
             console.show(&problem);
@@ -87,7 +100,10 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     // More threads than this help no machine, and a mistyped number must not exhaust it.
     let threads = args.jobs.map_or(0, |jobs| jobs.get().min(MOST_THREADS));
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
-        Ok(pool) => Some(Asked { only, specs, baselines, pool }),
+        Ok(pool) => {
+            let today = archived.as_ref().map_or_else(today, |archived| archived.day);
+            Some(Asked { only, specs, baselines, baseline, pool, archived, today })
+        }
         Err(error) => {
             console.fault(&format!("cannot start threads: {error}"));
             None
@@ -95,11 +111,49 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     }
 }
 
+/// The archive that is to be checked again, if one is given. `None`: it cannot be; that was said.
+fn archived(args: &CheckArgs, console: &mut Console) -> Option<Option<Archived>> {
+    let Some(path) = args.runs.iter().find(|run| is_archive(run)) else { return Some(None) };
+    let brings = [
+        ("another RUN", args.runs.len() > 1),
+        ("--specs", args.specs != Path::new(SPECS)),
+        ("--baseline", args.baseline.is_some()),
+        ("--only", !args.only.is_empty()),
+        ("--shard", args.shard.is_some()),
+        ("--archive", args.archive.is_some()),
+    ];
+    if let Some((what, _)) = brings.into_iter().find(|(_, given)| *given) {
+        console.fault(&format!(
+            "{} is an archive, which brings its runs, specs, baseline and patterns along: {what} cannot be given with it",
+            label(path)
+        ));
+        return None;
+    }
+    match Archived::open(path) {
+        Ok(archived) => {
+            console.note(&format!(
+                "{} is judged as on {}, the day of its archive by {}: waivers count as on that day",
+                label(path),
+                archived.day,
+                archived.tool()
+            ));
+            Some(Some(archived))
+        }
+        Err(problems) => {
+            problems.iter().for_each(|problem| console.show(problem));
+            None
+        }
+    }
+}
+
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
-    let (found, problems) = discover::runs(&args.runs);
+    let (found, problems) = match &asked.archived {
+        Some(archived) => (archived.places(), Vec::new()),
+        None => discover::runs(&args.runs),
+    };
     let places = args.shard.map_or(found.as_slice(), |shard| shard.of(&found));
-    let outputs = Outputs::open(args, verbose, console);
+    let outputs = Outputs::open(args, verbose, asked.today, console);
     let recorder = args.record.as_deref().map(|address| Recorder::open(address, console));
     let mut told = Told {
         asked,
@@ -118,7 +172,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     }
     let wants = |corner: &str, check: &str| only.meet(corner, check);
     let options = Options {
-        today: today(),
+        today: asked.today,
         only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
         plots: told.outputs.wanted().plots(),
@@ -213,6 +267,11 @@ impl Told<'_> {
                 let problems = self.asked.of_baseline(&run.product, &mut self.baselines);
                 problems.iter().for_each(|problem| console.show(problem));
                 self.outputs.add_problems(&problems, console);
+                if self.outputs.archives() {
+                    let Asked { specs, baselines, baseline, .. } = self.asked;
+                    let baseline = baselines.as_ref().zip(baseline.as_deref());
+                    self.outputs.archive(place, &run, &pieces, Judging { specs, baseline }, console);
+                }
                 self.outputs.add(place, &run, *pieces, console);
             }
             Done::NothingMet => self.judged = true,
@@ -242,7 +301,11 @@ impl Asked {
             return Vec::new();
         };
         shown.insert(product.to_owned());
-        baselines.of(product).problems.clone()
+        let mut problems = baselines.of(product).problems.clone();
+        if let Some(archived) = &self.archived {
+            problems.iter_mut().for_each(|problem| archived.rename_problem(problem));
+        }
+        problems
     }
 }
 
@@ -283,7 +346,10 @@ fn guarded(
     };
     let result = catch_unwind(AssertUnwindSafe(|| {
         match judge(place, &asked.specs, asked.baselines.as_ref(), options, wanted.traces(), &mut bench) {
-            Ok(Some(run)) => {
+            Ok(Some(mut run)) => {
+                if let Some(archived) = &asked.archived {
+                    archived.rename(place, &mut run);
+                }
                 let pieces = wanted.pieces(&run);
                 Done::Judged(Box::new(run), Box::new(pieces))
             }

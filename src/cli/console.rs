@@ -70,6 +70,14 @@ impl Console {
         self.line(&format!("note: {}", crate::report::escape::terminal(text)));
     }
 
+    /// The same with lines of their own below.
+    pub fn note_with_lines(&self, text: &str, lines: &str) {
+        self.note(text);
+        if !self.style.verdict_only {
+            lines.lines().for_each(|line| self.line(&crate::report::escape::terminal(line)));
+        }
+    }
+
     /// Whether an error was shown.
     pub const fn has_errors(&self) -> bool {
         self.errors > 0

@@ -5,7 +5,7 @@ use super::console::Console;
 use super::outputs::{is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, nearest};
-use crate::disk::files::{YAML_LIMIT, label, read_regular};
+use crate::disk::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_regular};
 use crate::disk::judge::SweepReader;
 use crate::disk::specs::Disk;
 use crate::disk::stdin::once;
@@ -13,7 +13,7 @@ use crate::inspect::{Inspected, inspect as look};
 use crate::output::Kind;
 use crate::report::{render_inspect, render_plot, write_inspect_json};
 use crate::spec::{self, CriticalPoint, LoadedSpec, Spec};
-use crate::sweep::{Reading, Samples};
+use crate::sweep::{Proposal, Reading, Samples, propose};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -63,7 +63,13 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
                     None => seen,
                 });
             }
-            Err(problems) => problems.iter().for_each(|problem| console.show(problem)),
+            Err(problems) => {
+                problems.iter().for_each(|problem| console.show(problem));
+                // Who declares a reading means that one.
+                if args.reading.is_none() && args.spec.is_none() {
+                    tell_proposal(path, &shown, console);
+                }
+            }
         }
     }
     write(args, &sweeps, &plots, console);
@@ -107,6 +113,31 @@ fn corner(spec: &Spec, named: Option<&str>) -> Result<usize, (String, String)> {
         return Ok(0);
     }
     Err(("its corners have different limits".to_owned(), format!("name one with --corner: {}", list())))
+}
+
+/// Shows the `reading` that would read a file; it is never used by itself.
+fn tell_proposal(path: &Path, shown: &Arc<str>, console: &mut Console) {
+    let mut bytes = Vec::new();
+    if read_regular(path, shown, SWEEP_LIMIT, &mut bytes).is_err() {
+        return;
+    }
+    match propose(&bytes) {
+        Proposal::Nothing => {}
+        Proposal::One(block) => console.note_with_lines(
+            &format!(
+                "one reading makes sense of all rows of {shown}. It is a proposal and not used: hold it against what the \
+                 instrument wrote, then put it into the run, the spec or a file for --reading"
+            ),
+            &block,
+        ),
+        Proposal::Several([one, other]) => console.note_with_lines(
+            &format!(
+                "more than one reading makes sense of {shown}, so that none is proposed; declare the one that the instrument \
+                 wrote. Two of them"
+            ),
+            &(one + &other),
+        ),
+    }
 }
 
 fn load_reading(path: &Path) -> Result<Reading, Vec<Diagnostic>> {

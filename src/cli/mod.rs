@@ -8,13 +8,16 @@
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |
-//! | `outputs` | feeds the reports of `check` |
+//! | `outputs`, `pieces`, `output_paths` | feeds the reports of `check`; what a run gives to them; where they go |
+//! | `archive`, `archived` | a result with all that it rests on in one file; the same taken apart again |
 //! | `record` | writes judged runs into a history |
 //! | `progress` | how far the work is, on a terminal |
 //! | `console` | standard error: problems of inputs |
 //! | `secrets` | passwords on the command line, never echoed |
 
 mod accept;
+mod archive;
+mod archived;
 mod args;
 mod begin;
 mod check;
@@ -26,7 +29,9 @@ mod inspect;
 mod levels;
 mod lint;
 mod merge;
+mod output_paths;
 mod outputs;
+mod pieces;
 mod progress;
 mod record;
 mod schema;

@@ -1,95 +1,25 @@
 //! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
 
+use super::archive::{Archive, Judging};
 use super::args::{CheckArgs, CheckFormat};
 use super::console::Console;
+pub use super::output_paths::{apart, cannot_write, create, is_stdout, spared, spares_history};
+pub use super::pieces::{Pieces, Wanted};
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::disk::discover::RunPlace;
 use crate::disk::files::label;
-use crate::disk::judge::Trouble;
-use crate::history::{Address, PackedJson};
 use crate::output::{Kind, OutputFile};
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
-use crate::report::html::{HtmlPlan, HtmlRun, HtmlWriter, html_run};
+use crate::report::html::{HtmlPlan, HtmlWriter};
 use crate::report::junit::{self, JunitWriter};
-use crate::report::markdown::{MarkdownReport, RunMarkdown, markdown_run};
-use crate::report::terminal::{RunText, Style, TerminalSpool, render_run};
-use crate::report::{JsonWriter, ShardNote, Tally, run_json};
+use crate::report::markdown::MarkdownReport;
+use crate::report::terminal::TerminalSpool;
+use crate::report::{JsonWriter, ShardNote, Tally};
 use std::collections::HashSet;
-use std::ffi::OsStr;
-use std::fmt::Display;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-/// Which pieces of a run are wanted.
-#[derive(Debug, Clone)]
-pub struct Wanted {
-    json: bool,
-    /// Runs are recorded.
-    record: bool,
-    junit: bool,
-    html: Option<Arc<HtmlPlan>>,
-    markdown: bool,
-    text: Option<Style>,
-    notes: bool,
-}
-
-/// The pieces of one run, made in a worker thread.
-pub struct Pieces {
-    json: io::Result<Vec<u8>>,
-    /// What is recorded; `None` when nothing is, or when it could not be made.
-    packed: Option<PackedJson>,
-    junit: io::Result<Vec<u8>>,
-    html: Option<HtmlRun>,
-    markdown: Option<RunMarkdown>,
-    text: Option<RunText>,
-    notes: Vec<Annotation>,
-}
-
-impl Wanted {
-    /// Whether a result shall tell what it rests on.
-    pub const fn traces(&self) -> bool {
-        self.json || self.record || self.html.is_some()
-    }
-
-    /// Whether corners shall carry what their plots are drawn from.
-    pub const fn plots(&self) -> bool {
-        self.html.is_some()
-    }
-
-    /// Makes the pieces of a judged run.
-    pub fn pieces(&self, run: &RunOutcome) -> Pieces {
-        let nothing = || Ok(Vec::new());
-        let json = if self.json || self.record { run_json(run) } else { nothing() };
-        let packed = json.as_ref().ok().filter(|_| self.record).map(|json| PackedJson::of(json));
-        Pieces {
-            json,
-            packed,
-            junit: if self.junit { junit::suite(run) } else { nothing() },
-            html: self.html.as_ref().map(|plan| html_run(run, plan)),
-            markdown: self.markdown.then(|| markdown_run(run)),
-            text: self.text.map(|style| render_run(run, style)),
-            notes: if self.notes { Annotation::of_run(run) } else { Vec::new() },
-        }
-    }
-
-    /// Makes the JUnit suite of a run without a verdict.
-    pub fn unread_suite(&self, place: &RunPlace, trouble: &Trouble) -> io::Result<Vec<u8>> {
-        match &trouble.known {
-            _ if !self.junit => Ok(Vec::new()),
-            Some(known) => junit::unread_suite(known),
-            None => junit::unreadable_suite(&place.name(), &trouble.problems),
-        }
-    }
-}
-
-impl Pieces {
-    /// The run's object in the JSON result as it is recorded; `None` when nobody wants it.
-    pub const fn packed(&self) -> Option<&PackedJson> {
-        self.packed.as_ref()
-    }
-}
 
 /// Where JUnit suites go.
 enum Junit {
@@ -111,108 +41,24 @@ pub struct Outputs {
     terminal: Option<TerminalSpool>,
     sarif: Option<(SarifWriter<OutputFile>, PathBuf)>,
     commands: Option<WorkflowCommands>,
+    archive: Option<(Box<Archive>, Arc<HtmlPlan>, PathBuf)>,
     /// The sum over all runs.
     pub tally: Tally,
-}
-
-/// Whether an output is standard output.
-pub fn is_stdout(path: &Path) -> bool {
-    path == Path::new("-")
-}
-
-/// Begins an output; says why where it cannot be. Every output of every command comes through here, or through what it calls:
-/// [`OutputFile`] guards what stands at its place.
-pub fn create(path: &Path, kind: Kind) -> Result<OutputFile, String> {
-    if is_stdout(path) {
-        Ok(OutputFile::stdout())
-    } else {
-        OutputFile::create(path, kind).map_err(|e| e.to_string())
-    }
 }
 
 fn is_folder(path: &Path) -> bool {
     path.is_dir() || path.as_os_str().to_string_lossy().ends_with(['/', std::path::MAIN_SEPARATOR])
 }
 
-/// Says that an output could not be written.
-pub fn cannot_write(path: &Path, error: impl Display) -> String {
-    if is_stdout(path) {
-        format!("cannot write to standard output: {error}")
-    } else {
-        format!("cannot write {}: {error}", path.display())
-    }
-}
-
-/// Whether two outputs would take each other's place. Devices and pipes take both.
-pub fn is_same(one: &Path, other: &Path) -> bool {
-    let place = |path: &Path| -> Option<PathBuf> {
-        if let Ok(found) = std::fs::metadata(path) {
-            return if found.is_file() { path.canonicalize().ok() } else { None };
-        }
-        let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        Some(folder.canonicalize().ok()?.join(path.file_name()?))
-    };
-    !is_stdout(one) && !is_stdout(other) && place(one).is_some_and(|found| Some(found) == place(other))
-}
-
-/// Outputs that would take each other's place are refused.
-pub fn apart(outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
-    let given: Vec<(&str, &Path)> =
-        outputs.iter().filter_map(|(name, path)| Some((*name, path.as_deref()?))).collect();
-    for (index, (name, path)) in given.iter().enumerate() {
-        for (other_name, other) in given.iter().skip(index + 1) {
-            if is_stdout(path) && is_stdout(other) {
-                return Err(format!(
-                    "only one of {name} and {other_name} can go to standard output: give the other one a file name"
-                ));
-            }
-            if is_same(path, other) {
-                return Err(format!(
-                    "{name} and {other_name} both name {}: give each a file of its own",
-                    path.display()
-                ));
-            }
-        }
-    }
-    Ok(())
-}
-
-/// The error of the first of these outputs that would take the place of the history.
-pub fn spares_history(address: &OsStr, outputs: &[(&str, &Option<PathBuf>)]) -> Result<(), String> {
-    let Ok(Address::File(history)) = Address::parse(address) else { return Ok(()) };
-    let taken = outputs.iter().find(|(_, path)| path.as_deref().is_some_and(|path| is_same(path, &history)));
-    taken.map_or(Ok(()), |(option, _)| {
-        Err(format!(
-            "{option} names the history {}, which it would take the place of: give it another file",
-            history.display()
-        ))
-    })
-}
-
-/// A file that is asked for, unless it is the history that is read; that is said.
-pub fn spared<'a>(
-    option: &str,
-    path: &'a Option<PathBuf>,
-    history: &OsStr,
-    console: &mut Console,
-) -> Option<&'a Path> {
-    match spares_history(history, &[(option, path)]) {
-        Ok(()) => path.as_deref(),
-        Err(text) => {
-            console.fault(&text);
-            None
-        }
-    }
-}
-
 /// The files that `check` is asked to write, by option.
-pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 5] {
+pub fn given(args: &CheckArgs) -> [(&'static str, &Option<PathBuf>); 6] {
     [
         ("--json", &args.json),
         ("--junit", &args.junit),
         ("--html", &args.html),
         ("--markdown", &args.markdown),
         ("--sarif", &args.sarif),
+        ("--archive", &args.archive),
     ]
 }
 
@@ -238,7 +84,9 @@ impl Junit {
 
 impl Outputs {
     /// Opens the outputs; one that cannot be opened is named, the others go on.
-    pub fn open(args: &CheckArgs, every_check: bool, console: &mut Console) -> Self {
+    pub fn open(args: &CheckArgs, every_check: bool, day: time::Date, console: &mut Console) -> Self {
+        // One plan for both pages: they show the same.
+        let plan = Arc::new(HtmlPlan::new());
         // Standard output carries one result.
         let is_free = !given(args).iter().any(|(_, path)| path.as_deref().is_some_and(is_stdout));
         Self {
@@ -250,7 +98,7 @@ impl Outputs {
             record: args.record.is_some(),
             junit: opened(&args.junit, console, Junit::open),
             html: opened(&args.html, console, |path| {
-                let (file, plan) = (create(path, Kind::Html)?, Arc::new(HtmlPlan::new()));
+                let (file, plan) = (create(path, Kind::Html)?, Arc::clone(&plan));
                 Ok((HtmlWriter::new(file, Arc::clone(&plan)), plan, path.to_owned()))
             }),
             markdown: opened(&args.markdown, console, |path| {
@@ -262,17 +110,50 @@ impl Outputs {
                 Ok((writer, path.to_owned()))
             }),
             commands: (args.format == CheckFormat::Github && is_free).then(WorkflowCommands::default),
+            archive: opened(&args.archive, console, |path| {
+                let archive = Archive::open(path, Arc::clone(&plan), day.to_string(), &args.only)?;
+                Ok((Box::new(archive), Arc::clone(&plan), path.to_owned()))
+            }),
             tally: Tally::new(),
+        }
+    }
+
+    /// Whether an archive is written.
+    pub const fn archives(&self) -> bool {
+        self.archive.is_some()
+    }
+
+    /// Adds a judged run to the archive, before it is appended to the reports.
+    pub fn archive(
+        &mut self,
+        place: &RunPlace,
+        run: &RunOutcome,
+        pieces: &Pieces,
+        judging: Judging<'_>,
+        console: &mut Console,
+    ) {
+        if let Some((archive, _, path)) = &mut self.archive
+            && let Err(error) = archive.add(place, run, pieces, judging)
+        {
+            console.fault(&cannot_write(path, error));
+            self.archive = None;
         }
     }
 
     /// Which pieces the open outputs want.
     pub fn wanted(&self) -> Wanted {
         Wanted {
-            json: self.json.is_some(),
+            json: self.json.is_some() || self.archive.is_some(),
             record: self.record,
-            junit: self.junit.is_some(),
-            html: self.html.as_ref().map(|(_, plan, _)| Arc::clone(plan)),
+            junit: self.junit.is_some() || self.archive.is_some(),
+            html: [
+                self.html.as_ref().map(|(_, plan, _)| plan),
+                self.archive.as_ref().map(|(_, plan, _)| plan),
+            ]
+            .into_iter()
+            .flatten()
+            .next()
+            .map(Arc::clone),
             markdown: self.markdown.is_some(),
             text: self.terminal.as_ref().map(TerminalSpool::style),
             notes: self.sarif.is_some() || self.commands.is_some(),
@@ -384,7 +265,7 @@ impl Outputs {
 
     /// Writes the ends and puts the files in place. `shard`: which part of the runs this is, where it is not all.
     pub fn finish(self, shard: Option<&ShardNote>, console: &mut Console) {
-        let Self { json, junit, html, markdown, terminal, sarif, commands, tally, .. } = self;
+        let Self { json, junit, html, markdown, terminal, sarif, commands, archive, tally, .. } = self;
         if let Some((writer, path)) = json {
             let written = writer.finish(&tally, shard).map_err(|e| cannot_write(&path, e));
             commit(written, console);
@@ -413,6 +294,14 @@ impl Outputs {
         }
         if let Some((writer, path)) = sarif {
             commit(writer.finish().map_err(|e| cannot_write(&path, e)), console);
+        }
+        if let Some((archive, _, path)) = archive {
+            let unread = tally.unreadable;
+            if unread > 0 {
+                let (runs, are) = if unread == 1 { ("run", "is") } else { ("runs", "are") };
+                console.note(&format!("{unread} {runs} could not be read and {are} not in {}", label(&path)));
+            }
+            commit(archive.finish().map_err(|e| cannot_write(&path, e)), console);
         }
         if let Some(spool) = terminal {
             let mut stdout = io::BufWriter::new(io::stdout().lock());

@@ -97,6 +97,22 @@ impl Specs {
         Ok(Self { root: root.to_owned(), is_folder: found.is_dir(), loaded: Mutex::new(HashMap::new()) })
     }
 
+    #[cfg(feature = "cli")]
+    /// Whether there is a folder of specs, and not one file.
+    pub const fn is_folder(&self) -> bool {
+        self.is_folder
+    }
+
+    #[cfg(feature = "cli")]
+    /// The folder that all of them lie in.
+    pub fn folder(&self) -> PathBuf {
+        if self.is_folder {
+            self.root.clone()
+        } else {
+            self.root.parent().unwrap_or(Path::new("")).to_owned()
+        }
+    }
+
     /// The spec of a product.
     pub fn of(&self, product: &str) -> Arc<Loaded> {
         let key = if self.is_folder { product } else { "" };

@@ -1,12 +1,13 @@
 //! What the levels of a corner show, one sentence each.
 
+use super::flat_pair::FlatPair;
 use super::level_pair::Quantity;
 use super::noise_limits::{Headroom, Noisy};
 use super::outcome::LevelsOutcome;
 use super::point::{NoiseAt, SurveyPoint};
 use super::strongest_level::Break;
 use super::survey::Tried;
-use crate::check::frequency_text;
+use crate::check::{SAME_LEVEL_DB, frequency_text};
 use crate::coverage;
 use crate::curve::Span;
 use crate::quantity::number;
@@ -47,6 +48,7 @@ pub(super) fn findings(
     {
         found.push(format!("the weakest level does not cover the band: {gap}; there is no profile beyond"));
     }
+    found.extend(words.flat_pair());
     found.extend(words.first_break());
     found.extend(words.not_broken());
     found.extend(words.between());
@@ -103,6 +105,41 @@ impl Words<'_> {
             format!("; most at {}: {}", frequency_text(hz), self.cause(&found))
         });
         Some(format!("{} is the first level to change the result, {ranges}{worst}", self.level(first)))
+    }
+
+    /// The pair of constant levels; `None` without any point.
+    fn flat_pair(&self) -> Option<String> {
+        self.points().first()?;
+        let both =
+            |[weak, strong]: [f64; 2]| format!("{} and {}", self.dbm_text(weak), self.dbm_text(strong));
+        Some(match self.outcome.survey.flat {
+            FlatPair::Does(pair) => format!(
+                "one flat pair of levels does for the whole band: {}, where the source has no profile",
+                both(pair)
+            ),
+            FlatPair::NotShown => format!(
+                "no flat pair of levels does for the whole band: {} no level is shown to leave the result unchanged",
+                self.where_(|p| p.strongest.is_none())?
+            ),
+            FlatPair::Crossed { least, most } => format!(
+                "no flat pair of levels does for the whole band: the dead zone at {} asks for {} at least, and at {} no more than {} is shown to leave the result unchanged",
+                frequency_text(least.1),
+                self.dbm_text(least.0),
+                frequency_text(most.1),
+                self.dbm_text(most.0)
+            ),
+            FlatPair::Noisy { pair, range_hz: [from, to] } => format!(
+                "no flat pair of levels does for the whole band: {} would, but {} their noise hides more than the tolerances allow: average more there",
+                both(pair),
+                range_text(from, to)
+            ),
+        })
+    }
+
+    /// A level as the run writes it, where it was tried.
+    fn dbm_text(&self, dbm: f64) -> String {
+        let tried = self.outcome.levels.iter().find(|level| (level.dbm - dbm).abs() < SAME_LEVEL_DB);
+        tried.map_or_else(|| format!("{} dBm", number(dbm, 4)), |level| level.level.clone())
     }
 
     fn cause(&self, found: &Break) -> String {

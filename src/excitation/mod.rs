@@ -4,7 +4,9 @@
 //! | --- | --- |
 //! | `level_pair` | two levels at one frequency: do they agree, inside the tolerances and the noise |
 //! | `strongest_level` | from all pairs at one frequency to the strongest level that changes nothing |
+//! | `dead_zone` | whether weak levels lie in one, or only look so for noise |
 //! | `profile` | a level over frequency that stays a step below that and changes slowly |
+//! | `flat_pair` | one pair of constant levels for the whole band, or what stands against it |
 //! | `noise_limits` | where noise hides more than the tolerances allow, and whether more excitation would help |
 //! | `point` | what the levels show at one frequency |
 //! | `survey` | all of that over a grid of frequencies |
@@ -18,7 +20,9 @@
 //! is above half of a tolerance; below, the rule is that of linearity.
 
 mod corner;
+mod dead_zone;
 mod findings;
+mod flat_pair;
 mod level_pair;
 mod noise_limits;
 mod outcome;
@@ -28,6 +32,7 @@ mod strongest_level;
 mod survey;
 
 pub use corner::{NoLevels, level_count, levels};
+pub use flat_pair::FlatPair;
 pub use level_pair::{Cause, Quantity};
 pub use noise_limits::{Headroom, Noisy};
 pub use outcome::{LevelsOutcome, TriedLevel};

@@ -8,7 +8,8 @@
 //! fall at large ones (describing functions: A. Gelb and W. E. Vander Velde, Multiple-Input Describing Functions and
 //! Nonlinear System Design, 1968, from memory). When the weakest levels have less gain than a plateau of at least three
 //! stronger ones, more than they are themselves, which agree with each other over at least two steps, the weakest are
-//! the odd ones. More gain at the weakest levels is saturation all above, and nothing is shown to be unchanged.
+//! the odd ones: some level of the plateau differs from one of them. More gain at the weakest levels is saturation all
+//! above, and nothing is shown to be unchanged.
 
 use super::level_pair::{Cause, Difference, Reading, Shift, relate};
 use crate::linearity::{Relation, STEP_SLACK_DB};
@@ -37,6 +38,13 @@ pub(super) struct Standing {
     pub(super) weakest: usize,
     /// The first changed level above; `None` where no level is.
     pub(super) breaks: Option<Break>,
+}
+
+impl Standing {
+    /// Whether weak levels are held to be the odd ones.
+    pub(super) const fn is_above_dead_zone(&self) -> bool {
+        self.strongest.is_some() && self.weakest > 0
+    }
 }
 
 /// All levels at one frequency.
@@ -117,12 +125,11 @@ pub(super) fn standing(levels: &Levels<'_>) -> Standing {
         Standing { strongest, weakest: base, breaks }
     };
     let from_weakest = from(0);
-    if from_weakest.strongest.is_some() || from_weakest.breaks.is_none() {
-        return from_weakest;
-    }
+    let Some(changed) = from_weakest.breaks.map(|found| found.level) else { return from_weakest };
     let is_above_dead_zone = |base: usize| {
         pairs.climb(base).0.is_some_and(|top| {
-            top + 1 - base >= PLATEAU
+            changed <= top
+                && top + 1 - base >= PLATEAU
                 && top + 1 - base > base
                 && levels.is_apart(base, top, 2.0)
                 && pairs.all_agree(base, top)
@@ -166,10 +173,11 @@ impl Levels<'_> {
         Some(Break { level, against, cause })
     }
 
-    /// Whether all levels below `base` have less gain than it.
+    /// Whether all levels below `base` that say something have less gain than it, and one does.
     fn have_less_gain(&self, base: usize) -> bool {
-        let own = self.reading(base).map(|r| r.ln_mag);
-        (0..base).all(|i| self.reading(i).zip(own).is_some_and(|(weaker, own)| weaker.ln_mag < own))
+        let Some(own) = self.reading(base) else { return false };
+        let mut weaker = (0..base).filter_map(|i| self.reading(i)).peekable();
+        weaker.peek().is_some() && weaker.all(|weaker| weaker.ln_mag < own.ln_mag)
     }
 }
 
@@ -255,6 +263,11 @@ mod tests {
         // A plateau of two levels, or one no larger than what lies below it, is not enough.
         assert_eq!(shown(&[-6.0, 0.0, 0.1], 0.0), (None, 0, Some(1)));
         assert_eq!(shown(&[-9.0, -6.0, -3.0, 0.0, 0.0, 0.0], 0.0), (None, 0, Some(1)));
+        // A dead zone comes softly: each step is small, and the plateau is what does not change any more.
+        assert_eq!(shown(&[-3.0, -1.7, -0.9, -0.3, 0.0, 0.1, 0.0], 0.0), (Some(6), 2, None));
+        // What changes far above is no dead zone below, and a level that says nothing is none.
+        assert_eq!(shown(&[-0.1, 0.0, 0.1, 0.0, 0.1, -3.0], 0.0), (Some(4), 0, Some(5)));
+        assert_eq!(shown(&[UNREAD, -6.0, 0.0, 0.1, 0.0], 0.0), (Some(4), 2, None));
         // More gain at the weakest level: all above are clamped alike.
         assert_eq!(shown(&[6.0, 0.0, 0.1, 0.0], 0.0), (None, 0, Some(1)));
     }

@@ -1,10 +1,12 @@
 //! All frequencies of a corner.
 
+use super::dead_zone::doubtful;
+use super::flat_pair::{FlatPair, flat_pair};
 use super::level_pair::{Difference, Reading};
 use super::noise_limits::{Noisy, noisy};
 use super::point::{NoiseAt, SurveyPoint};
 use super::profile::profile;
-use super::strongest_level::{Levels, standing};
+use super::strongest_level::{Levels, Standing, standing};
 use crate::analysed::Analysed;
 use crate::linearity::Relation;
 use crate::noise::Smoother;
@@ -26,6 +28,8 @@ pub struct Survey {
     pub points: Vec<SurveyPoint>,
     /// Ranges where noise hides more than the tolerances allow.
     pub noisy: Vec<Noisy>,
+    /// One pair of constant levels, beside the profile.
+    pub flat: FlatPair,
 }
 
 /// Fewest points that make a profile.
@@ -47,15 +51,14 @@ impl Survey {
 pub fn survey(frequencies_hz: &[f64], tried: &[Tried<'_>], tolerances: &Tolerances) -> Survey {
     let dbm: Vec<f64> = tried.iter().map(|level| level.dbm).collect();
     let ln_f: Vec<f64> = frequencies_hz.iter().map(|hz| hz.ln()).collect();
-    let readings: Vec<Vec<Option<Reading>>> =
+    let mut readings: Vec<Vec<Option<Reading>>> =
         ln_f.iter().map(|&x| tried.iter().map(|level| Reading::of(level.sweep, x)).collect()).collect();
     let differences = differences(&ln_f, tried, &dbm, &readings, tolerances);
+    let standings = standings(&ln_f, tried, &dbm, &mut readings, &differences, tolerances);
     let mut bounds = Vec::with_capacity(ln_f.len());
     let mut points = Vec::with_capacity(ln_f.len());
     let mut measured: Vec<Vec<(f64, NoiseAt)>> = Vec::with_capacity(ln_f.len());
-    for ((&frequency_hz, &ln_f), readings) in frequencies_hz.iter().zip(&ln_f).zip(&readings) {
-        let levels = Levels { dbm: &dbm, readings, differences: &differences, ln_f, tolerances };
-        let standing = standing(&levels);
+    for ((&frequency_hz, standing), readings) in frequencies_hz.iter().zip(&standings).zip(&readings) {
         let level = |i: usize| dbm.get(i).copied();
         // Where no level is shown to be good but one to be bad, what is given beside it must not lead there from above.
         let below_break = standing.breaks.and_then(|found| level(found.level.saturating_sub(1)));
@@ -89,7 +92,39 @@ pub fn survey(frequencies_hz: &[f64], tried: &[Tried<'_>], tolerances: &Toleranc
         point.noise = nearest.map(|(dbm, noise)| noise.lowered(dbm - level));
     }
     let noisy = noisy(&points, &dbm, tolerances);
-    Survey { points, noisy }
+    let flat = flat_pair(&points, &dbm, &measured, tolerances);
+    Survey { points, noisy, flat }
+}
+
+/// What the levels show at each frequency. Where weak ones only look as if they lay in a dead zone, they say nothing, and the stronger
+/// ones are judged without them.
+fn standings(
+    ln_f: &[f64],
+    tried: &[Tried<'_>],
+    dbm: &[f64],
+    readings: &mut [Vec<Option<Reading>>],
+    differences: &[Option<Difference>],
+    tolerances: &Tolerances,
+) -> Vec<Standing> {
+    let at = |ln_f: f64, readings: &[Option<Reading>]| {
+        standing(&Levels { dbm, readings, differences, ln_f, tolerances })
+    };
+    let mut found: Vec<Standing> = ln_f.iter().zip(readings.iter()).map(|(x, own)| at(*x, own)).collect();
+    // Each time at least the weakest level is left out.
+    for _ in dbm {
+        let doubtful = doubtful(&found, ln_f, tried);
+        if doubtful.is_empty() {
+            break;
+        }
+        for range in doubtful {
+            let points = ln_f.iter().zip(readings.iter_mut()).zip(&mut found);
+            for ((x, own), standing) in points.skip(range.start).take(range.len()) {
+                own.iter_mut().take(standing.weakest).for_each(|reading| *reading = None);
+                *standing = at(*x, own);
+            }
+        }
+    }
+    found
 }
 
 /// Smoothed differences of the pairs whose own curves say nothing at some frequency, each at its place.

@@ -22,7 +22,7 @@ pub(super) fn look(database: &mut Database, report: &mut CheckReport, version: i
         }
     };
     values(database, report, &columns("v"))?;
-    records(database, report, &columns("r"))?;
+    records(database, report, &columns("r"), &schema::bench_columns(version))?;
     corners(database, report, &columns("c"), version >= schema::WITH_CHECKS)?;
     results(database, report, &columns("x"))?;
     if version >= schema::WITH_CHECKS {
@@ -101,13 +101,18 @@ fn told(database: &mut Database, misfit: &Misfit) -> Result<String, Fault> {
     Ok(format!("record {record}, {corner} {quantity}: {what}"))
 }
 
-fn records(database: &mut Database, report: &mut CheckReport, digests: &str) -> Result<(), Fault> {
+fn records(
+    database: &mut Database,
+    report: &mut CheckReport,
+    digests: &str,
+    bench: &str,
+) -> Result<(), Fault> {
     let mut wrong = Named::default();
     let mut changed = Named::default();
     let mut without = 0;
     let sql = format!(
         "SELECT r.id, r.token, r.product, r.serial, r.revision, r.firmware, r.build, r.taken, r.taken_us, r.station, \
-         r.is_reference, r.run, r.verdict, r.tool, r.corners, r.recorded, p.sha256, p.settings_sha256, {digests} \
+         r.is_reference, r.run, r.verdict, r.tool, r.corners, r.recorded, p.sha256, p.settings_sha256, {bench}, {digests} \
          FROM record r JOIN spec p ON p.id = r.spec_id ORDER BY r.id"
     );
     database.query(&sql, &[], &mut |row| {
@@ -119,9 +124,11 @@ fn records(database: &mut Database, report: &mut CheckReport, digests: &str) -> 
             wrong.note(is_reference);
             return Ok(());
         }
-        let found: Option<i64> = row.get(18)?;
+        let found: Option<i64> = row.get(24)?;
         without += u64::from(found.is_none());
-        if !digest::fits(found, row.get(19)?, || digest_of(row, 1..18, &[8, 10, 14])) {
+        let has_bench = (18..24).any(|column| !matches!(row.get::<Option<String>>(column), Ok(None)));
+        let end = if has_bench { 24 } else { 18 };
+        if !digest::fits(found, row.get(25)?, || digest_of(row, 1..end, &[8, 10, 14])) {
             changed.add(format!("record {id}: its labels, times, verdict or spec are not what was recorded"));
         }
         Ok(())

@@ -55,17 +55,19 @@ struct Added {
     conditions: &'static str,
     check: &'static str,
     checked: &'static str,
+    bench: String,
 }
 
 impl Added {
-    const fn of(version: i64) -> Self {
+    fn of(version: i64) -> Self {
+        let bench = schema::bench_columns(version);
         if version >= schema::WITH_CHECKS {
             let checked = "JOIN series s ON s.id = v.series_id LEFT JOIN checked k ON k.record_id = v.record_id \
                            AND k.corner = s.corner AND k.quantity = s.quantity";
-            Self { conditions: "c.conditions", check: "k.check_name, k.verdict", checked }
+            Self { conditions: "c.conditions", check: "k.check_name, k.verdict", checked, bench }
         } else {
             let check = "CAST(NULL AS TEXT), CAST(NULL AS TEXT)";
-            Self { conditions: "CAST(NULL AS TEXT)", check, checked: "" }
+            Self { conditions: "CAST(NULL AS TEXT)", check, checked: "", bench }
         }
     }
 }
@@ -80,10 +82,10 @@ fn rows(database: &mut Database, each: &mut dyn FnMut(ExportRow) -> Result<(), F
         series.push((row.get(0)?, key));
         Ok(())
     })?;
-    let (head_columns, Added { conditions, check, checked }) = (head_columns(), &added);
+    let (head_columns, Added { conditions, check, checked, bench }) = (head_columns(), &added);
     let sql = format!(
         "SELECT {head_columns}, r.spec_id, c.verdict, c.level, v.value, v.uncertainty, v.chain, v.at_least, \
-         {conditions}, {check} FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
+         {conditions}, {check}, {bench} FROM value v JOIN record r ON r.id = v.record_id JOIN spec p ON p.id = r.spec_id \
          JOIN corner c ON c.record_id = v.record_id AND c.corner = ?2 {checked} \
          WHERE v.series_id = ?1 ORDER BY v.record_id"
     );
@@ -112,8 +114,18 @@ fn row_of(row: &Row<'_>, key: &SeriesKey, limits: &Limits) -> Result<ExportRow, 
         corner_verdict: row.get(18)?,
         level: row.get(19)?,
         conditions: row.get(24)?,
+        bench: bench(row, 27)?,
         quantity: Some(Quantity { quantity, unit, value, uncertainty, chain, at_least, min, max, check }),
     })
+}
+
+/// The columns of [`schema::BENCH`], from `first` on.
+fn bench(row: &Row<'_>, first: usize) -> Result<[Option<String>; 6], Fault> {
+    let mut bench = [const { None }; 6];
+    for (place, text) in bench.iter_mut().enumerate() {
+        *text = row.get(first + place)?;
+    }
+    Ok(bench)
 }
 
 /// The corners that gave no value.
@@ -122,16 +134,17 @@ fn without_values(
     added: &Added,
     each: &mut dyn FnMut(ExportRow) -> Result<(), Fault>,
 ) -> Result<(), Fault> {
-    let (head_columns, conditions) = (head_columns(), added.conditions);
+    let (head_columns, Added { conditions, bench: bench_columns, .. }) = (head_columns(), added);
     let sql = format!(
-        "SELECT {head_columns}, c.corner, c.verdict, c.level, {conditions} FROM corner c \
+        "SELECT {head_columns}, c.corner, c.verdict, c.level, {conditions}, {bench_columns} FROM corner c \
          JOIN record r ON r.id = c.record_id JOIN spec p ON p.id = r.spec_id \
          WHERE c.quantities = 0 ORDER BY c.record_id, c.corner"
     );
     database.query(&sql, &[], &mut |row: &Row<'_>| {
         let (corner, corner_verdict) = (row.get(17)?, row.get(18)?);
         let (level, conditions) = (row.get(19)?, row.get(20)?);
-        each(ExportRow { head: head(row)?, corner, corner_verdict, level, conditions, quantity: None })
+        let bench = bench(row, 21)?;
+        each(ExportRow { head: head(row)?, corner, corner_verdict, level, conditions, bench, quantity: None })
     })
 }
 
@@ -188,5 +201,6 @@ fn csv_fields(row: &ExportRow) -> Vec<String> {
     let of_quantity = row.quantity.as_ref();
     let [check, verdict] = of_quantity.and_then(|q| q.check.clone()).unwrap_or_default();
     fields.extend([text(&row.conditions), check, verdict, number(of_quantity.and_then(Quantity::slack))]);
+    fields.extend(row.bench.iter().map(text));
     fields
 }

@@ -3,7 +3,7 @@
 use super::model::RecordHead;
 
 /// Names of the columns, in order.
-pub(super) const COLUMNS: [&str; 32] = [
+pub(super) const COLUMNS: [&str; 38] = [
     "record",
     "product",
     "serial",
@@ -36,6 +36,12 @@ pub(super) const COLUMNS: [&str; 32] = [
     "check",
     "check_verdict",
     "slack",
+    "title",
+    "operator",
+    "instrument",
+    "calibrated_until",
+    "injection",
+    "notes",
 ];
 
 /// A row. A corner that gave no value has one without a quantity, so that its verdict is there.
@@ -46,6 +52,8 @@ pub(super) struct ExportRow {
     pub(super) level: Option<String>,
     /// A JSON object; `None` where an earlier version recorded it.
     pub(super) conditions: Option<String>,
+    /// What the spec calls the product, who measured, and with what, as [`super::schema::BENCH`].
+    pub(super) bench: [Option<String>; 6],
     pub(super) quantity: Option<Quantity>,
 }
 

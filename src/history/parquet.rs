@@ -16,11 +16,12 @@ use std::sync::Arc;
 const GROUP: usize = 100_000;
 
 /// Types of the columns, in the order of [`COLUMNS`].
-const TYPES: [Kind; 32] = {
+const TYPES: [Kind; 38] = {
     use Kind::{Bool, Int, Real, Text, Time};
     [
         Int, Text, Text, Text, Text, Text, Time, Int, Text, Bool, Text, Text, Text, Text, Time, Time, Text,
-        Text, Text, Text, Text, Text, Real, Real, Real, Bool, Real, Real, Text, Text, Text, Real,
+        Text, Text, Text, Text, Text, Real, Real, Real, Bool, Real, Real, Text, Text, Text, Real, Text, Text,
+        Text, Text, Text, Text,
     ]
 };
 
@@ -126,7 +127,8 @@ fn write_values<W: Write + Send>(group: &mut Group<'_, W>, rows: &[ExportRow]) -
     texts(group, rows, |row| row.conditions.as_ref())?;
     texts(group, rows, |row| of_check(row, |[check, _]| check))?;
     texts(group, rows, |row| of_check(row, |[_, verdict]| verdict))?;
-    column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.slack()))
+    column::<DoubleType, W>(group, rows.iter().map(|row| row.quantity.as_ref()?.slack()))?;
+    (0..6).try_for_each(|place| texts(group, rows, |row| row.bench.get(place)?.as_ref()))
 }
 
 fn of_check(row: &ExportRow, which: impl Fn(&[String; 2]) -> &String) -> Option<&String> {

@@ -203,11 +203,20 @@ fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> R
     ];
     let of_spec: [Value<'_>; 2] =
         [(*prepared.provenance.spec.sha256).into(), prepared.settings_sha256.as_str().into()];
-    let digest = digest::of_row(told.into_iter().chain(of_spec));
-    let values: Vec<Value<'_>> = told.into_iter().chain([spec.into(), digest.into()]).collect();
+    let bench: [Value<'_>; 6] = [
+        run.title.as_deref().into(),
+        run.bench.operator.as_deref().into(),
+        run.bench.instrument.as_deref().into(),
+        run.bench.calibrated_until.as_deref().into(),
+        run.bench.injection.as_deref().into(),
+        run.bench.notes.as_deref().into(),
+    ];
+    let digest = digest::of_row(told.into_iter().chain(of_spec).chain(digest::told(bench)));
+    let values: Vec<Value<'_>> = told.into_iter().chain([spec.into(), digest.into()]).chain(bench).collect();
     let sql = "INSERT INTO record (token, product, serial, revision, firmware, build, taken, taken_us, station, \
-               is_reference, run, verdict, tool, corners, recorded, spec_id, digest) \
-               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) \
+               is_reference, run, verdict, tool, corners, recorded, spec_id, digest, title, operator, instrument, \
+               calibrated_until, injection, notes) \
+               VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23) \
                ON CONFLICT (token) DO NOTHING RETURNING id";
     database.query_first(sql, &values, |row| row.get(0))
 }

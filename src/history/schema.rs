@@ -19,6 +19,7 @@ pub(super) const MIGRATIONS: &[Migration] = &[
     Migration { sql: VERSION_1, postgres: VERSION_1_POSTGRES },
     Migration { sql: VERSION_2, postgres: "" },
     Migration { sql: VERSION_3, postgres: "" },
+    Migration { sql: VERSION_4, postgres: "" },
 ];
 
 /// The version that this program writes.
@@ -149,6 +150,31 @@ CREATE TABLE checked (
 
 /// The first version with conditions and checks.
 pub(super) const WITH_CHECKS: i64 = 3;
+
+/// What the spec calls the product, who measured the run, and with what; what an earlier version recorded has none.
+const VERSION_4: &str = "
+ALTER TABLE record ADD COLUMN title TEXT;
+ALTER TABLE record ADD COLUMN operator TEXT;
+ALTER TABLE record ADD COLUMN instrument TEXT;
+ALTER TABLE record ADD COLUMN calibrated_until TEXT;
+ALTER TABLE record ADD COLUMN injection TEXT;
+ALTER TABLE record ADD COLUMN notes TEXT;
+";
+
+/// The first version with them.
+pub(super) const WITH_BENCH: i64 = 4;
+
+/// The columns of them, in order.
+pub(super) const BENCH: [&str; 6] =
+    ["title", "operator", "instrument", "calibrated_until", "injection", "notes"];
+
+/// The same as columns of a query, `NULL` where the tables of this version have none.
+pub(super) fn bench_columns(version: i64) -> String {
+    let column = |name: &str| {
+        if version >= WITH_BENCH { format!("r.{name}") } else { "CAST(NULL AS TEXT)".to_owned() }
+    };
+    BENCH.map(column).join(", ")
+}
 
 /// Held while PostgreSQL's tables are made or changed; any number that no other program is likely to take.
 const LOCK: i64 = 0x6c6f_6f70_6761_7567;

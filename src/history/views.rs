@@ -6,11 +6,11 @@
 use super::database::{Database, Row};
 use super::error::Fault;
 use super::error_kind::HistoryErrorKind;
-use super::schema::lock;
+use super::schema::{BENCH, lock};
 use crate::measurand::Measurand;
 
 /// Goes up with every change of a definition.
-pub(super) const NUMBER: i64 = 1;
+pub(super) const NUMBER: i64 = 2;
 
 /// Names and definitions; one may stand on those before it. Words in braces: see [`fill`].
 const VIEWS: [(&str, &str); 5] = [
@@ -25,7 +25,7 @@ const VIEWS: [(&str, &str); 5] = [
 const MARGINS: &str = "
 SELECT {record}, s.corner, {conditions} AS conditions, c.verdict AS corner_verdict, s.quantity, s.unit, v.value,
     v.uncertainty, {at_least} AS is_lower_bound, k.limit_min, k.limit_max, {slack of v} AS slack, k.check_name,
-    k.verdict AS check_verdict
+    k.verdict AS check_verdict, {bench}
 FROM record r
 JOIN series s ON s.product = r.product
 JOIN value v ON v.series_id = s.id AND v.record_id = r.id
@@ -45,14 +45,14 @@ WHERE o.removed IS NULL AND NOT EXISTS (
 
 /// A row per record and corner, two columns per quantity.
 const CORNERS: &str = "
-SELECT {record}, c.corner, {conditions} AS conditions, c.verdict AS corner_verdict, c.level{quantities}
+SELECT {record}, c.corner, {conditions} AS conditions, c.verdict AS corner_verdict, c.level{quantities}, {bench}
 FROM corner c
 JOIN record r ON r.id = c.record_id";
 
 /// A row per record, corner and check.
 const VERDICTS: &str = "
 SELECT {record}, k.corner, {conditions} AS conditions, c.verdict AS corner_verdict, k.position, k.check_name, k.quantity,
-    k.verdict AS check_verdict, k.value, k.uncertainty, k.unit, k.limit_min, k.limit_max, {slack of k} AS slack, p.message
+    k.verdict AS check_verdict, k.value, k.uncertainty, k.unit, k.limit_min, k.limit_max, {slack of k} AS slack, p.message, {bench}
 FROM checked k
 JOIN record r ON r.id = k.record_id
 JOIN corner c ON c.record_id = k.record_id AND c.corner = k.corner
@@ -138,6 +138,7 @@ fn statements(is_sqlite: bool) -> Vec<String> {
 fn fill(sql: &str, is_sqlite: bool) -> String {
     let sql = sql
         .replace("{record}", RECORD)
+        .replace("{bench}", &BENCH.map(|name| format!("r.{name}")).join(", "))
         .replace("{slack of v}", &slack("v"))
         .replace("{slack of k}", &slack("k"))
         .replace("{quantities}", &quantities());
@@ -184,7 +185,7 @@ mod tests {
     #[test]
     fn a_changed_definition_has_another_number() {
         let all = [true, false].map(|is_sqlite| statements(is_sqlite).join(";\n")).concat();
-        let known = (1, "6a53d98f04ea4f3c04f1d6d2cbe089b856d046730c8309ac6defb8560b94c8db");
+        let known = (2, "606db9dd8e21f17c0cba903970a1b9e19a184a89de889a27d79263c8e49fafd3");
         assert_eq!((NUMBER, sha256(all.as_bytes()).as_str()), known);
         assert!(!all.contains('{') && !all.contains('?'), "{all}");
     }

@@ -34,10 +34,12 @@ pub enum Kind {
     Accepted,
     /// A manual page.
     Page,
+    /// A result with all that it rests on, as a zip file.
+    Archive,
 }
 
 impl Kind {
-    const ALL: [Self; 10] = [
+    const ALL: [Self; 11] = [
         Self::Json,
         Self::Junit,
         Self::Sarif,
@@ -48,6 +50,7 @@ impl Kind {
         Self::Parquet,
         Self::Accepted,
         Self::Page,
+        Self::Archive,
     ];
 
     /// What it is, with its article.
@@ -63,6 +66,7 @@ impl Kind {
             Self::Parquet => "an exported Parquet table",
             Self::Accepted => "an accepted unit",
             Self::Page => "a manual page of loopgauge",
+            Self::Archive => "an archive of loopgauge",
         }
     }
 
@@ -107,6 +111,11 @@ impl Kind {
             }
             Self::Accepted => first_key(head) == Some("baseline"),
             Self::Page => has(head, "\n.TH loopgauge"),
+            // A local header of 30 bytes, then the name of the entry.
+            Self::Archive => {
+                head.starts_with(b"PK\x03\x04")
+                    && head.get(30..).is_some_and(|name| name.starts_with(b"loopgauge-archive"))
+            }
         }
     }
 }

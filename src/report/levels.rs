@@ -5,7 +5,7 @@ use super::escape::terminal;
 use super::terminal::Style;
 use super::terminal::palette::{self, paint};
 use crate::check::frequency_text;
-use crate::excitation::{LevelsOutcome, Noisy, SurveyPoint};
+use crate::excitation::{FlatPair, LevelsOutcome, Noisy, SurveyPoint};
 use crate::quantity::number;
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -19,6 +19,8 @@ struct Body<'a> {
     /// Kept below the strongest unchanged level, dB.
     step_db: f64,
     levels: Vec<LevelBody<'a>>,
+    /// Weak and strong level of the flat pair, dBm.
+    flat_dbm: Option<[f64; 2]>,
     points: Vec<PointBody>,
     noisy: &'a [Noisy],
     findings: &'a [String],
@@ -69,6 +71,10 @@ pub fn write_levels_json(mut sink: impl Write, outcome: &LevelsOutcome) -> io::R
         corner: &outcome.corner,
         step_db: outcome.tolerances.step.db(),
         levels,
+        flat_dbm: match outcome.survey.flat {
+            FlatPair::Does(pair) => Some(pair),
+            _ => None,
+        },
         points,
         noisy: &outcome.survey.noisy,
         findings: &outcome.findings,

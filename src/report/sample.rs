@@ -6,6 +6,7 @@ use loopgauge::check::{
     CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit, Verdict,
 };
 use loopgauge::measurand::{Measurand, PerMeasurand};
+use loopgauge::run::Bench;
 
 /// A corner for each verdict.
 pub fn run() -> RunOutcome {
@@ -65,6 +66,15 @@ pub fn head(serial: &str) -> RunOutcome {
         taken: Some("2026-04-02T11:15:00+02:00".to_owned()),
         station: Some("bench-3".to_owned()),
         is_reference: false,
+        title: Some("5 V rail of the river-gauge telemetry board".to_owned()),
+        bench: Bench {
+            operator: Some("night shift".to_owned()),
+            instrument: Some("two-channel receiver, no. 7".to_owned()),
+            calibrated_until: Some("2027-03-31".to_owned()),
+            injection: Some("transformer over 10 ohm in the feedback line".to_owned()),
+            notes: Some("after rework of the output stage".to_owned()),
+        },
+        findings: Vec::new(),
         coverage: 2.0,
         verdict: Verdict::Pass,
         corners: Vec::new(),

@@ -1,9 +1,10 @@
 //! Runs: the sweeps collected from one unit.
 //!
 //! [`parse`] reads a run file as far as that goes without its spec and tells the product; [`RawRun::resolve`] checks it
-//! against the spec. What the keys mean: `read` (the top level), `entries` (`sweeps`), `pattern` (`pattern`), `timestamp`.
+//! against the spec. What the keys mean: `read` (the top level), `bench` (who measured, with what), `entries` (`sweeps`), `pattern` (`pattern`), `timestamp`.
 
 mod against;
+mod bench;
 mod entries;
 mod listing;
 mod model;
@@ -12,6 +13,7 @@ mod raw;
 mod read;
 mod timestamp;
 
+pub use bench::Bench;
 pub use model::{CornerSweeps, Excitation, Run, SweepEntry};
 #[cfg(feature = "cli")]
 pub(crate) use raw::SORT;

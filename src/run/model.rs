@@ -1,5 +1,6 @@
 //! A validated run: the sweeps collected from one unit.
 
+use super::Bench;
 use crate::quantity::{Condition, Decibel, Level};
 use crate::spec::Spec;
 use crate::sweep::Reading;
@@ -91,8 +92,8 @@ pub struct Run {
     pub station: Option<String>,
     /// Whether the unit is a reference, measured again and again to watch the station.
     pub is_reference: bool,
-    /// Free text.
-    pub notes: Option<String>,
+    /// Who measured it, and with what.
+    pub bench: Bench,
     /// Layout of the sweep files: the run's `reading` over the spec's.
     pub reading: Reading,
 }

@@ -1,7 +1,7 @@
 //! The top level of a run file.
 
 use super::against::{Against, CornerIndex, RunFile};
-use super::{CornerSweeps, Run, entries, listing, timestamp};
+use super::{Bench, CornerSweeps, Run, entries, listing, timestamp};
 use crate::spec::{product, read_reading, version};
 use crate::sweep::Reading;
 use crate::yaml::{Entry, Fields, Findings, Kind, Node, Value, merge};
@@ -33,7 +33,7 @@ pub(super) fn read(raw: &RunFile, against: Option<Against<'_>>, findings: &Findi
         .and_then(|value| value.word(&[("true", true), ("false", false)]))
         .unwrap_or(false);
     let taken = fields.get("taken").and_then(|value| timestamp::read(&value));
-    let notes = fields.get("notes").and_then(|value| value.text("free text").map(str::to_owned));
+    let bench = Bench::read(&fields);
     let reading = reading(&fields, against);
     let corners = sweeps(&fields, raw, against);
     fields.finish();
@@ -51,7 +51,7 @@ pub(super) fn read(raw: &RunFile, against: Option<Against<'_>>, findings: &Findi
         taken,
         station,
         is_reference,
-        notes,
+        bench,
         reading: reading?,
     })
 }

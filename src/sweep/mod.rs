@@ -16,9 +16,11 @@
 //! | `sine_fit` | the loop gain from records over time |
 //! | `from_numbers` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
+//! | `proposal`, `table_block` | a `reading` that would read a file which is not understood, for people to confirm |
 //! | `foreign_files` | what is plainly no sweep, of which nothing is shown |
 //!
-//! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare.
+//! Nothing is guessed: what is neither standard nor declared is an error, and its help says what to declare. A proposal is shown, and used by
+//! nobody but who declares it.
 //!
 //! ```
 //! use loopgauge::sweep::{Reading, Samples, Scratch, read};
@@ -43,12 +45,16 @@ mod from_numbers;
 mod number;
 mod order;
 mod problems;
+#[cfg(feature = "formats")]
+mod proposal;
 mod read;
 mod reading;
 mod recognise;
 mod samples;
 #[cfg(feature = "formats")]
 mod sine_fit;
+#[cfg(feature = "formats")]
+mod table_block;
 
 pub use encoding_rs::Encoding;
 pub(crate) use fast_reader::{LEAST_HZ, MOST_HZ};
@@ -58,6 +64,8 @@ pub(crate) use foreign_files::may_be_sweep;
 pub(crate) use foreign_files::veiled;
 pub use from_numbers::BadSamples;
 pub use num_complex::Complex64;
+#[cfg(feature = "formats")]
+pub use proposal::{Proposal, propose};
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, Format, FrequencyUnit, GainUnit, Reading};
 pub use samples::Samples;

@@ -313,6 +313,9 @@ fn records_of_an_earlier_version_are_said_to_have_no_digests() {
         let drop = ["record", "result", "corner", "value"]
             .map(|table| format!("ALTER TABLE {table} DROP COLUMN digest; "))
             .concat();
+        let bench = ["title", "operator", "instrument", "calibrated_until", "injection", "notes"]
+            .map(|column| format!("ALTER TABLE record DROP COLUMN {column}; "))
+            .concat();
         let views = ["latest_margins", "margins", "corners", "verdicts", "conditions"]
             .map(|view| format!("DROP VIEW {view}; "))
             .concat();
@@ -320,7 +323,7 @@ fn records_of_an_earlier_version_are_said_to_have_no_digests() {
             &address,
             &format!(
                 "{views} DROP TABLE checked; ALTER TABLE corner DROP COLUMN conditions; ALTER TABLE corner DROP COLUMN checks; \
-                 {drop} DELETE FROM meta WHERE key = 'views'; UPDATE meta SET value = '1' WHERE key = 'version'"
+                 {drop} {bench} DELETE FROM meta WHERE key = 'views'; UPDATE meta SET value = '1' WHERE key = 'version'"
             ),
         );
         let sound =

@@ -48,6 +48,10 @@ fn csv_has_a_row_for_every_quantity() {
             ("check", "crossover"),
             ("check_verdict", "pass"),
             ("slack", "1310.3999999999996"),
+            ("title", "5 V rail of the river-gauge telemetry board"),
+            ("operator", "night shift"),
+            ("calibrated_until", "2027-03-31"),
+            ("notes", "after rework of the output stage"),
         ] {
             assert_eq!(&row[column(name)], want, "{name}");
         }

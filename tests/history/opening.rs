@@ -143,6 +143,8 @@ fn check_notices_what_is_gone() {
 const VERSION_1: &str = include_str!("version-1.sql");
 /// A history as version 2 wrote it: digests, but neither conditions nor checks.
 const VERSION_2: &str = include_str!("version-2.sql");
+/// A history as version 3 wrote it: with conditions, checks and views, but not who measured and with what.
+const VERSION_3: &str = include_str!("version-3.sql");
 
 pub fn history_of_version_1() -> Place {
     history_of(VERSION_1)
@@ -186,6 +188,36 @@ fn a_history_of_version_2_keeps_its_digests() {
     run_sql(&address, "UPDATE corner SET conditions = '{}' WHERE corner = '6V-0.2A'");
     let problems = report().problems.concat();
     assert!(problems.contains("6V-0.2A: its verdict, level, conditions"), "{problems}");
+}
+
+#[test]
+fn a_history_of_version_3_is_read_and_brought_up_to_date() {
+    let Place { address, folder: _folder } = history_of(VERSION_3);
+    let report = || History::open_to_read(&address).unwrap().check().unwrap();
+    let export = || {
+        let mut bytes = Vec::new();
+        History::open_to_read(&address).unwrap().export_csv(&mut bytes).unwrap();
+        String::from_utf8(bytes).unwrap()
+    };
+    let sound = CheckReport { records: 1, corners: 7, values: 49, ..CheckReport::default() };
+    assert_eq!(report(), sound);
+    let before = export();
+    drop(History::open_to_record(&address).unwrap());
+    assert_eq!((report(), export()), (sound, before));
+    record(&mut History::open_to_record(&address).unwrap(), &run("RG-00044")).unwrap();
+    // The views have the new columns at their end.
+    let sql = "SELECT DISTINCT serial, operator, calibrated_until FROM latest_margins ORDER BY serial";
+    assert_eq!(
+        crate::views::ask(&address, sql),
+        [["RG-00011", "", ""], ["RG-00044", "night shift", "2027-03-31"]]
+    );
+    assert_eq!(report().problems, Vec::<String>::new());
+    // What the earlier version had not is no part of its record, and what was recorded is.
+    for (serial, record) in [("RG-00011", 1), ("RG-00044", 2)] {
+        run_sql(&address, &format!("UPDATE record SET operator = 'somebody' WHERE serial = '{serial}'"));
+        let problems = report().problems.concat();
+        assert!(problems.contains(&format!("record {record}: its labels")), "{problems}");
+    }
 }
 
 /// A step that was released is never changed: from the sample of version 1 come the tables of a new history.

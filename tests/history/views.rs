@@ -6,7 +6,7 @@ use loopgauge::history::{Address, History};
 use rusqlite::types::ValueRef;
 
 /// A row per answer, every cell as text, nothing as an empty one, what is true or false as 1 or 0.
-fn ask(address: &Address, sql: &str) -> Vec<Vec<String>> {
+pub fn ask(address: &Address, sql: &str) -> Vec<Vec<String>> {
     match address {
         Address::File(path) => {
             let connection = rusqlite::Connection::open(path).unwrap();

@@ -29,7 +29,7 @@ pub(super) fn detail(run: &RunOutcome, index: usize, corner: &CornerOutcome, wan
         (PreEscaped(format!("<details{open}>")))
         summary { (summary(run, corner)) }
         (PreEscaped(format!("<div class=\"body\" id=\"r{RUN}c{index}\">")))
-        (wrong(corner))
+        (wrong(run, corner))
     };
     let tail = html! { (checks(run, corner)) (rests_on(run, corner)) };
     Parts {
@@ -55,7 +55,7 @@ fn summary(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
 }
 
 /// What is not a pass, with what to do, and what else was noticed.
-fn wrong(corner: &CornerOutcome) -> Markup {
+fn wrong(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
     let bad: Vec<&CheckOutcome> = calling(corner).collect();
     html! {
         @if !corner.conditions.is_empty() {
@@ -73,8 +73,8 @@ fn wrong(corner: &CornerOutcome) -> Markup {
                 }
             }
         }
-        @if !corner.findings.is_empty() {
-            ul.noticed { @for finding in &corner.findings { li { b { "Noticed: " } (safe(finding)) } } }
+        @if !(run.findings.is_empty() && corner.findings.is_empty()) {
+            ul.noticed { @for finding in run.findings.iter().chain(&corner.findings) { li { b { "Noticed: " } (safe(finding)) } } }
         }
     }
 }
@@ -185,8 +185,20 @@ fn file_row(file: &str, level: Option<&str>, part: &str, digest: Option<FileDige
 }
 
 /// What is told of the run below its files.
-const LABELS: [Fact; 6] =
-    [Fact::Run, Fact::Revision, Fact::Firmware, Fact::Build, Fact::Taken, Fact::Station];
+const LABELS: [Fact; 12] = [
+    Fact::Title,
+    Fact::Run,
+    Fact::Revision,
+    Fact::Firmware,
+    Fact::Build,
+    Fact::Taken,
+    Fact::Station,
+    Fact::Operator,
+    Fact::Instrument,
+    Fact::CalibratedUntil,
+    Fact::Injection,
+    Fact::Notes,
+];
 
 #[cfg(test)]
 mod tests {

@@ -56,11 +56,17 @@ fn piece(run: &RunOutcome, index: usize, corner: &CornerOutcome, plan: &HtmlPlan
 }
 
 fn row(run: &RunOutcome) -> Markup {
-    let more = [Some(run.run.as_str()), run.firmware.as_deref(), run.station.as_deref()];
+    let more = [
+        Some(run.run.as_str()),
+        run.firmware.as_deref(),
+        run.station.as_deref(),
+        run.bench.operator.as_deref(),
+        run.bench.instrument.as_deref(),
+    ];
     let more: Vec<String> = more.into_iter().flatten().map(safe).collect();
     html! {
         tr data-q=(more.join(" ")) {
-            th scope="row" { (safe(&run.serial)) @if run.is_reference { " " small { "reference" } } }
+            th scope="row" { (safe(&run.serial)) @if run.is_reference { " " small { "reference" } } @for finding in &run.findings { " " small title=(safe(finding)) { "noticed" } } }
             td { (safe(&run.revision)) }
             td { (run.build.as_deref().map(safe).unwrap_or_default()) }
             td { (mark(run.verdict)) }

@@ -180,9 +180,29 @@ fn timestamp(taken: &str) -> Option<OffsetDateTime> {
 }
 
 fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, String)> {
-    use Fact::{Build, Firmware, Product, Revision, Run, Serial, Spec, Station, Taken};
-    let own = [Product, Serial, Revision, Firmware, Build, Station, Taken, Run, Spec];
+    use Fact::{
+        Build, CalibratedUntil, Firmware, Injection, Instrument, Notes, Operator, Product, Revision, Run,
+        Serial, Spec, Station, Taken, Title,
+    };
+    let own = [
+        Product,
+        Title,
+        Serial,
+        Revision,
+        Firmware,
+        Build,
+        Station,
+        Taken,
+        Operator,
+        Instrument,
+        CalibratedUntil,
+        Injection,
+        Notes,
+        Run,
+        Spec,
+    ];
     facts(run, own)
+        .chain(run.findings.iter().map(|finding| ("finding", finding.as_str())))
         .chain(verdict.map(|verdict| ("verdict", verdict.word())))
         .chain([("loopgauge", env!("CARGO_PKG_VERSION"))])
         .filter(|(_, value)| !value.is_empty())

@@ -54,7 +54,7 @@ pub fn markdown_run(run: &RunOutcome) -> RunMarkdown {
             }
         }
     }
-    if run.verdict != Verdict::Pass {
+    if run.verdict != Verdict::Pass || !run.findings.is_empty() {
         pieces.details = Some((rank(run.verdict, None), details(run)));
     }
     pieces
@@ -116,8 +116,23 @@ fn details(run: &RunOutcome) -> String {
         phrase(run.verdict),
         line(&run.run, LONG_SENTENCE)
     );
-    for (name, fact) in facts(run, [Fact::Firmware, Fact::Build, Fact::Taken, Fact::Station]) {
-        text.push_str(&format!("- {name} {}\n", line(fact, NAME)));
+    let labels = [
+        Fact::Title,
+        Fact::Firmware,
+        Fact::Build,
+        Fact::Taken,
+        Fact::Station,
+        Fact::Operator,
+        Fact::Instrument,
+        Fact::CalibratedUntil,
+        Fact::Injection,
+        Fact::Notes,
+    ];
+    for (name, fact) in facts(run, labels) {
+        text.push_str(&format!("- {name} {}\n", line(fact, NAMES)));
+    }
+    for finding in &run.findings {
+        text.push_str(&format!("- noticed: {}\n", line(finding, LONG_SENTENCE)));
     }
     text.push_str(&format!("- spec {}\n", line(&run.spec_file, LONG_SENTENCE)));
     let mut lines = run.corners.iter().filter(|corner| corner.verdict != Verdict::Pass).flat_map(about);

@@ -14,6 +14,12 @@ pub(in crate::report) enum Fact {
     Taken,
     Run,
     Spec,
+    Title,
+    Operator,
+    Instrument,
+    CalibratedUntil,
+    Injection,
+    Notes,
 }
 
 impl Fact {
@@ -28,6 +34,12 @@ impl Fact {
             Self::Taken => "taken",
             Self::Run => "run",
             Self::Spec => "spec",
+            Self::Title => "title",
+            Self::Operator => "operator",
+            Self::Instrument => "instrument",
+            Self::CalibratedUntil => "calibrated_until",
+            Self::Injection => "injection",
+            Self::Notes => "notes",
         }
     }
 
@@ -42,6 +54,12 @@ impl Fact {
             Self::Taken => run.taken.as_deref(),
             Self::Run => Some(&run.run),
             Self::Spec => Some(&run.spec_file),
+            Self::Title => run.title.as_deref(),
+            Self::Operator => run.bench.operator.as_deref(),
+            Self::Instrument => run.bench.instrument.as_deref(),
+            Self::CalibratedUntil => run.bench.calibrated_until.as_deref(),
+            Self::Injection => run.bench.injection.as_deref(),
+            Self::Notes => run.bench.notes.as_deref(),
         }
     }
 }

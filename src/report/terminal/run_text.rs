@@ -152,5 +152,8 @@ fn summary(run: &RunOutcome, style: Style) -> String {
         line.push_str(&format!("; nearest to a limit: {}, {}", terminal(&corner.corner), terminal(&text)));
     }
     line.push('\n');
+    for finding in &run.findings {
+        line.push_str(&format!("    noticed: {}\n", terminal(finding)));
+    }
     line
 }
