@@ -160,7 +160,7 @@ impl Bench {
         let (clock, start) = (Instant::now(), cpu());
         for _ in 0..repeats {
             let mut read = |entry: &SweepEntry, _: &Reading, samples: &mut Samples| {
-                samples.clone_from(&pair[usize::from(entry.file != "weak")]);
+                samples.clone_from(&pair[usize::from(entry.name() != "weak")]);
                 Ok(())
             };
             black_box(judge_run(&self.run, None, &options, &mut self.workspace, &mut read).is_ok());

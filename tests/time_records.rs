@@ -5,6 +5,7 @@
 
 use loopgauge::diagnostic::Diagnostic;
 use loopgauge::inspect::inspect;
+use loopgauge::measurand::Measurand;
 use loopgauge::spec::{CriticalPoint, load_reading};
 use loopgauge::sweep::{Complex64, Reading, Samples, Scratch, read};
 use std::f64::consts::TAU;
@@ -179,7 +180,7 @@ fn a_short_sweep_is_no_better_than_its_records() {
     let percent = seen(&noisy).noise_percent.unwrap();
     // 2 mV on 20 mV over 200 samples, on both sides of a ratio near 1: 0.1 sqrt(2/200) sqrt 2.
     assert!((1.0..2.2).contains(&percent), "{percent}");
-    let of = |samples: &Samples| seen(samples).measured.phase_margin_deg.unwrap().uncertainty;
+    let of = |samples: &Samples| seen(samples).measured.get(Measurand::PhaseMargin).unwrap().uncertainty;
     // Twice 0.014 rad and less; nothing is claimed of what no noise is known of.
     assert!(of(&bare).is_none() && (0.8..3.0).contains(&of(&noisy).unwrap()), "{:?}", of(&noisy));
 }

@@ -206,7 +206,12 @@ fn judge(corner: &Corner, sweeps: &[Samples]) -> LevelsOutcome {
         .entries
         .iter()
         .zip(sweeps)
-        .map(|(entry, samples)| SweepInput { entry, samples, fingerprint: samples.fingerprint() })
+        .map(|(entry, samples)| SweepInput {
+            entry,
+            samples,
+            fingerprint: samples.fingerprint(),
+            disagreement: None,
+        })
         .collect();
     levels(".", CriticalPoint::MinusOne, &spec.corners[0], &inputs, &HashSet::new())
         .unwrap_or_else(|reason| panic!("{reason}"))
