@@ -253,6 +253,9 @@ pub struct DriftArgs {
     /// that move together.
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub false_alarms: Option<f64>,
+    /// Keep the movements that are found in the history, for its view `movements`, in the place of those kept before.
+    #[arg(long)]
+    pub store: bool,
 }
 
 /// What `history` can do.

@@ -20,6 +20,7 @@ use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
 use crate::spec;
 use std::collections::HashMap;
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 /// Runs the command.
@@ -46,6 +47,11 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
         }
     };
     write(args, &products, verbose, console);
+    if args.store
+        && let Err(error) = store(&args.history, &products)
+    {
+        console.show(&diagnostic(&error));
+    }
     let fails = products.iter().any(|product| product.verdict == Some(Verdict::Fail));
     if console.has_errors() {
         UNREADABLE
@@ -54,6 +60,11 @@ pub fn drift(args: &DriftArgs, verbose: bool, console: &mut Console) -> u8 {
     } else {
         PASSED
     }
+}
+
+fn store(history: &OsStr, products: &[ProductDrift]) -> Result<(), HistoryError> {
+    let address = Address::parse(history)?;
+    History::open_to_record(&address)?.store_movements(products, time::UtcDateTime::now())
 }
 
 /// The files that are asked for, by option.

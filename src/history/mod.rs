@@ -13,6 +13,7 @@
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings` | writing a run |
 //! | `checked` | the checks of a corner |
+//! | `movements` | what `drift --store` keeps |
 //! | `views` | views for people and their tools |
 //! | `digest` | the digest of a row |
 //! | `numbers` | what numbers it may hold |
@@ -38,6 +39,7 @@ mod export_row;
 mod lacking;
 mod maintain;
 mod model;
+mod movements;
 mod network_share;
 mod numbers;
 #[cfg(feature = "parquet")]

@@ -151,7 +151,8 @@ CREATE TABLE checked (
 /// The first version with conditions and checks.
 pub(super) const WITH_CHECKS: i64 = 3;
 
-/// What the spec calls the product, who measured the run, and with what; what an earlier version recorded has none.
+/// What the spec calls the product, who measured the run, and with what; what an earlier version recorded has none. Movements are what
+/// `drift --store` found last.
 const VERSION_4: &str = "
 ALTER TABLE record ADD COLUMN title TEXT;
 ALTER TABLE record ADD COLUMN operator TEXT;
@@ -159,6 +160,27 @@ ALTER TABLE record ADD COLUMN instrument TEXT;
 ALTER TABLE record ADD COLUMN calibrated_until TEXT;
 ALTER TABLE record ADD COLUMN injection TEXT;
 ALTER TABLE record ADD COLUMN notes TEXT;
+CREATE TABLE movement (
+    product TEXT NOT NULL,
+    corner TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    axis TEXT NOT NULL,
+    since TEXT,
+    since_low TEXT,
+    since_high TEXT,
+    newest TEXT,
+    probability DOUBLE PRECISION NOT NULL,
+    size DOUBLE PRECISION NOT NULL,
+    size_low DOUBLE PRECISION NOT NULL,
+    size_high DOUBLE PRECISION NOT NULL,
+    relevant BIGINT NOT NULL,
+    share_eaten DOUBLE PRECISION NOT NULL,
+    message TEXT NOT NULL,
+    stored TEXT NOT NULL,
+    PRIMARY KEY (product, corner, quantity)
+);
 ";
 
 /// The first version with them.

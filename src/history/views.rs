@@ -13,12 +13,13 @@ use crate::measurand::Measurand;
 pub(super) const NUMBER: i64 = 2;
 
 /// Names and definitions; one may stand on those before it. Words in braces: see [`fill`].
-const VIEWS: [(&str, &str); 5] = [
+const VIEWS: [(&str, &str); 6] = [
     ("margins", MARGINS),
     ("latest_margins", LATEST_MARGINS),
     ("corners", CORNERS),
     ("verdicts", VERDICTS),
     ("conditions", CONDITIONS),
+    ("movements", MOVEMENTS),
 ];
 
 /// A row per record, corner and quantity. From the record to its values, so that a query for few records reads few rows.
@@ -63,12 +64,20 @@ const CONDITIONS: &str = "
 SELECT c.record_id AS record, c.corner, e.key AS condition_name, e.value AS condition_value
 FROM corner c, {each_condition} e";
 
+/// A row per series that moved, as `drift --store` found it last.
+const MOVEMENTS: &str = "
+SELECT m.product, m.corner, m.quantity, m.unit, m.kind, m.axis, m.since, m.since_low, m.since_high, m.newest, m.probability,
+    m.size, m.size_low, m.size_high, {relevant} AS is_relevant, m.share_eaten, m.message, {stored} AS stored_at
+FROM movement m";
+
 /// Labels, times and verdict of a record.
 const RECORD: &str = "r.id AS record, r.product, r.serial, r.revision, r.firmware, r.build, r.station, {taken} AS taken_at,
     {recorded} AS recorded_at, {is_reference} AS is_reference, (r.removed IS NOT NULL) AS is_marked, r.verdict AS run_verdict";
 
 /// SQLite has neither timestamps nor booleans: texts of ISO 8601, 0 and 1.
-const SQLITE: [(&str, &str); 6] = [
+const SQLITE: [(&str, &str); 8] = [
+    ("{relevant}", "m.relevant"),
+    ("{stored}", "strftime('%Y-%m-%dT%H:%M:%fZ', m.stored)"),
     ("{taken}", "strftime('%Y-%m-%dT%H:%M:%fZ', r.taken_us / 1000000.0, 'unixepoch')"),
     ("{recorded}", "strftime('%Y-%m-%dT%H:%M:%fZ', r.recorded)"),
     ("{is_reference}", "r.is_reference"),
@@ -76,7 +85,9 @@ const SQLITE: [(&str, &str); 6] = [
     ("{conditions}", "c.conditions"),
     ("{each_condition}", "json_each(c.conditions)"),
 ];
-const POSTGRES: [(&str, &str); 6] = [
+const POSTGRES: [(&str, &str); 8] = [
+    ("{relevant}", "(m.relevant <> 0)"),
+    ("{stored}", "m.stored::TIMESTAMPTZ"),
     ("{taken}", "TIMESTAMPTZ 'epoch' + r.taken_us * INTERVAL '1 microsecond'"),
     ("{recorded}", "r.recorded::TIMESTAMPTZ"),
     ("{is_reference}", "(r.is_reference <> 0)"),

@@ -156,6 +156,40 @@ fn equal_units_tell_no_capability() {
     );
 }
 
+/// What `drift --store` found last stands in the view `movements`, as in the JSON result.
+#[test]
+fn movements_are_stored_for_sql() {
+    let wobble = [0.0, 0.2, -0.2, 0.1, -0.1, 0.05];
+    let margins = |step: f64| -> Vec<f64> {
+        (0..18).map(|k| if k < 10 { 56.0 } else { 56.0 - step } + wobble[k % wobble.len()]).collect()
+    };
+    let sql = "SELECT kind, since, unit, size, size_low, size_high, probability, is_relevant, stored_at FROM movements";
+    let room = room(&RULES, &singles(&margins(2.0)));
+    let stored = |room: &Room| -> Vec<(String, String, String, [f64; 4], bool, String)> {
+        let connection = rusqlite::Connection::open(room.path("h.db")).unwrap();
+        let mut statement = connection.prepare(sql).unwrap();
+        let row = |row: &rusqlite::Row<'_>| {
+            let numbers = [row.get(3)?, row.get(4)?, row.get(5)?, row.get(6)?];
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, numbers, row.get(7)?, row.get(8)?))
+        };
+        statement.query_map([], row).unwrap().map(Result::unwrap).collect()
+    };
+    assert_eq!(stored(&room), [], "nothing was stored");
+    let result = room.run("drift --history h.db --store --json -").ends(0).json();
+    let moved = &only(&result)["movement"];
+    // A second time takes the place of the first.
+    room.run("drift --history h.db --store").ends(0);
+    let [row] = &stored(&room)[..] else { panic!("one series moved") };
+    assert_eq!((row.0.as_str(), row.1.as_str(), row.2.as_str()), ("step", "W11", "deg"));
+    for (key, own) in ["value", "low", "high"].into_iter().zip(row.3) {
+        close(&moved["size"][key], own);
+    }
+    assert!(row.3[3] > 0.9 && row.4 == (moved["relevant"] == true) && row.5.ends_with('Z'), "{row:?}");
+    // Without the option nothing is written.
+    room.run("drift --history h.db").ends(0);
+    assert_eq!(stored(&room).len(), 1);
+}
+
 #[test]
 fn a_step_is_told_with_what_changed_there() {
     let wobble = [0.0, 0.2, -0.2, 0.1, -0.1, 0.05];
