@@ -7,7 +7,8 @@ use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Unit, Verdict, range
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, calls_for_action, conditions, count_of, counts, not_judged, phrase, without_baseline,
+    CheckStatement, Fact, calls_for_action, conditions, count_of, counts, facts, not_judged, phrase,
+    without_baseline,
 };
 
 /// The pieces of a run's text, by the section they go to.
@@ -113,6 +114,19 @@ fn summary(run: &RunOutcome, style: Style) -> String {
         line.push_str(&format!("; least phase margin {text} at {}", terminal(corner)));
     }
     line.push('\n');
+    if style.every_check {
+        let bench = [
+            Fact::Title,
+            Fact::Operator,
+            Fact::Instrument,
+            Fact::CalibratedUntil,
+            Fact::Injection,
+            Fact::Notes,
+        ];
+        for (name, fact) in facts(run, bench) {
+            line.push_str(&format!("    {name}: {}\n", terminal(fact)));
+        }
+    }
     for finding in &run.findings {
         line.push_str(&format!("    noticed: {}\n", terminal(finding)));
     }
