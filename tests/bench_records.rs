@@ -33,6 +33,7 @@ fn every_output_and_the_history_show_them() {
     let room = room(&KEYS);
     room.run("check runs/good --json r.json --junit r.xml --html r.html --markdown r.md --record line.db")
         .ends(0);
+    let ran = room.run("check runs/good --verbose").ends(0);
     let title = ("title", "one rail of the river gauge");
     let result: Value = serde_json::from_str(&room.read("r.json")).unwrap();
     let report = room.read("r.xml");
@@ -42,6 +43,7 @@ fn every_output_and_the_history_show_them() {
     let headers = csv.headers().unwrap().clone();
     let row = csv.records().next().unwrap().unwrap();
     for (key, value) in KEYS.into_iter().chain([title]) {
+        assert!(ran.out().contains(&format!("    {key}: {value}\n")), "{}", ran.out());
         assert_eq!(text(&result["runs"][0][key]), value);
         assert!(report.contains(&format!("<property name=\"{key}\" value=\"{value}\"")), "{key}: {report}");
         assert!(html.contains(&format!("<dt>{key}</dt><dd>{value}</dd>")), "{key}");

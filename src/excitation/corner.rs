@@ -2,7 +2,8 @@
 
 use super::findings::findings;
 use super::outcome::{LevelsOutcome, TriedLevel};
-use super::survey::{Tried, survey};
+use super::survey::survey;
+use super::tried::Tried;
 use crate::analysed::Analysed;
 use crate::check::{self, SweepInput};
 use crate::linearity::STEP_SLACK_DB;

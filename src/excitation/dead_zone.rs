@@ -10,7 +10,7 @@
 //! is one only when that mean shows the gain that is lost, over enough independent samples.
 
 use super::strongest_level::Standing;
-use super::survey::Tried;
+use super::tried::Tried;
 use crate::curve::Curve;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 use std::ops::Range;

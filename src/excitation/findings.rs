@@ -6,7 +6,7 @@ use super::noise_limits::{Headroom, Noisy};
 use super::outcome::LevelsOutcome;
 use super::point::{NoiseAt, SurveyPoint};
 use super::strongest_level::Break;
-use super::survey::Tried;
+use super::tried::Tried;
 use crate::check::{SAME_LEVEL_DB, frequency_text};
 use crate::coverage;
 use crate::curve::Span;

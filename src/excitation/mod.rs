@@ -9,6 +9,7 @@
 //! | `flat_pair` | one pair of constant levels for the whole band, or what stands against it |
 //! | `noise_limits` | where noise hides more than the tolerances allow, and whether more excitation would help |
 //! | `point` | what the levels show at one frequency |
+//! | `tried` | a level with its sweep |
 //! | `survey` | all of that over a grid of frequencies |
 //! | `outcome` | the result type |
 //! | `findings` | the same in sentences |
@@ -30,6 +31,7 @@ mod point;
 mod profile;
 mod strongest_level;
 mod survey;
+mod tried;
 
 pub use corner::{NoLevels, level_count, levels};
 pub use flat_pair::FlatPair;
@@ -39,4 +41,5 @@ pub use outcome::{LevelsOutcome, TriedLevel};
 pub use point::{NoiseAt, SurveyPoint};
 pub use profile::SLOPE_DB_PER_DECADE;
 pub use strongest_level::Break;
-pub use survey::{Survey, Tried, survey};
+pub use survey::{Survey, survey};
+pub use tried::Tried;

@@ -7,19 +7,10 @@ use super::noise_limits::{Noisy, noisy};
 use super::point::{NoiseAt, SurveyPoint};
 use super::profile::profile;
 use super::strongest_level::{Levels, Standing, standing};
-use crate::analysed::Analysed;
+use super::tried::Tried;
 use crate::linearity::Relation;
 use crate::noise::Smoother;
 use crate::spec::Tolerances;
-
-/// One level that was tried.
-#[derive(Debug, Clone, Copy)]
-pub struct Tried<'a> {
-    /// The level, dB relative to 1 mW into 50 ohm.
-    pub dbm: f64,
-    /// Its sweep, or the mean of its repeats.
-    pub sweep: &'a Analysed,
-}
 
 /// What the levels of a corner show.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -161,6 +152,7 @@ mod tests {
     use super::super::noise_limits::Headroom;
     use super::super::profile::SLOPE_DB_PER_DECADE;
     use super::*;
+    use crate::analysed::Analysed;
     use crate::quantity::{Decibel, Degrees};
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;

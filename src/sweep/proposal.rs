@@ -16,8 +16,9 @@ use std::sync::Arc;
 
 /// Larger files are not tried, bytes: each candidate reads all of it.
 const LARGEST: usize = 4 << 20;
-/// Candidates that are tried, at most.
-const MOST: usize = 400;
+/// Bytes that all candidates together may read: a second or two. With more of them none is tried, since one that was left out might make
+/// sense, too.
+const MOST_READ: usize = 400 << 20;
 /// Columns that are looked at.
 const MOST_COLUMNS: usize = 12;
 
@@ -40,7 +41,11 @@ pub fn propose(bytes: &[u8]) -> Proposal {
     }
     let file: Arc<str> = "sweep".into();
     let (mut scratch, mut found): (Scratch, Vec<(Reading, Samples)>) = (Scratch::default(), Vec::new());
-    for reading in candidates(bytes).into_iter().take(MOST) {
+    let candidates = candidates(bytes);
+    if candidates.len().saturating_mul(bytes.len()) > MOST_READ {
+        return Proposal::Nothing;
+    }
+    for reading in candidates {
         let mut samples = Samples::default();
         let reads = read(bytes, &file, &reading, &mut scratch, &mut samples).is_ok();
         if reads && is_plausible(&samples) && found.iter().all(|(_, known)| !is_alike(known, &samples)) {

@@ -7,7 +7,7 @@ use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, range_text}
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, calls_for_action, conditions, count_of, counts, nearest, not_judged, phrase,
+    CheckStatement, Fact, calls_for_action, conditions, count_of, counts, facts, nearest, not_judged, phrase,
     without_baseline,
 };
 
@@ -152,6 +152,19 @@ fn summary(run: &RunOutcome, style: Style) -> String {
         line.push_str(&format!("; nearest to a limit: {}, {}", terminal(&corner.corner), terminal(&text)));
     }
     line.push('\n');
+    if style.every_check {
+        let bench = [
+            Fact::Title,
+            Fact::Operator,
+            Fact::Instrument,
+            Fact::CalibratedUntil,
+            Fact::Injection,
+            Fact::Notes,
+        ];
+        for (name, fact) in facts(run, bench) {
+            line.push_str(&format!("    {name}: {}\n", terminal(fact)));
+        }
+    }
     for finding in &run.findings {
         line.push_str(&format!("    noticed: {}\n", terminal(finding)));
     }
