@@ -178,7 +178,13 @@ fn standard_input_is_read_in_the_place_of_a_file() {
     let told = with_input(&room, "check -", &sweep).ends(2);
     assert!(told.stderr.contains("is no run file"), "{}", told.stderr);
     assert!(with_input(&room, "inspect - --critical-point +1", "").ends(2).stderr.contains("empty"));
-    for twice in ["inspect - - --critical-point +1", "check - -", "lint - -"] {
+    for twice in [
+        "inspect - - --critical-point +1",
+        "inspect - --spec -",
+        "inspect - --critical-point +1 --reading -",
+        "check - -",
+        "lint - -",
+    ] {
         let ran = with_input(&room, twice, &sweep).ends(2);
         assert!(ran.stderr.contains("named twice"), "{twice}: {}", ran.stderr);
     }

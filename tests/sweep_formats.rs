@@ -451,7 +451,7 @@ fn broken_declarations() {
     first(with(gain("zzz")), &["names `zzz`", "as it stands in the header"]);
     first(with(polar_at(1, 2, 4)), &["`reading.columns.phase` is column 4", "3 fields"]);
     first(with(polar_at(0, 2, 3)), &["`reading.columns.frequency` is column 0", "count from 1"]);
-    first(with(polar_at(1, 2, 2)), &["`gain` and `phase` are both taken from column 2"]);
+    first(with(polar_at(1, 2, 1)), &["`frequency` and `phase` are both taken from column 1"]);
     first(bare(gain("gain_db")), &["names `gain_db`", "`header: false`", "position"]);
     first(bare(Columns::default()), &["`frequency` is not declared", "column: 1"]);
     first(with(Columns { imag: Some(named("gain_db")), ..Columns::default() }), &["no column for `real`"]);

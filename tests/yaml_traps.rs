@@ -176,7 +176,7 @@ fn columns_by_name_and_by_position() {
         ("header: false", "missing-columns"),
         ("header: no", "unknown-word"),
         ("comment: ''", "empty-text"),
-        ("columns: {real: 1, imag: 1}", "repeated-column"),
+        ("columns: {input_real: 1, output_real: 1}", "repeated-column"),
         ("columns: {real: 1, gain: {column: 2, unit: dB}}", "mixed-columns"),
         ("columns: {gain: {column: 2, unit: db}}", "unknown-word"),
         ("columns: {frequency: {column: 2, unit: rpm}}", "wrong-unit"),

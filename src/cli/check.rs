@@ -75,7 +75,7 @@ struct Asked {
 
 fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
     let outputs = given(args);
-    if let Err(text) = once(&args.runs) {
+    if let Err(text) = once(&args.runs.iter().collect::<Vec<_>>()) {
         console.fault(&text);
         return None;
     }

@@ -29,7 +29,8 @@ struct Asked {
 
 /// Runs the command.
 pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
-    if let Err(text) = once(&args.sweeps) {
+    let beside = [&args.spec, &args.reading].into_iter().flatten();
+    if let Err(text) = once(&args.sweeps.iter().chain(beside).collect::<Vec<_>>()) {
         console.fault(&text);
         return UNREADABLE;
     }

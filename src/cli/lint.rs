@@ -27,7 +27,7 @@ use walkdir::WalkDir;
 
 /// Runs the command.
 pub fn lint(args: &LintArgs, console: &mut Console) -> u8 {
-    if let Err(text) = once(&args.paths) {
+    if let Err(text) = once(&args.paths.iter().collect::<Vec<_>>()) {
         console.fault(&text);
         return UNREADABLE;
     }

@@ -43,7 +43,7 @@ pub fn read(label: &Arc<str>, limit: u64, into: &mut Vec<u8>) -> Result<(), Diag
 ///
 /// # Errors
 /// When it is.
-pub fn once(paths: &[PathBuf]) -> Result<(), String> {
+pub fn once(paths: &[&PathBuf]) -> Result<(), String> {
     let count = paths.iter().filter(|path| path.as_path() == Path::new(STDIN)).count();
     if count > 1 { Err("standard input, -, is named twice: it holds one file".to_owned()) } else { Ok(()) }
 }

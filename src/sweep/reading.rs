@@ -26,7 +26,8 @@ pub enum Format {
 /// Layout of a sweep file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
-    /// What kind of file it is. All that follows but the columns and the unit of the frequencies is of text.
+    /// What kind of file it is. All that follows but the columns and the unit of the frequencies is of text, some of it of records over time
+    /// and of spreadsheets, too.
     pub format: Format,
     /// How characters are written, where no byte order mark says it.
     pub encoding: &'static Encoding,

@@ -204,7 +204,8 @@ fn numbers(field: &str, pair: Pair, decimal_comma: bool) -> Option<[f64; 2]> {
         Pair::Parts => match apart {
             Some((a, b)) => Some([parse(a)?, parse(b)?]),
             None => {
-                let Some(both) = inner.strip_suffix(['i', 'j']) else { return Some([parse(inner)?, 0.0]) };
+                // A plain number is none: the column may be named for both by mistake.
+                let both = inner.strip_suffix(['i', 'j'])?;
                 // The sign of the imaginary part is the last one that belongs to no exponent.
                 let bytes = both.as_bytes();
                 let is_sign = |at: &usize| {
@@ -214,7 +215,7 @@ fn numbers(field: &str, pair: Pair, decimal_comma: bool) -> Option<[f64; 2]> {
                 let (real, imag) =
                     both.split_at_checked((0..bytes.len()).rev().find(is_sign).unwrap_or(0))?;
                 // `1+-2j` is written, too.
-                let real = real.strip_suffix('+').unwrap_or(real);
+                let real = if imag.starts_with('-') { real.strip_suffix('+').unwrap_or(real) } else { real };
                 let imag = imag.strip_prefix('+').unwrap_or(imag);
                 let imag = match imag {
                     "" => 1.0,
@@ -242,13 +243,12 @@ mod tests {
             ("-1.5e-3 + 2e+1i", [-1.5e-3, 20.0]),
             ("1+-2j", [1.0, -2.0]),
             ("-3e-2j", [0.0, -3e-2]),
-            ("4.5", [4.5, 0.0]),
             ("1+i", [1.0, 1.0]),
             ("-j", [0.0, -1.0]),
         ] {
             assert_eq!(parts(text), Some(wanted), "{text}");
         }
-        for text in ["", "i+1", "1+2", "1+2k", "(1+2j", "1,2,3", "nan+1j", "1++2j", "40dB"] {
+        for text in ["", "4.5", "i+1", "1+2", "1+2k", "(1+2j", "1,2,3", "nan+1j", "1++2j", "40dB"] {
             assert_eq!(parts(text), None, "{text}");
         }
         assert_eq!(numbers("(1,5;-2,5)", Pair::Parts, true), Some([1.5, -2.5]));

@@ -30,6 +30,8 @@ const RUN: usize = 3;
 const TOO_MANY: f64 = 1.5;
 /// Frequencies looked at for another line.
 const LOOKED_AT: usize = 600;
+/// Most samples of a record that is searched for one: the work is their product.
+const SEARCHED: usize = 50_000;
 
 /// Why a record shows no loop gain.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -237,6 +239,9 @@ fn explained(amplitude: f64, values: &[f64]) -> f64 {
 
 /// A frequency within a factor of two that is at least twice as strong as the declared one, and not the same line.
 fn louder(hz: f64, amplitude: f64, time: &[f64], values: &[f64]) -> Option<f64> {
+    if values.len() > SEARCHED {
+        return None;
+    }
     let span = time.last()? - time.first()?;
     let step = (0.5 / span).max(1.5 * hz / LOOKED_AT as f64);
     let mean = values.iter().sum::<f64>() / values.len() as f64;
