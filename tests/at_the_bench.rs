@@ -144,6 +144,20 @@ fn a_corner_that_lacks_a_repeat_shows_its_margins_and_is_missing() {
     assert!(ran.stderr.contains("--record"), "{}", ran.stderr);
 }
 
+/// An archive holds every piece, and remembers that sweeps could be missing.
+#[test]
+fn an_archive_of_pieces_and_of_a_run_in_the_making_gives_the_same_bytes() {
+    let room = in_pieces(0.0);
+    std::fs::remove_file(room.path("runs/good/c.csv")).unwrap();
+    std::fs::remove_file(room.path("runs/good/c-check.csv")).unwrap();
+    room.run("check runs --so-far --json first.json --archive a.zip").ends(1);
+    for folder in ["runs", "specs"] {
+        std::fs::remove_dir_all(room.path(folder)).unwrap();
+    }
+    room.run("check a.zip --json again.json").ends(1);
+    assert_eq!(room.read("again.json"), room.read("first.json"));
+}
+
 #[test]
 fn so_far_changes_nothing_of_a_run_that_is_whole() {
     let room = gauge::room();

@@ -6,12 +6,13 @@
 //! | `runs/N/` | run file and sweeps of each judged run, in the order of the result, under their own names |
 //! | `specs/`, `baseline/` | the specs with all that they extend, and the accepted units |
 //! | `result.json`, `junit.xml`, `report.html` | the result of the judged runs |
-//! | `manifest.json` | the day judged at, `--only`, the names that the result has for runs and specs |
+//! | `manifest.json` | the day judged at, `--only`, `--so-far`, the names that the result has for runs and specs |
 //! | `SHA256SUMS` | a digest of every file above |
 //!
 //! The same runs, judged on the same day, give the same bytes: entries have no time, and an order. Files are copied as streams and held
 //! against the digests of what was judged: one that changed in between makes no archive.
 
+use super::args::CheckArgs;
 use super::output_paths::{cannot_write, create};
 use super::pieces::Pieces;
 use crate::check::RunOutcome;
@@ -60,6 +61,9 @@ pub struct Manifest {
     /// The day that waivers were held against, `YYYY-MM-DD`.
     pub day: String,
     pub only: Vec<String>,
+    /// Whether sweeps may be missing still.
+    #[serde(default)]
+    pub so_far: bool,
     /// The folder of the specs in the archive, or the one spec file.
     pub specs: String,
     /// Whether there was a baseline.
@@ -107,7 +111,7 @@ impl Archive {
     ///
     /// # Errors
     /// Why it cannot be.
-    pub fn open(path: &Path, plan: Arc<HtmlPlan>, day: String, only: &[String]) -> Result<Self, String> {
+    pub fn open(path: &Path, plan: Arc<HtmlPlan>, day: String, args: &CheckArgs) -> Result<Self, String> {
         let zip = ZipWriter::new_stream(create(path, Kind::Archive)?);
         let spool = || SpooledTempFile::new(SPOOL);
         let begin = || -> io::Result<Self> {
@@ -115,7 +119,8 @@ impl Archive {
                 format: 1,
                 tool: TOOL.to_owned(),
                 day,
-                only: only.to_vec(),
+                only: args.only.clone(),
+                so_far: args.so_far,
                 ..Manifest::default()
             };
             let mut archive = Self {

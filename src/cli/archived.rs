@@ -100,6 +100,11 @@ impl Archived {
         self.manifest.baseline.then(|| self.folder.path().join(BASELINE))
     }
 
+    /// Whether sweeps could be missing still.
+    pub const fn so_far(&self) -> bool {
+        self.manifest.so_far
+    }
+
     /// The patterns of `--only`.
     pub fn only(&self) -> &[String] {
         &self.manifest.only

@@ -176,7 +176,7 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         only: (!only.is_empty()).then_some(&wants as _),
         keep: false,
         plots: told.outputs.wanted().plots(),
-        so_far: args.so_far,
+        so_far: args.so_far || asked.archived.as_ref().is_some_and(Archived::so_far),
     };
     let wanted = told.outputs.wanted();
     let benches: Mutex<Vec<Bench>> = Mutex::new(Vec::new());

@@ -111,7 +111,7 @@ impl Outputs {
             }),
             commands: (args.format == CheckFormat::Github && is_free).then(WorkflowCommands::default),
             archive: opened(&args.archive, console, |path| {
-                let archive = Archive::open(path, Arc::clone(&plan), day.to_string(), &args.only)?;
+                let archive = Archive::open(path, Arc::clone(&plan), day.to_string(), args)?;
                 Ok((Box::new(archive), Arc::clone(&plan), path.to_owned()))
             }),
             tally: Tally::new(),

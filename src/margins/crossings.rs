@@ -95,7 +95,8 @@ impl Line {
     fn between(self, low: f64, high: f64) -> std::ops::Range<i64> {
         match self {
             Self::Zero => 0..i64::from(low <= 0.0 && high >= 0.0),
-            Self::EveryTurn => (low / TAU).ceil() as i64..(high / TAU).floor() as i64 + 1,
+            // A phase of more turns than there are whole numbers has none of them.
+            Self::EveryTurn => (low / TAU).ceil() as i64..((high / TAU).floor() as i64).saturating_add(1),
         }
     }
 }
@@ -266,4 +267,16 @@ fn bracketed_root(f: &Cubic, level: f64, from: f64, to: f64, side_at_from: i8) -
         s = next;
     }
     s
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Line;
+
+    #[test]
+    fn lines_are_counted_for_any_phase() {
+        let between = |low, high| Line::EveryTurn.between(low, high);
+        assert_eq!(between(-7.0, 13.0), -1..3);
+        assert!(between(1e300, 2e300).is_empty() && between(-2e300, -1e300).is_empty());
+    }
 }
