@@ -60,6 +60,7 @@
 #[cfg(test)]
 extern crate self as loopgauge;
 
+pub mod alteration;
 pub mod analysed;
 pub mod baseline;
 pub mod begin;

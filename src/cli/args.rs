@@ -380,7 +380,11 @@ pub struct AcceptArgs {
 Examples:
   loopgauge inspect sweep.csv --critical-point +1
   loopgauge inspect *.csv --critical-point -1 --reading layout.yaml --json -
-  loopgauge inspect sweep.csv --spec specs/river-gauge-5v.yaml --corner 24V-3A")]
+  loopgauge inspect sweep.csv --spec specs/river-gauge-5v.yaml --corner 24V-3A
+  loopgauge inspect sweep.csv --critical-point +1 --with 'gain:3 dB' --with 'lead:5 kHz,50 kHz'
+
+Cautions: --with multiplies the measured curve by exact factors. It knows nothing of saturation, of sampling, of an operating \
+point that moves with the change, or of a network that loads the stage before it: build the change, and sweep again.")]
 pub struct InspectArgs {
     /// Sweep files. - is standard input.
     #[arg(required = true, value_name = "SWEEP")]
@@ -405,6 +409,10 @@ pub struct InspectArgs {
     /// How the files are laid out: a YAML file that holds the map of `reading`.
     #[arg(long, value_name = "FILE")]
     pub reading: Option<PathBuf>,
+    /// Show crossover and margins also with a change of the loop: `gain:3 dB`, `delay:0.5 us`, `lead:ZERO,POLE`, `lag:POLE,ZERO`. May be
+    /// repeated, one change made after the other.
+    #[arg(long, value_name = "CHANGE")]
+    pub with: Vec<crate::alteration::Alteration>,
     /// Draw gain and phase over frequency as text also where standard output is no terminal.
     #[arg(long, conflicts_with = "quiet")]
     pub plot: bool,
