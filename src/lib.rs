@@ -67,6 +67,7 @@ pub mod begin;
 pub mod check;
 #[cfg(feature = "cli")]
 pub mod cli;
+pub mod compare;
 pub mod coverage;
 pub mod curve;
 pub mod decision;

@@ -229,7 +229,9 @@ fn inspect_shows_what_changes_would_do() {
             "--json",
             "-",
         ]);
-        with.iter().for_each(|change| drop(command.args(["--with", change])));
+        for change in with {
+            command.args(["--with", change]);
+        }
         finish(&mut command).ends(status)
     };
     let result = run(&["delay:0.5 us"], 0).json();

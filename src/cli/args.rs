@@ -87,6 +87,13 @@ pub enum Command {
     /// status: 0 when all runs were accepted, 1 when one was refused because it did not pass, 2 when an input could not be
     /// read, an output could not be written or the command line is wrong.
     Accept(AcceptArgs),
+    /// Show what differs between two runs, or two folders of runs.
+    ///
+    /// Corner by corner the difference of every value with its uncertainty and the largest deviation of the curves; over all corners of a
+    /// product a flat gain, a delay, a resonance that moved, and what remains. What one station does to both sides cancels. Nothing is
+    /// judged or accepted. Exit status: 0, differences or not; 2 when an input could not be read, nothing could be compared, an output
+    /// could not be written or the command line is wrong.
+    Compare(CompareArgs),
     /// Watch margins over builds: tables, control charts, trend, forecast, capability.
     ///
     /// Reads a history that `check --record` wrote; never makes or changes one. What is judged stands in `drift` of the newest
@@ -372,6 +379,30 @@ pub struct AcceptArgs {
     /// Drop the other accepted units of the products, when all runs given of a product were accepted.
     #[arg(long)]
     pub replace: bool,
+}
+
+/// Arguments of `compare`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge compare runs/RG-00042 runs/RG-00042-reworked
+  loopgauge compare runs/rev-b runs/rev-c --json differences.json
+
+Cautions: a difference holds for the corners that both sides have. What is common to all corners is a description, not a cause: \
+several parts may do the same to a curve.")]
+pub struct CompareArgs {
+    /// A run.yaml, its folder, or a folder that is searched for runs.
+    #[arg(value_name = "A")]
+    pub a: PathBuf,
+    /// The same; its units are matched with those of A by product and serial, or where each side has one of a product.
+    #[arg(value_name = "B")]
+    pub b: PathBuf,
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
+    pub specs: PathBuf,
+    /// Write the result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
 }
 
 /// Arguments of `inspect`.
