@@ -60,12 +60,14 @@
 #[cfg(test)]
 extern crate self as loopgauge;
 
+pub mod alteration;
 pub mod analysed;
 pub mod baseline;
 pub mod begin;
 pub mod check;
 #[cfg(feature = "cli")]
 pub mod cli;
+pub mod compare;
 pub mod coverage;
 pub mod curve;
 pub mod decision;

@@ -18,10 +18,13 @@ use crate::quantity::Unit;
 /// The definitions that all documents share.
 const DEFS: &str = include_str!("schema/defs.json");
 
+/// Writes a key of what is measured.
+type Key = fn(Measurand) -> String;
+
 /// What a line of the definitions stands for, if it stands for the keys of what is measured, and how it ends.
-fn marked(line: &str) -> Option<(fn(Measurand) -> String, &str)> {
+fn marked(line: &str) -> Option<(Key, &str)> {
     let (word, rest) = line.trim_start().strip_prefix("\"$measurands\": \"")?.split_once('"')?;
-    let of = match word {
+    let of: Key = match word {
         "limits" => limit,
         "regression" => change,
         _ => movement,
@@ -139,7 +142,7 @@ pub fn document(subject: Subject) -> String {
         Subject::Run => ("run of loopgauge", "\"$ref\": \"#/$defs/run\""),
     };
     let lines = DEFS.trim_end().lines().map(|line| match marked(line) {
-        Some((of, rest)) => Measurand::ALL.map(|measurand| of(measurand)).join(",\n      ") + rest,
+        Some((of, rest)) => Measurand::ALL.map(of).join(",\n      ") + rest,
         None => line.to_owned(),
     });
     let defs = lines.collect::<Vec<_>>().join("\n").replace('\n', "\n  ");

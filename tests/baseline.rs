@@ -9,6 +9,8 @@
 )]
 
 mod common;
+#[path = "baseline/compare.rs"]
+mod compare;
 #[path = "baseline/curves.rs"]
 mod curves;
 #[path = "baseline/files.rs"]

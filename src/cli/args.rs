@@ -87,6 +87,13 @@ pub enum Command {
     /// status: 0 when all runs were accepted, 1 when one was refused because it did not pass, 2 when an input could not be
     /// read, an output could not be written or the command line is wrong.
     Accept(AcceptArgs),
+    /// Show what differs between two runs, or two folders of runs.
+    ///
+    /// Corner by corner the difference of every value with its uncertainty and the largest deviation of the curves; over all corners of a
+    /// product a flat gain, a delay, a resonance that moved, and what remains. What one station does to both sides cancels. Nothing is
+    /// judged or accepted. Exit status: 0, differences or not; 2 when an input could not be read, nothing could be compared, an output
+    /// could not be written or the command line is wrong.
+    Compare(CompareArgs),
     /// Watch margins over builds: tables, control charts, trend, forecast, capability.
     ///
     /// Reads a history that `check --record` wrote; never makes or changes one. What is judged stands in `drift` of the newest
@@ -377,13 +384,41 @@ pub struct AcceptArgs {
     pub replace: bool,
 }
 
+/// Arguments of `compare`.
+#[derive(Debug, Args)]
+#[command(after_long_help = "\
+Examples:
+  loopgauge compare runs/RG-00042 runs/RG-00042-reworked
+  loopgauge compare runs/rev-b runs/rev-c --json differences.json
+
+Cautions: a difference holds for the corners that both sides have. What is common to all corners is a description, not a cause: \
+several parts may do the same to a curve.")]
+pub struct CompareArgs {
+    /// A run.yaml, its folder, or a folder that is searched for runs.
+    #[arg(value_name = "A")]
+    pub a: PathBuf,
+    /// The same; its units are matched with those of A by product and serial, or where each side has one of a product.
+    #[arg(value_name = "B")]
+    pub b: PathBuf,
+    /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
+    #[arg(long, value_name = "PATH", default_value = SPECS)]
+    pub specs: PathBuf,
+    /// Write the result as JSON. - is standard output.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
 /// Arguments of `inspect`.
 #[derive(Debug, Args)]
 #[command(after_long_help = "\
 Examples:
   loopgauge inspect sweep.csv --critical-point +1
   loopgauge inspect *.csv --critical-point -1 --reading layout.yaml --json -
-  loopgauge inspect sweep.csv --spec specs/river-gauge-5v.yaml --corner 24V-3A")]
+  loopgauge inspect sweep.csv --spec specs/river-gauge-5v.yaml --corner 24V-3A
+  loopgauge inspect sweep.csv --critical-point +1 --with 'gain:3 dB' --with 'lead:5 kHz,50 kHz'
+
+Cautions: --with multiplies the measured curve by exact factors. It knows nothing of saturation, of sampling, of an operating \
+point that moves with the change, or of a network that loads the stage before it: build the change, and sweep again.")]
 pub struct InspectArgs {
     /// Sweep files. - is standard input.
     #[arg(required = true, value_name = "SWEEP")]
@@ -408,6 +443,10 @@ pub struct InspectArgs {
     /// How the files are laid out: a YAML file that holds the map of `reading`.
     #[arg(long, value_name = "FILE")]
     pub reading: Option<PathBuf>,
+    /// Show crossover and margins also with a change of the loop: `gain:3 dB`, `delay:0.5 us`, `lead:ZERO,POLE`, `lag:POLE,ZERO`. May be
+    /// repeated, one change made after the other.
+    #[arg(long, value_name = "CHANGE")]
+    pub with: Vec<crate::alteration::Alteration>,
     /// Draw gain and phase over frequency as text also where standard output is no terminal.
     #[arg(long, conflicts_with = "quiet")]
     pub plot: bool,

@@ -12,7 +12,7 @@ use crate::disk::stdin::once;
 use crate::inspect::{Inspected, inspect as look};
 use crate::output::Kind;
 use crate::report::{render_inspect, render_plot, write_inspect_json};
-use crate::spec::{self, CriticalPoint, LoadedSpec, Spec};
+use crate::spec::{self, Corner, CriticalPoint, LoadedSpec, Spec};
 use crate::sweep::{Proposal, Reading, Samples, propose};
 use std::path::Path;
 use std::sync::Arc;
@@ -59,10 +59,11 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
                     .spec
                     .as_ref()
                     .and_then(|(loaded, at)| Some((loaded.spec.as_ref(), loaded.spec.corners.get(*at)?)));
-                sweeps.push(match corner {
+                let seen = match corner {
                     Some((spec, corner)) => seen.against(spec, corner, &samples),
                     None => seen,
-                });
+                };
+                sweeps.push(changed(seen, args, &samples, (asked.critical_point, corner), console));
             }
             Err(problems) => {
                 problems.iter().for_each(|problem| console.show(problem));
@@ -75,6 +76,26 @@ pub fn inspect(args: &InspectArgs, console: &mut Console) -> u8 {
     }
     write(args, &sweeps, &plots, console);
     if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+/// The same with the changes asked for, as far as the samples carry them.
+fn changed(
+    seen: Inspected,
+    args: &InspectArgs,
+    samples: &Samples,
+    (critical_point, against): (CriticalPoint, Option<(&Spec, &Corner)>),
+    console: &mut Console,
+) -> Inspected {
+    if args.with.is_empty() {
+        return seen;
+    }
+    match seen.clone().with(&args.with, samples, critical_point, against) {
+        Ok(with) => with,
+        Err(error) => {
+            console.fault(&format!("{}: --with: {error}", seen.file));
+            seen
+        }
+    }
 }
 
 fn asked(args: &InspectArgs) -> Result<Asked, Vec<Diagnostic>> {

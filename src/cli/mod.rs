@@ -4,7 +4,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `accept`, `begin`, `check`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
+//! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |
@@ -21,6 +21,7 @@ mod archived;
 mod args;
 mod begin;
 mod check;
+mod compare;
 mod console;
 mod drift;
 mod help;
@@ -77,6 +78,7 @@ pub fn main() -> ExitCode {
         Command::Drift(args) => drift::drift(&args, cli.verbose, &mut console),
         Command::History { command } => history::history(&command, &mut console),
         Command::Accept(args) => accept::accept(&args, &mut console),
+        Command::Compare(args) => compare::compare(&args, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),

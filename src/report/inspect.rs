@@ -3,8 +3,8 @@
 use super::escape;
 use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
-use crate::check::{Measured, Unit, Verdict, frequency_text, value_text};
-use crate::inspect::{Inspected, Way};
+use crate::check::{Measured, Unit, Verdict, frequency_text, value_alone, value_text};
+use crate::inspect::{Inspected, Way, With, WouldBe};
 use crate::measurand::Measurand;
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -59,17 +59,47 @@ pub fn render_inspect(sweep: &Inspected, style: Style) -> String {
         line(&mut text, &format!("  noticed: {}", escape::terminal(finding)));
     }
     if let Some(limits) = &sweep.limits {
-        let of = format!("{}, {}", limits.product, limits.corner);
-        line(&mut text, &format!("  by the limits of {of}, if a stronger sweep confirmed it; no verdict:"));
-        for check in &limits.checks {
-            let words = match check.would_be {
-                Verdict::NotJudged => "would not be judged".to_owned(),
-                verdict => format!("would be {verdict}"),
-            };
-            line(&mut text, &format!("  {:<22}{words}: {}", check.check, escape::terminal(&check.message)));
-        }
+        add_limits(&mut text, limits);
+    }
+    if let Some(with) = &sweep.with {
+        add_with(&mut text, sweep, with);
     }
     wrap(&text, style.width).into_owned()
+}
+
+fn add_limits(text: &mut String, limits: &WouldBe) {
+    let of = format!("{}, {}", limits.product, limits.corner);
+    line(text, &format!("  by the limits of {of}, if a stronger sweep confirmed it; no verdict:"));
+    for check in &limits.checks {
+        let words = match check.would_be {
+            Verdict::NotJudged => "would not be judged".to_owned(),
+            verdict => format!("would be {verdict}"),
+        };
+        line(text, &format!("  {:<22}{words}: {}", check.check, escape::terminal(&check.message)));
+    }
+}
+
+/// Each value with the changes made, beside the one without them.
+fn add_with(text: &mut String, sweep: &Inspected, with: &With) {
+    let changes = with.changes.join(", then ");
+    line(text, &format!("  with {changes}; calculated from this curve, not measured:"));
+    for finding in &with.findings {
+        line(text, &format!("  mind: {}", escape::terminal(finding)));
+    }
+    for measurand in Measurand::ALL {
+        let (then, own) = (with.measured.get(measurand), sweep.measured.get(measurand));
+        if then.is_none() && own.is_none() {
+            continue;
+        }
+        let before = own.map_or("none".to_owned(), |own| {
+            value_alone(own.value, own.uncertainty, measurand.unit(), own.at_least == Some(true))
+        });
+        let found = row(then, measurand.unit());
+        line(text, &format!("  {:<22}{found}; without {before}", measurand.title()));
+    }
+    if let Some(limits) = &with.limits {
+        add_limits(text, limits);
+    }
 }
 
 fn row(measured: Option<Measured>, unit: Unit) -> String {
@@ -120,6 +150,7 @@ mod tests {
             noise_percent: None,
             findings: vec!["one sentence".to_owned()],
             limits: None,
+            with: None,
         };
         let mut bytes = Vec::new();
         write_inspect_json(&mut bytes, &[sweep]).unwrap();

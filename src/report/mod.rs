@@ -7,6 +7,7 @@
 //! memory stays flat in the number of runs.
 
 pub mod annotation;
+mod compare;
 mod corner_table;
 mod counts;
 mod diagnostics;
@@ -32,6 +33,7 @@ pub(crate) mod sample;
 
 pub use crate::escape;
 
+pub use compare::{render_compare, write_compare_json};
 pub use counts::Counts;
 pub use diagnostics::render_diagnostic;
 pub use drift::{drift_suite, render_drift, write_drift_json, write_drift_junit};
