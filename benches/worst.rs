@@ -4,7 +4,7 @@
 //! two levels, every limit asked for, and `inspect`); prints each record as a multiple of what a usual sweep of as many points
 //! costs, and writes the worst one as CSV to the folder for temporary files.
 
-#![allow(clippy::unwrap_used, reason = "a bench fails by panicking")]
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "a bench fails by panicking")]
 
 #[path = "corpus/model.rs"]
 #[expect(dead_code, reason = "corners and readings belong to the corpus on disk")]

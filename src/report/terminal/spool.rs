@@ -208,13 +208,23 @@ mod tests {
         other.product = "river-gauge-3v3".to_owned();
         let text = text(&[sample::run(), other], Style::plain());
         let expected = "\
-The verdict is invalid.
+The verdict is invalid: of 8 corners 1 is invalid, 1 is missing, 1 fails, 1 is undecided, 1 is waived.
 
-of              all    invalid    missing       fail  undecided     waived       pass  not judged
-runs              2          1          0          0          0          0          1          0
-corners           8          1          1          1          1          1          3          0
-checks           78          1          1          1          1          1         60         13
+of        all  invalid  missing  fail  undecided  waived  pass  not judged
+runs        2        1        0     0          0       0     1           0
+corners     8        1        1     1          1       1     3           0
+checks     78        1        1     1          1       1    60          13
 
+Nearest to a limit, or furthest beyond it
+  river-gauge-3v3, 10V-3A: phase margin 54.1 deg ± 0.7 deg, limit at least 50 deg (pass; RG-00042)
+  river-gauge-5v, 24V-3A: phase margin 44.1 deg ± 0.7 deg, limit at least 50 deg (fail; RG-00042)
+
+First to do
+  RG-00042, river-gauge-5v, 32V-3A, linearity: inject less: sweep at -32 dBm and at -29 dBm
+
+Corners of river-gauge-3v3: value, room to the limit
+";
+        let details = "
 Invalid: the measurement cannot carry a verdict
   RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042
     32V-3A: input 32 V, load 3 A
@@ -224,6 +234,7 @@ Invalid: the measurement cannot carry a verdict
 
 Missing: declared and not collected
 ";
+        assert!(text.contains(details), "{text}");
         assert!(text.starts_with(expected), "{text}");
         let fail = "
 Fail: shown not to be met
@@ -236,9 +247,9 @@ Fail: shown not to be met
         let end = "
 The runs
   RG-00042, river-gauge-5v, revision C, in demo-data/rev-c/RG-00042: invalid; of 6 corners 1 pass, 1 waived, \
-                   1 undecided, 1 fail, 1 missing, 1 invalid; least phase margin 54.1 deg ± 0.7 deg at 10V-0.5A
+                   1 undecided, 1 fail, 1 missing, 1 invalid; nearest to a limit: 24V-3A, phase margin 44.1 deg ± 0.7 deg, limit at least 50 deg
   RG-00042, river-gauge-3v3, revision C, in demo-data/rev-c/RG-00042: pass; of 2 corners 2 pass; \
-                   least phase margin 54.1 deg ± 0.7 deg at 10V-3A
+                   nearest to a limit: 10V-3A, phase margin 54.1 deg ± 0.7 deg, limit at least 50 deg
 
 Boards with several products
   RG-00042: invalid, worst of river-gauge-3v3, river-gauge-5v
