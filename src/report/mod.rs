@@ -7,6 +7,7 @@
 //! memory stays flat in the number of runs.
 
 pub mod annotation;
+mod condition_steps;
 mod corner_table;
 mod counts;
 mod diagnostics;
