@@ -17,7 +17,7 @@ use std::sync::Arc;
 
 /// The matrix, the worst of each corner and details of corners that pass fill a page up to this, bytes: a browser opens it in a moment. Those
 /// that are not pass come on top.
-const ALL: u64 = 5_000_000;
+const ALL: u64 = 4_700_000;
 /// What is not pass has plots while its details stay below this, bytes.
 const WITH_PLOTS: u64 = 10_000_000;
 /// And a detail without plots below this.
