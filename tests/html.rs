@@ -236,7 +236,7 @@ fn the_matrix_says_the_room_to_a_limit_in_words() {
     let cells = page.of_class("r0");
     assert_eq!(cells.len(), 1);
     assert!(
-        cells[0].text.starts_with("fail") && cells[0].text.ends_with(" \u{2212}12 %"),
+        cells[0].text.starts_with("fail") && cells[0].text.ends_with(" \u{2212}12\u{a0}%"),
         "{}",
         cells[0].text
     );

@@ -106,7 +106,7 @@ const fn shade(room: f64) -> &'static str {
 
 /// `12 %`: the least room to a limit, as a share of that limit.
 fn percent(room: f64) -> String {
-    format!("{} %", number(100.0 * room, 2)).replace('-', "\u{2212}")
+    format!("{}\u{a0}%", number(100.0 * room, 2)).replace('-', "\u{2212}")
 }
 
 fn cell(index: usize, corner: &CornerOutcome) -> Markup {
@@ -138,7 +138,7 @@ mod tests {
         assert_eq!(pieces.details.len(), 6);
         for part in [
             "RG-00042",
-            "fail<small>phase margin \u{2212}12 %</small>",
+            "fail<small>phase margin \u{2212}12\u{a0}%</small>",
             "missing<small>collected</small>",
             "\u{2}5\u{2}waived",
             "class=\"v v-fail r0\"",

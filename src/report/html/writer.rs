@@ -324,7 +324,7 @@ fn write_matrix(
     rows: &mut Spool,
     shown: &HashSet<(u32, u32)>,
 ) -> io::Result<()> {
-    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n<p class=\"small\">Beside a verdict stands the least room to a limit, in percent of that limit; below zero lies beyond it. The less room, the darker the ground.</p>\n")?;
+    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n<p class=\"small\">Beside a verdict stands the least room to a limit, in percent of that limit; below zero lies beyond it. The less room, the stronger the tint.</p>\n")?;
     let mut by_sheet: Vec<Vec<u32>> = sheets.iter().map(|_| Vec::new()).collect();
     for (run, row) in (0_u32..).zip(row_at) {
         if let Some(runs) = by_sheet.get_mut(row.sheet) {
