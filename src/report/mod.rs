@@ -8,6 +8,7 @@
 
 pub mod annotation;
 mod compare;
+mod condition_steps;
 mod corner_table;
 mod counts;
 mod diagnostics;

@@ -1,5 +1,6 @@
 //! What a whole result comes to: counts of every verdict, the worst, and boards that carry several products.
 
+use super::condition_steps::ConditionSteps;
 use super::corner_table::CornerTable;
 use super::counts::Counts;
 use crate::check::{NO_BASELINE, RunOutcome, Verdict};
@@ -34,6 +35,7 @@ pub struct Tally {
     /// Comparisons that were not judged because no baseline was given.
     pub(super) without_baseline: u64,
     pub(super) table: CornerTable,
+    pub(super) steps: ConditionSteps,
 }
 
 impl Tally {
@@ -50,6 +52,7 @@ impl Tally {
         self.without_baseline += checks.clone().filter(|check| check.message == NO_BASELINE).count() as u64;
         let checks = Counts::of(checks.map(|check| check.verdict));
         self.table.add(run);
+        self.steps.add(run);
         self.add_counted(&run.product, &run.serial, run.verdict, &corners, &checks);
     }
 

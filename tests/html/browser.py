@@ -5,7 +5,8 @@
 
 Needs chromium, chromedriver and the Python package selenium; AXE_MIN_JS is axe.min.js of the npm package axe-core. Run in the
 checkout. Filters, searches, opens a corner, reads values by mouse and by keyboard, holds them against the JSON result, and fails
-on any entry of the console, any request, and any finding of the accessibility engine, in light and in dark.
+on any entry of the console, any request, a table that is cut at 390 px, too much paper, and any finding of the accessibility
+engine, in light and in dark. The page of drift is read and looked at as well.
 """
 
 import argparse
@@ -142,6 +143,45 @@ def accessible(driver, axe, scheme):
     print(f"accessibility, {scheme}: {len(found['passes'])} rules pass")
 
 
+def narrow(driver):
+    """At the width of a telephone no table is cut."""
+    size = {"width": 390, "height": 1400, "deviceScaleFactor": 1, "mobile": False}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    WebDriverWait(driver, 10).until(lambda d: d.find_elements(By.CSS_SELECTOR, ".matrix.by-row"))
+    cut = """return [...document.querySelectorAll('.wide')].filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1)
+        .map(e => e.getAttribute('aria-label'))"""
+    found = driver.execute_script(cut)
+    check(not found, f"cut at 390 px: {found}")
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def paper(driver, most):
+    """How many pages of A4 it takes."""
+    data = driver.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69, "printBackground": True})["data"]
+    pages = len(re.findall(rb"/Type /Page\b(?!s)", base64.b64decode(data)))
+    print(f"paper: {pages} pages")
+    check(0 < pages <= most, f"{pages} pages of A4, wanted at most {most}")
+
+
+def drift(driver, tool, folder):
+    """The plot of a series is read group by group, as its table has it."""
+    history, page = folder / "history.db", folder / "drift.html"
+    for command in (["check", "demo-data", "--record", history], ["drift", "--history", history, "--html", page]):
+        subprocess.run([tool, *command], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+    driver.get(page.as_uri())
+    box = driver.find_element(By.CSS_SELECTOR, ".plots.drift")
+    details = driver.execute_script("const d = arguments[0].closest('details'); d.open = true; return d", box)
+    focus, output = box.find_element(By.CSS_SELECTOR, ".strips"), box.find_element(By.CSS_SELECTOR, "output")
+    row = details.find_element(By.CSS_SELECTOR, ".f-stats tbody tr")
+    focus.send_keys(Keys.HOME)
+    for cell in row.find_elements(By.CSS_SELECTOR, "th,td"):
+        check(cell.text in output.text, f"{cell.text!r} is not read: {output.text!r}")
+    first = output.text
+    focus.send_keys(Keys.END)
+    check(first != output.text and "mean" in output.text, f"the keys change nothing: {first!r}")
+    print(f"drift: {output.text}")
+
+
 def quiet(driver, page):
     entries = driver.get_log("browser")
     check(not entries, f"the console has {entries}")
@@ -201,7 +241,12 @@ def main():
             quiet(driver, page)
             if arguments.shots:
                 shots(driver, arguments.shots)
+            narrow(driver)
+            paper(driver, 15)
             driver.set_script_timeout(300)
+            for scheme in ("light", "dark"):
+                accessible(driver, arguments.axe.read_text(), scheme)
+            drift(driver, arguments.tool.resolve(), folder)
             for scheme in ("light", "dark"):
                 accessible(driver, arguments.axe.read_text(), scheme)
         finally:

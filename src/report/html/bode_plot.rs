@@ -2,10 +2,9 @@
 //! the gain crosses 0 dB its height is the phase margin.
 
 use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
-use super::level_difference::{Shown, change};
+use super::level_difference::{Shown, change, line_class};
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, area, dots, down, line};
-use super::text::role_class;
 use crate::check::{
     CornerOutcome, CornerPlot, LevelPlot, Limit, Measured, PlotPoint, Role, Unit, value_alone,
 };
@@ -113,6 +112,10 @@ impl Drawing<'_> {
             let Some(found) = found else { continue };
             let sign = if words == "gain margin" { -1.0 } else { 1.0 };
             let ends = (0.0, sign * found.value);
+            let check = if words == "gain margin" { "gain_margin" } else { "gain_reduction_margin" };
+            if let Some(min) = self.limit(check).and_then(|limit| limit.min) {
+                self.limit_mark(&mut strip, across(found.at_hz), sign * min);
+            }
             strip.bracket(self.axis, across(found.at_hz), ends, &words_of(words, &found, Unit::Db));
         }
         strip
@@ -140,15 +143,20 @@ impl Drawing<'_> {
                 self.at(found.at_hz).map_or(0.0, |p| ((p.angle_deg - found.value) / 360.0).round() * 360.0);
             let at = across(found.at_hz);
             if let Some(min) = self.limit("phase_margin").and_then(|limit| limit.min) {
-                let (y, reach) =
-                    (down(base + min.copysign(found.value)), (self.axis.to - self.axis.from) / 12);
-                strip.draw("limit", &line([(at - reach, y), (at + reach, y)]));
+                self.limit_mark(&mut strip, at, base + min.copysign(found.value));
             }
             let ends = (base, base + found.value);
             strip.bracket(self.axis, at, ends, &words_of("phase margin", &found, Unit::Deg));
             strip.ring(self.axis, at, base + found.value);
         }
         strip
+    }
+
+    /// A limit that holds at one frequency: a short line at its height.
+    fn limit_mark(&self, strip: &mut Strip, at: i32, value: f64) {
+        let reach = (self.axis.to - self.axis.from) / 16;
+        let (from, to) = ((at - reach).max(self.axis.from), (at + reach).min(self.axis.to));
+        strip.draw("limit", &line([(from, down(value)), (to, down(value))]));
     }
 
     /// The curve's point nearest to a frequency.
@@ -196,8 +204,11 @@ impl Drawing<'_> {
         strip.draw("band", &area(&edge(1.0), &edge(-1.0)));
         strip.draw("samples", &dots(self.level.samples.iter().map(place)));
         let others = self.plot.levels.iter().filter(|l| !std::ptr::eq(*l, self.level));
-        for level in others.chain([self.level]) {
-            strip.draw(role_class(level.role), &line(level.curve.iter().map(place)));
+        // The front one is a whole line; the others are broken ones that let it be seen.
+        for level in [self.level].into_iter().chain(others) {
+            strip.draw(&line_class(self.plot, level), &line(level.curve.iter().map(place)));
+            let points: Vec<(i32, f64)> = level.curve.iter().map(|p| (across(p.hz), of(p))).collect();
+            strip.take(&points);
         }
     }
 }
@@ -214,7 +225,7 @@ pub(crate) fn legend(corner: &CornerOutcome, plot: &CornerPlot) -> Markup {
         ul.legend {
             @for level in &plot.levels {
                 li {
-                    svg width="34" height="10" aria-hidden="true" { path.(role_class(level.role)) d="M1 5h32" {} }
+                    svg width="34" height="10" aria-hidden="true" { path class=(line_class(plot, level)) d="M1 5h32" {} }
                     (level.level.as_deref().map_or_else(|| "level not said".to_owned(), super::text::safe))
                     ", " (role_word(level.role, corner))
                 }

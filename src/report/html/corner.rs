@@ -49,26 +49,30 @@ fn summary(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
         (mark(corner.verdict))
         h4 { (safe(&run.serial)) " " span.at { (safe(&run.product)) } " " (safe(&corner.corner)) }
         @if let Some(check) = first.filter(|_| corner.verdict != Verdict::Pass) {
-            p.lead { (check_name(&check.check)) ": " (safe(&check.message)) }
+            p.lead { (check_name(&check.check)) ": " (safe(CheckStatement::of(corner, check).message_beside_name())) }
         }
     }
 }
 
 /// What is not a pass, with what to do, and what else was noticed.
 fn wrong(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
-    let bad: Vec<&CheckOutcome> = calling(corner).collect();
+    let bad = by_remedy(calling(corner));
     html! {
         @if !corner.conditions.is_empty() {
             dl.labels { @for (name, value) in &corner.conditions { div { dt { (safe(name)) } dd { (safe(value)) } } } }
         }
         @if !bad.is_empty() {
             ul.wrong {
-                @for check in bad {
+                @for (remedy, checks) in bad {
                     li {
-                        (mark(check.verdict)) " " strong { (check_name(&check.check)) } " "
-                        span { (safe(&check.message)) }
-                        @if let Some(range) = check.range_hz { p { "It stands on " (range_text(range)) "." } }
-                        @if let Some(remedy) = &check.remedy { p.todo { b { "To do: " } (safe(remedy)) } }
+                        @for check in &checks {
+                            p {
+                                (mark(check.verdict)) " " strong { (check_name(&check.check)) } " "
+                                span { (safe(CheckStatement::of(corner, check).message_beside_name())) }
+                                @if let Some(range) = check.range_hz { ". It stands on " (range_text(range)) "." }
+                            }
+                        }
+                        @if let Some(remedy) = remedy { p.todo { b { "To do: " } (safe(remedy)) } }
                     }
                 }
             }
@@ -77,6 +81,21 @@ fn wrong(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
             ul.noticed { @for finding in run.findings.iter().chain(&corner.findings) { li { b { "Noticed: " } (safe(finding)) } } }
         }
     }
+}
+
+/// Checks by what is to do, so that it is told once.
+fn by_remedy<'a>(
+    checks: impl Iterator<Item = &'a CheckOutcome>,
+) -> Vec<(Option<&'a str>, Vec<&'a CheckOutcome>)> {
+    let mut groups: Vec<(Option<&str>, Vec<&CheckOutcome>)> = Vec::new();
+    for check in checks {
+        let remedy = check.remedy.as_deref();
+        match groups.iter_mut().find(|(known, _)| remedy.is_some() && *known == remedy) {
+            Some((_, group)) => group.push(check),
+            None => groups.push((remedy, vec![check])),
+        }
+    }
+    groups
 }
 
 fn plots(corner: &CornerOutcome) -> Option<Markup> {
@@ -88,7 +107,7 @@ fn plots(corner: &CornerOutcome) -> Option<Markup> {
 fn checks(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
     html! {
         div.wide tabindex="0" role="group" aria-label="checks" {
-            table.checks {
+            table.checks.flow.f-checks {
                 thead { tr { th scope="col" { "check" } th scope="col" { "verdict" } th scope="col" { "value" } th scope="col" { "against its limit" } th scope="col" { "limit" } th scope="col" { "meets it with" } th scope="col" { "at" } } }
                 tbody { @for part in corner.checks.chunk_by(is_alike) { (check_rows(corner, part)) } }
             }
@@ -108,7 +127,7 @@ fn check_rows(corner: &CornerOutcome, checks: &[CheckOutcome]) -> Markup {
     }
     let names: Vec<String> = checks.iter().map(|check| check_name(&check.check)).collect();
     html! {
-        tr {
+        tr.ok {
             th.several scope="row" colspan="2" { (names.join(", ")) }
             td colspan="5" { (mark(Verdict::NotJudged)) ": " (checks.first().map(|check| safe(without_prefix(&check.message))).unwrap_or_default()) }
         }
@@ -119,7 +138,7 @@ fn check_row(corner: &CornerOutcome, check: &CheckOutcome) -> Markup {
     let told = CheckStatement::of(corner, check);
     let value = told.value(check.uncertainty.filter(|u| *u > 0.0));
     html! {
-        tr {
+        tr.ok[check.verdict == Verdict::Pass] {
             th scope="row" { (check_name(&check.check)) }
             td { (mark(check.verdict)) }
             @if let Some(value) = &value {
@@ -151,8 +170,9 @@ fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
     let levels = corner.plot.as_ref().map_or(&[][..], |plot| &plot.levels);
     let run_name = run.run_file.rsplit('/').next().unwrap_or_default();
     html! {
+      div.rests {
         div.wide tabindex="0" role="group" aria-label="what it rests on" {
-            table.files {
+            table.files.flow.f-files {
                 thead { tr { th scope="col" { "file" } th scope="col" { "level" } th scope="col" { "part" } th scope="col" { "bytes" } th scope="col" { "SHA-256" } } }
                 tbody {
                     @for level in levels {
@@ -169,6 +189,7 @@ fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
             }
         }
         dl.labels { @for (name, value) in facts(run, LABELS) { div { dt { (name) } dd { (safe(value)) } } } }
+      }
     }
 }
 
@@ -206,21 +227,36 @@ mod tests {
     use crate::report::sample;
 
     #[test]
+    fn what_is_to_do_for_several_checks_is_told_once() {
+        let mut run = sample::run();
+        let corner = &mut run.corners[1];
+        for name in ["delay_margin", "stability_margin"] {
+            let check = corner.checks.iter_mut().find(|check| check.check == "gain_margin").unwrap();
+            let mut other = check.clone();
+            (other.check, other.verdict) = (name.to_owned(), Verdict::Fail);
+            other.remedy = Some("add phase lead near the crossover, or lower the crossover".to_owned());
+            corner.checks.push(other);
+        }
+        let head = detail(&run, 1, &run.corners[1], Detail::Text).head;
+        assert_eq!(head.matches("To do: ").count(), 1, "{head}");
+        assert!(
+            head.contains("<strong>delay margin</strong>")
+                && head.contains("<strong>stability margin</strong>")
+        );
+    }
+
+    #[test]
     fn a_detail_tells_what_is_wrong_and_what_to_do() {
         let run = sample::run();
         let parts = detail(&run, 1, &run.corners[1], Detail::Plots);
-        for text in [
-            "phase margin 44.1 deg ± 0.7 deg",
-            "<b>To do: </b>add phase lead",
-            "id=\"r\u{1}c1\"",
-            "<details\u{4}>",
-        ] {
+        for text in ["<b>To do: </b>add phase lead", "id=\"r\u{1}c1\"", "<details\u{4}>"] {
             assert!(parts.head.contains(text), "{text} in {}", parts.head);
         }
         for text in ["at least 50 deg", "specs/river-gauge-5v.yaml", "&lt; 0.01 %", "2.3.1"] {
             assert!(parts.tail.contains(text), "{text} in {}", parts.tail);
         }
         assert!(parts.plots.is_empty());
+        assert!(parts.head.contains("<strong>phase margin</strong> <span>44.1 deg"), "{}", parts.head);
         assert!(detail(&run, 0, &run.corners[0], Detail::Text).head.contains("<details><summary>"));
     }
 }

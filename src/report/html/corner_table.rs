@@ -30,7 +30,7 @@ fn one(product: &str, table: &ProductTable) -> Markup {
     let name = if units > 1 { format!("{product}, {units} units") } else { product.to_owned() };
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label=(format!("corners of {}", safe(product))) {
-            table.room {
+            table.room.stack {
                 caption { (safe(&name)) }
                 thead { tr {
                     th scope="col" { "corner" }
@@ -41,7 +41,7 @@ fn one(product: &str, table: &ProductTable) -> Markup {
                     @for (index, row) in table.rows().iter().enumerate() {
                         tr {
                             th scope="row" { (safe(&row.corner)) }
-                            td { (verdicts(row)) }
+                            td data-l="verdict" { (verdicts(row)) }
                             @for (measurand, least) in columns.iter().zip(&least) {
                                 (cell(*measurand, row.cell(*measurand), *least == Some(index) && table.rows().len() > 1))
                             }
@@ -66,11 +66,11 @@ fn verdicts(row: &CornerRow) -> Markup {
 
 fn cell(measurand: Measurand, cell: Option<&Cell>, is_least: bool) -> Markup {
     let Some((cell, worst)) = cell.and_then(|cell| Some((cell, cell.worst.as_ref()?))) else {
-        return html! { td.none { "-" } };
+        return html! { td.none data-l=(measurand.title()) { "-" } };
     };
     let unit = measurand.unit();
     html! {
-        td.least[is_least] {
+        td.least[is_least] data-l=(measurand.title()) {
             span.number { (value(worst, unit)) }
             @if let Some(text) = room(worst, unit) {
                 @if worst.verdict == Verdict::Pass { small.number { (text) } } @else { small.number { span.(class(worst.verdict)) { (text) } } }

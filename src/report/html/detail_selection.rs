@@ -10,7 +10,7 @@ use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 
-/// What is wanted of a corner.
+/// How much of a corner is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Detail {
     /// Its place in the matrix alone.
@@ -19,6 +19,15 @@ pub(crate) enum Detail {
     Text,
     /// The detail with plots.
     Plots,
+}
+
+/// What is wanted of a corner.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Wanted {
+    /// Its detail.
+    pub(super) detail: Detail,
+    /// Whether it may be the one nearest to a limit among all units, whose curve is drawn beside those of the other corners.
+    pub(super) may_be_worst: bool,
 }
 
 /// The state that threads and writer share. What is made beyond what is needed hangs on the threads; what is written does not.
@@ -56,8 +65,12 @@ impl HtmlPlan {
         corner: &str,
         verdict: Verdict,
         headroom: Option<i32>,
-    ) -> Detail {
-        let is_candidate = headroom.is_some_and(|room| self.may_be_worst(product, corner, room));
+    ) -> Wanted {
+        let may_be_worst = headroom.is_some_and(|room| self.may_be_worst(product, corner, room));
+        Wanted { detail: self.detail(verdict, may_be_worst), may_be_worst }
+    }
+
+    fn detail(&self, verdict: Verdict, is_candidate: bool) -> Detail {
         let has = |flag: &AtomicBool| flag.load(Ordering::Relaxed);
         if has(&self.all) || is_candidate {
             return Detail::Plots;
@@ -103,7 +116,7 @@ mod tests {
     #[test]
     fn later_only_what_is_not_pass_or_worst_is_made() {
         let plan = HtmlPlan::new();
-        let wants = |verdict, room| plan.wants("p", "c", verdict, room);
+        let wants = |verdict, room| plan.wants("p", "c", verdict, room).detail;
         assert_eq!(wants(Verdict::Pass, Some(50)), Detail::Plots);
         plan.stop_all();
         assert_eq!(wants(Verdict::Pass, Some(51)), Detail::Nothing);

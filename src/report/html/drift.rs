@@ -7,14 +7,23 @@ use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
 use crate::report::drift::{ORDER, facts, to_do, told, value_text as value_in_series};
-use crate::report::statement::rank;
+use crate::report::statement::{count_of, rank};
 use maud::{Markup, PreEscaped, html};
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 /// Details of series are shown up to this, bytes, the worst first: a browser opens them in a moment.
 const DETAILS: usize = 5_000_000;
 /// Groups that a table lists, the newest.
 const LISTED: usize = 200;
+/// Groups that a plot shows, the newest: more than a screen has pixels.
+const DRAWN: usize = 2000;
+/// Units, notes, movements and reference units that a product lists.
+const NAMED: usize = 200;
+/// Series that the table of all products lists, the worst of each.
+const ROWS: usize = 2000;
+/// Revisions, firmware versions or stations that a group names.
+const LABELS: usize = 12;
 
 /// Writes the page.
 ///
@@ -26,13 +35,21 @@ pub fn write_drift_html(mut sink: impl Write, products: &[ProductDrift]) -> io::
     sink.write_all(page_frame::begin(&title).as_bytes())?;
     sink.write_all(top(verdict, products).into_string().as_bytes())?;
     sink.write_all(b"<main>\n")?;
-    let mut room = DETAILS;
+    let mut room = Room { details: DETAILS, rows: ROWS };
     for (index, product) in products.iter().enumerate() {
         sink.write_all(self::product(index, product, &mut room).into_string().as_bytes())?;
     }
     sink.write_all(b"</main>\n")?;
     sink.write_all(page_frame::end().as_bytes())?;
     sink.flush()
+}
+
+/// What is left of the page.
+struct Room {
+    /// Details, bytes.
+    details: usize,
+    /// Rows of series.
+    rows: usize,
 }
 
 fn top(verdict: Option<Verdict>, products: &[ProductDrift]) -> Markup {
@@ -72,16 +89,19 @@ fn worst_first(product: &ProductDrift) -> Vec<(usize, &SeriesOutcome)> {
     order
 }
 
-fn product(index: usize, product: &ProductDrift, room: &mut usize) -> Markup {
+fn product(index: usize, product: &ProductDrift, room: &mut Room) -> Markup {
     let id = format!("p{index}");
-    let details = details(index, product, room);
+    let details = details(index, product, &mut room.details);
     let is_shown = |number: usize| details.get(number).is_some_and(Option::is_some);
+    let rows = room.rows;
+    room.rows = rows.saturating_sub(product.series.len());
     let left = details.iter().filter(|detail| detail.is_none()).count();
     html! {
         section aria-labelledby=(id) {
             h2 id=(id) { (safe(&product.product)) " over " (product.over.name()) @if let Some(verdict) = product.verdict { " " (mark(verdict)) } }
             (movements(index, product, &is_shown))
-            @for note in &product.notes { p.note { (safe(note)) } }
+            @for note in product.notes.iter().take(NAMED) { p.note { (safe(note)) } }
+            (more(product.notes.len(), "note"))
             @if let Some(alarms) = &product.false_alarms {
                 p.small {
                     (alarms.charts) " charts watch. Without any cause one of them sounds within twenty groups with a probability of at most "
@@ -89,11 +109,12 @@ fn product(index: usize, product: &ProductDrift, room: &mut usize) -> Markup {
                     "."
                 }
             }
-            (overview(index, product, &is_shown))
+            (overview(index, product, rows, &is_shown))
+            @if product.series.len() > rows { p.note { (product.series.len() - rows) " more series have no row here: there are too many for one page. The JSON result has them all." } }
             (groups(&product.groups))
             @if !product.retested.is_empty() {
                 h3.group { "Measured again until it passed" }
-                div.sheet { ul.boards { @for unit in &product.retested { li { strong { (safe(&unit.serial)) } " in " (safe(&unit.group)) ": " @for verdict in &unit.verdicts { (mark(*verdict)) " " } } } } }
+                div.sheet { ul.boards { @for unit in product.retested.iter().take(NAMED) { li { strong { (safe(&unit.serial)) } " in " (safe(&unit.group)) ": " @for verdict in unit.verdicts.iter().take(LABELS) { (mark(*verdict)) " " } @if unit.verdicts.len() > LABELS { "and " (unit.verdicts.len() - LABELS) " more" } } } } (more(product.retested.len(), "unit")) }
             }
             @for detail in details.iter().flatten() { (PreEscaped(detail)) }
             @if left > 0 { p.note { (left) " more series stand in the table alone: there are too many for one page. The JSON result has their groups." } }
@@ -108,12 +129,14 @@ fn movements(index: usize, product: &ProductDrift, is_shown: &dyn Fn(usize) -> b
         @if !relevant.is_empty() {
             h3.group { "Movements" }
             p.small { "Listed is " (ORDER) "." }
-            ol.moves { @for joint in relevant { li { (moved(index, product, joint, is_shown)) } } }
+            ol.moves { @for joint in relevant.iter().take(NAMED) { li { (moved(index, product, joint, is_shown)) } } }
+            (more(relevant.len(), "movement"))
         }
         @if !harmless.is_empty() {
             details.sheet {
                 summary { (harmless.len()) " more moved, and not by what matters" }
-                ol.moves { @for joint in harmless { li { (moved(index, product, joint, is_shown)) } } }
+                ol.moves { @for joint in harmless.iter().take(NAMED) { li { (moved(index, product, joint, is_shown)) } } }
+                (more(harmless.len(), "movement"))
             }
         }
     }
@@ -143,22 +166,22 @@ fn moved(
     }
 }
 
-fn overview(index: usize, product: &ProductDrift, is_shown: &dyn Fn(usize) -> bool) -> Markup {
+fn overview(index: usize, product: &ProductDrift, rows: usize, is_shown: &dyn Fn(usize) -> bool) -> Markup {
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label="series" {
-            table.files.several-series {
+            table.files.several-series.stack {
                 thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "means" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
                 tbody {
-                    @for (number, series) in worst_first(product) {
+                    @for (number, series) in worst_first(product).into_iter().take(rows) {
                         @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
                         tr {
                             th scope="row" { (safe(&series.corner)) }
-                            td { @if is_shown(number) { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } } @else { (safe(&quantity(series))) } }
-                            td { (mark(series.verdict)) }
-                            td { (spark(series)) }
-                            td.number { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
-                            td.number { (limit_text(&series.limit, series.unit)) }
-                            td { (safe(&series.message)) }
+                            td data-l="quantity" { @if is_shown(number) { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } } @else { (safe(&quantity(series))) } }
+                            td data-l="verdict" { (mark(series.verdict)) }
+                            td data-l="means" { (spark(series)) }
+                            td.number data-l="newest mean" { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
+                            td.number data-l="limit" { (limit_text(&series.limit, series.unit)) }
+                            td data-l="seen" { (safe(&series.message)) }
                         }
                     }
                 }
@@ -174,28 +197,39 @@ fn quantity(series: &SeriesOutcome) -> String {
     name.replace('_', " ")
 }
 
+/// The first of several names, and how many more there are.
+fn listed(mut all: impl Iterator<Item = String>) -> String {
+    let mut names: Vec<String> = all.by_ref().take(LABELS).collect();
+    let left = all.count();
+    names.extend((left > 0).then(|| format!("and {left} more")));
+    names.join(", ")
+}
+
 fn groups(groups: &[GroupHead]) -> Markup {
-    let known = |all: &[Option<String>]| -> String {
-        all.iter()
-            .map(|one| one.as_deref().map_or_else(|| "not said".to_owned(), safe))
-            .collect::<Vec<_>>()
-            .join(", ")
+    let known = |all: &[Option<String>]| {
+        listed(all.iter().map(|one| one.as_deref().map_or_else(|| "not said".to_owned(), safe)))
     };
     let earlier = groups.len().saturating_sub(LISTED);
     html! {
         h3.group { "Groups" }
         @if earlier > 0 { p.small { (not_listed(earlier)) } }
         div.sheet.wide tabindex="0" role="group" aria-label="groups" {
-            table.files {
+            table.files.flow.f-groups {
                 thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "records" } th scope="col" { "revisions" } th scope="col" { "firmware" } th scope="col" { "stations" } } }
                 tbody {
                     @for group in groups.iter().skip(earlier) {
-                        tr { th scope="row" { (safe(&group.label)) } td { (group.units) } td { (group.records) } td { (safe(&group.revisions.join(", "))) } td { (known(&group.firmwares)) } td { (known(&group.stations)) } }
+                        tr { th scope="row" { (safe(&group.label)) } td { (group.units) } td { (group.records) } td { (listed(group.revisions.iter().map(|name| safe(name)))) } td { (known(&group.firmwares)) } td { (known(&group.stations)) } }
                     }
                 }
             }
         }
     }
+}
+
+/// What a list leaves out.
+fn more(count: usize, of: &str) -> Markup {
+    let left = count.saturating_sub(NAMED) as u64;
+    html! { @if left > 0 { p.note { (count_of(left, &format!("more {of}"))) " left out here: there are too many for one page. The JSON result has them all." } } }
 }
 
 fn not_listed(earlier: usize) -> String {
@@ -215,13 +249,38 @@ fn detail(id: &str, product: &ProductDrift, series: &SeriesOutcome) -> Markup {
                 }
                 div.body id=(id) {
                     (findings(product, series))
-                    @if let Some(plot) = series_plot(heads, series) { (plot) }
+                    @let (shown_heads, shown) = newest(heads, series);
+                    @if let Some(plot) = series_plot(shown_heads, &shown, LISTED) { (plot) }
+                    @if shown_heads.len() < heads.len() { p.small { "Drawn are the newest " (DRAWN) " of " (heads.len()) " groups." } }
                     (stats(heads, series))
                     (references(series))
                 }
             }
         }
     }
+}
+
+/// The newest groups of a series, as many as a plot shows, with what is told of them.
+fn newest<'a>(
+    heads: &'a [GroupHead],
+    series: &'a SeriesOutcome,
+) -> (&'a [GroupHead], Cow<'a, SeriesOutcome>) {
+    let cut = heads.len().saturating_sub(DRAWN);
+    let (Some(heads), true) = (heads.get(cut..), cut > 0) else { return (heads, Cow::Borrowed(series)) };
+    let mut few = SeriesOutcome { references: Vec::new(), ..series.clone() };
+    few.groups.drain(..cut.min(few.groups.len()));
+    if let Some(chart) = &mut few.chart {
+        chart.points.retain(|point| point.group >= cut);
+        chart.points.iter_mut().for_each(|point| point.group -= cut);
+    }
+    few.signals.retain(|signal| signal.group >= cut);
+    few.signals.iter_mut().for_each(|signal| signal.group -= cut);
+    if let Some(since) = few.movement.as_mut().and_then(|movement| movement.since.as_mut()) {
+        for group in [&mut since.group, &mut since.low, &mut since.high] {
+            *group = group.saturating_sub(cut);
+        }
+    }
+    (heads, Cow::Owned(few))
 }
 
 fn findings(product: &ProductDrift, series: &SeriesOutcome) -> Markup {
@@ -244,7 +303,7 @@ fn stats(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
     html! {
         @if earlier > 0 { p.small { (not_listed(earlier)) } }
         div.wide tabindex="0" role="group" aria-label="groups of the series" {
-            table.checks {
+            table.checks.flow.f-stats {
                 thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "mean" } th scope="col" { "spread between units" } th scope="col" { "lowest" } th scope="col" { "highest" } th scope="col" { "bounds" } } }
                 tbody {
                     @for (head, group) in heads.iter().zip(&series.groups).skip(earlier) { (stats_row(head, group, series.unit, &one)) }
@@ -275,10 +334,10 @@ fn references(series: &SeriesOutcome) -> Markup {
     html! {
         @if !series.references.is_empty() {
             div.wide tabindex="0" role="group" aria-label="reference units" {
-                table.checks {
+                table.checks.flow.f-refs {
                     thead { tr { th scope="col" { "reference unit" } th scope="col" { "station" } th scope="col" { "records" } th scope="col" { "mean" } th scope="col" { "spread" } th scope="col" { "change from record to record, 95 %" } } }
                     tbody {
-                        @for unit in &series.references {
+                        @for unit in series.references.iter().take(NAMED) {
                             tr {
                                 th scope="row" { (safe(&unit.serial)) } td { (unit.station.as_deref().map_or_else(|| "not said".to_owned(), safe)) } td { (unit.records) }
                                 td.number { (with(unit.mean)) } td.number { (unit.sd.map(with).unwrap_or_default()) }
@@ -295,6 +354,7 @@ fn references(series: &SeriesOutcome) -> Markup {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::drift::Retested;
     use crate::report::drift::sample_drift::{creeping, long};
 
     fn page(products: &[ProductDrift]) -> String {
@@ -304,7 +364,7 @@ mod tests {
     }
 
     #[test]
-    fn of_too_many_series_the_worst_have_details_and_all_a_row() {
+    fn of_too_many_series_the_worst_have_details_and_rows() {
         let mut many = creeping();
         let one = many.series.clone();
         many.series = (0..3000).map(|k| one[(k + 1) % one.len()].clone()).collect();
@@ -312,9 +372,31 @@ mod tests {
         assert!((4_000_000..8_000_000).contains(&text.len()), "{}", text.len());
         assert!(text.contains("more series stand in the table alone"));
         let shown = text.matches("<article").count();
-        assert_eq!(text.matches("<td><a href=\"#p0s").count(), shown);
+        assert_eq!(text.matches("<td data-l=\"quantity\"><a href=\"#p0s").count(), shown);
         assert!(shown > 100);
+        assert!(text.contains("1000 more series have no row here"));
         assert!(!page(&[creeping()]).contains("in the table alone"));
+    }
+
+    /// Every list that grows with the number of units.
+    #[test]
+    fn a_hundred_thousand_units_make_a_page_that_a_browser_bears() {
+        let mut product = long();
+        let unit = Retested {
+            serial: "RG-00001".to_owned(),
+            group: "2026-W10".to_owned(),
+            verdicts: vec![Verdict::Fail, Verdict::Pass],
+        };
+        product.retested = vec![unit; 100_000];
+        product.notes = vec!["1 record has no build".to_owned(); 100_000];
+        let (head, group) = (product.groups[0].clone(), product.series[0].groups[0]);
+        product.groups = vec![GroupHead { revisions: vec!["C".to_owned(); 1000], ..head }; 100_000];
+        for series in &mut product.series {
+            series.groups = vec![group; 100_000];
+        }
+        let text = page(&[product]);
+        assert!(text.len() < 6_000_000, "{}", text.len());
+        assert!(text.contains("99800 more units left out here") && text.contains("and 988 more"));
     }
 
     #[test]
@@ -326,6 +408,7 @@ mod tests {
         (product.series[0].chart, product.series[0].signals) = (None, Vec::new());
         let text = page(&[product]);
         assert!(text.contains("The newest 200 are listed; 4800 earlier ones"), "{}", text.len());
+        assert!(text.contains("Drawn are the newest 2000 of 5000 groups"));
         assert!(text.len() < 1_500_000, "{}", text.len());
     }
 }

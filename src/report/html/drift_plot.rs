@@ -22,8 +22,8 @@ const LABELS: usize = 8;
 /// A limit farther away than so many heights of what was measured is named in the text alone.
 const NEAR: f64 = 3.0;
 
-/// The figure; nothing when no group has a mean.
-pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option<Markup> {
+/// The figure; nothing when no group has a mean. The newest `listed` groups are in the table below it, from which the script reads.
+pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome, listed: usize) -> Option<Markup> {
     let largest = series.groups.iter().filter_map(|g| g.mean).map(f64::abs).reduce(f64::max)?;
     let (scale, prefix) = match series.unit {
         Unit::Hz | Unit::S => si(largest),
@@ -34,7 +34,7 @@ pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option
     let strip = plot.strip()?;
     let unit = format!("{prefix}{}", series.unit.symbol());
     Some(html! {
-        div.plots.drift {
+        div.plots.drift data-first=(heads.len().saturating_sub(listed)) {
             figure {
                 div.strips { (strip.markup(&axis, "series")) span {} (axis.labels("group")) }
                 figcaption {
@@ -44,6 +44,7 @@ pub(crate) fn series_plot(heads: &[GroupHead], series: &SeriesOutcome) -> Option
                 }
             }
             (legend(series))
+            p.readout { output {} }
         }
     })
 }

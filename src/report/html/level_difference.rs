@@ -28,8 +28,8 @@ pub(crate) struct Shown {
 pub(crate) fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: &Shown) -> Option<Strip> {
     let others: Vec<&LevelPlot> =
         plot.levels.iter().filter(|l| !std::ptr::eq(*l, main) && l.role != Role::Accepted).collect();
-    let lines: Vec<(Role, Vec<(f64, f64)>)> =
-        others.iter().map(|level| (level.role, differences(main, level, shown.of))).collect();
+    let lines: Vec<(String, Vec<(f64, f64)>)> =
+        others.iter().map(|level| (line_class(plot, level), differences(main, level, shown.of))).collect();
     let values = || lines.iter().flat_map(|(_, points)| points.iter().map(|(_, v)| v.abs()));
     let largest = values().reduce(f64::max)?;
     let reach =
@@ -50,10 +50,23 @@ pub(crate) fn change(plot: &CornerPlot, main: &LevelPlot, axis: &Across, shown: 
         strip.say(tolerance, true, &format!("allowed ±{}", number(tolerance, 4)));
     }
     strip.draw("zero", &line([(axis.from, 0), (axis.to, 0)]));
-    for (role, points) in lines {
-        strip.draw(role_class(role), &line(points.into_iter().map(|(hz, v)| (across(hz), down(v)))));
+    // What lies beyond the frame runs along its edge, and is told.
+    let inside = |v: f64| v.clamp(0.96 * low, 0.96 * high);
+    for (class, points) in lines {
+        strip.draw(&class, &line(points.into_iter().map(|(hz, v)| (across(hz), down(inside(v))))));
+    }
+    if largest > high {
+        strip.say(low, false, &format!("up to {}, beyond this frame", number(largest, 3)));
     }
     Some(strip)
+}
+
+/// The class of a level's line: of several with one role each has a style of its own.
+pub(crate) fn line_class(plot: &CornerPlot, level: &LevelPlot) -> String {
+    let before = plot.levels.iter().take_while(|other| !std::ptr::eq(*other, level));
+    let nth = before.filter(|other| other.role == level.role).count();
+    let own = role_class(level.role);
+    if nth == 0 { own.to_owned() } else { format!("{own} n{}", 1 + (nth - 1) % 3) }
 }
 
 /// Differences of `other` from `main` at the points of both, where both are known.
@@ -91,6 +104,38 @@ mod tests {
             curve: gains.iter().map(|&(hz, gain_db)| PlotPoint { hz, gain_db, angle_deg: 0.0 }).collect(),
             spread: Vec::new(),
         }
+    }
+
+    fn plot(levels: Vec<LevelPlot>) -> CornerPlot {
+        CornerPlot {
+            critical_point: crate::spec::CriticalPoint::PlusOne,
+            band_hz: None,
+            levels,
+            gain_limits: Vec::new(),
+            linearity: None,
+        }
+    }
+
+    #[test]
+    fn two_levels_of_one_role_have_lines_of_their_own() {
+        let plot = plot(vec![level(&[(1.0, 0.0)]), level(&[(1.0, 0.0)]), level(&[(1.0, 0.0)])]);
+        let classes: Vec<String> = plot.levels.iter().map(|level| line_class(&plot, level)).collect();
+        assert_eq!(classes, ["curve other", "curve other n1", "curve other n2"]);
+    }
+
+    #[test]
+    fn a_difference_stays_in_its_frame_and_is_told() {
+        let plot = CornerPlot {
+            linearity: Some(crate::check::Agreement { gain_db: Some(1.0), phase_deg: None, band_hz: None }),
+            ..plot(vec![level(&[(1.0, 0.0), (10.0, 0.0)]), level(&[(1.0, 0.0), (10.0, 30.0)])])
+        };
+        let axis = Across { from: 0, to: 4000, ticks: Vec::new() };
+        let shown = Shown { of: |p| p.gain_db, title: "gain", what: "gain", tolerance: Some(1.0) };
+        let strip = change(&plot, &plot.levels[0], &axis, &shown).unwrap();
+        assert!(strip.notes.contains("up to 30, beyond this frame"), "{}", strip.notes);
+        let drawn = strip.lines.split("curve other n1").nth(1).unwrap();
+        let drop: i32 = drawn.split(['-', '\"']).nth(3).unwrap().parse().unwrap();
+        assert!(f64::from(drop) < 100.0 * strip.high, "{drawn}");
     }
 
     #[test]

@@ -11,6 +11,7 @@
 //! | `level_difference` | the other levels against the judged one |
 //! | `nyquist_plot` | the complex plane about the critical point |
 //! | `limit_scale` | a value with its uncertainty against its limit |
+//! | `whole` | all corners of a product together, and what each condition does |
 //! | `corner` | the detail of one corner |
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `run` | the pieces of one run, made in worker threads |
@@ -41,6 +42,7 @@ mod run;
 mod spool;
 mod svg_path;
 mod text;
+mod whole;
 mod writer;
 
 pub use detail_selection::HtmlPlan;

@@ -9,50 +9,68 @@ use maud::{Markup, html};
 
 /// Units of a distance of 1.
 const PER_ONE: f64 = 1000.0;
-/// Half of the width that is shown: the unit circle and as much again.
-const REACH: f64 = 2.2;
+/// Half of the width that is shown, units: the unit circle and as much again.
+pub(crate) const EDGE: i32 = 2200;
 /// Largest turn between two drawn points, rad: a chord then leaves its arc by 0.14 % of the radius.
 const LARGEST_TURN: f64 = 0.1;
 
 /// The figure of a corner; nothing without a level.
 pub(crate) fn plane(corner: &CornerOutcome, plot: &CornerPlot) -> Option<Markup> {
     let level = main_level(plot)?;
-    let sign = match plot.critical_point {
-        CriticalPoint::PlusOne => 1.0,
-        CriticalPoint::MinusOne => -1.0,
-    };
-    let places: Vec<Place> = level.curve.windows(2).flat_map(between).map(|p| place(&p, sign)).collect();
-    let at = whole(sign * PER_ONE);
-    let edge = whole(REACH * PER_ONE);
+    let side = f64::from(sign(plot.critical_point));
+    let at = whole(side * PER_ONE);
     let nearest = corner.measured.and_then(|m| m.get(Measurand::StabilityMargin));
-    let closest = nearest.and_then(|found| closest(&level.curve, found.at_hz)).map(|p| place(&p, sign));
+    let closest = nearest.and_then(|found| closest(&level.curve, found.at_hz)).map(|p| place(&p, side));
     let limit = corner.checks.iter().find(|c| c.check == "stability_margin");
     let limit = limit.and_then(|c| c.limit).and_then(|l| l.min);
-    let name = if sign > 0.0 { "+1" } else { "\u{2212}1" };
+    let name = if side > 0.0 { "+1" } else { "\u{2212}1" };
     Some(html! {
         figure.plane {
-            svg.map viewBox=(format!("-{edge} -{edge} {0} {0}", 2 * edge)) role="img" data-sign=(whole(sign)) {
+            svg.map viewBox=(format!("-{EDGE} -{EDGE} {0} {0}", 2 * EDGE)) role="img" data-sign=(sign(plot.critical_point)) {
                 title { "loop gain in the complex plane near the critical point " (name) }
-                path.grid d=(format!("M-{edge} 0H{edge}M0 -{edge}V{edge}")) {}
-                circle.grid r="1000" {}
-                circle.grid.lesser r="2000" {}
-                @if let Some(limit) = limit {
-                    circle.keep-off cx=(at) r=(whole(limit * PER_ONE)) {}
-                }
-                @for run in visible(&places, edge) { path.curve.judged d=(line(run.iter().copied())) {} }
+                (frame(plot.critical_point, limit))
+                @for run in lines(&level.curve, plot.critical_point) { path.curve.judged d=(line(run)) {} }
                 @if let Some((x, y)) = closest {
                     path.span d=(format!("M{at} 0L{x} {y}")) {}
                     circle.ring cx=(x) cy=(y) r="60" {}
                 }
-                path.critical d=(format!("M{} 0h200M{at} -100v200", at - 100)) {}
-                circle.critical cx=(at) r="60" {}
                 circle.cursor r="70" {}
-                text x=(at) y="260" text-anchor="middle" { "critical " (name) }
-                text x="0" y="-1040" text-anchor="middle" { "|T| = 1" }
             }
             figcaption { "Complex plane. " (caption(nearest, limit)) }
         }
     })
+}
+
+/// Where the critical point is.
+pub(crate) const fn sign(point: CriticalPoint) -> i32 {
+    match point {
+        CriticalPoint::PlusOne => 1,
+        CriticalPoint::MinusOne => -1,
+    }
+}
+
+/// Axes, circles, the critical point, and the disc that nothing may enter.
+pub(crate) fn frame(point: CriticalPoint, keep_off: Option<f64>) -> Markup {
+    let at = 1000 * sign(point);
+    let name = if sign(point) > 0 { "+1" } else { "\u{2212}1" };
+    html! {
+        path.grid d=(format!("M-{EDGE} 0H{EDGE}M0 -{EDGE}V{EDGE}")) {}
+        circle.grid r="1000" {}
+        circle.grid.lesser r="2000" {}
+        @if let Some(limit) = keep_off { circle.keep-off cx=(at) r=(whole(limit * PER_ONE)) {} }
+        path.critical d=(format!("M{} 0h200M{at} -100v200", at - 100)) {}
+        circle.critical cx=(at) r="60" {}
+        // Below the disc, which curves keep off.
+        text x=(at) y=(whole(keep_off.unwrap_or(0.1) * PER_ONE).clamp(100, 1000) + 190) text-anchor="middle" { "critical " (name) }
+        text x="0" y="-1040" text-anchor="middle" { "|T| = 1" }
+    }
+}
+
+/// The stretches of a curve that are in the picture.
+pub(crate) fn lines(curve: &[PlotPoint], point: CriticalPoint) -> Vec<Vec<Place>> {
+    let side = f64::from(sign(point));
+    let places: Vec<Place> = curve.windows(2).flat_map(between).map(|p| place(&p, side)).collect();
+    visible(&places, EDGE).into_iter().map(<[Place]>::to_vec).collect()
 }
 
 /// What is near the critical point, and what must not be.

@@ -127,5 +127,6 @@ pub(crate) const SHEET_END: &str = "</tbody></table></div>\n";
 
 /// The heading of the details of one verdict.
 pub(crate) fn details_heading(verdict: Verdict, count: usize) -> Markup {
-    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (phrase(verdict)) } } }
+    html! { h3.group { (mark(verdict)) " " span.n { (count) " " (if count == 1 { "corner" } else { "corners" }) } span.hide { " " (phrase(verdict)) } }
+    @if verdict == Verdict::Pass { p.small.on-paper { "On paper the details of corners that pass are left out, but for those that were unfolded: the tables above have their numbers." } } }
 }

@@ -63,7 +63,8 @@
       for (const heading of all(document, 'h3.group')) {
         let next = heading.nextElementSibling;
         let any = false;
-        while (next && next.classList.contains('corner')) {
+        while (next && (next.classList.contains('corner') || next.classList.contains('on-paper'))) {
+          if (next.classList.contains('on-paper')) { next = next.nextElementSibling; continue; }
           any = any || !next.hidden;
           next = next.nextElementSibling;
         }
@@ -90,6 +91,28 @@
       apply();
     });
   }
+
+  // On a narrow screen each run is a paragraph: its corners are named in their cells.
+  const narrow = matchMedia('(max-width: 34rem)');
+  const stackRows = () => {
+    all(document, '.matrix').forEach((table) => {
+      if (narrow.matches && !table.dataset.named) {
+        table.dataset.named = '1';
+        const names = all(table, 'th.c').map((th) => th.textContent);
+        for (const row of table.tBodies[0].rows) {
+          Array.from(row.cells).slice(4).forEach((cell, i) => {
+            const name = document.createElement('span');
+            name.className = 'of-corner';
+            name.textContent = names[i] + ' ';
+            cell.prepend(name);
+          });
+        }
+      }
+      table.classList.toggle('by-row', narrow.matches);
+    });
+  };
+  narrow.addEventListener('change', stackRows);
+  if (narrow.matches) stackRows();
 
   // A link to a detail opens it.
   const open = () => {
@@ -178,6 +201,52 @@
     };
     return { areas, strips, move, show, place: () => place, start, end };
   };
+  // The groups of a series, from the table below its plot.
+  all(document, '.plots.drift').forEach((box) => {
+    const area = box.querySelector('.area');
+    const focus = box.querySelector('.strips');
+    const output = box.querySelector('output');
+    if (!area || !output) return;
+    const rows = () => all(box.parentElement, '.f-stats tbody tr');
+    const titles = () => all(box.parentElement, '.f-stats thead th').map((th) => th.textContent);
+    const first = Number(box.dataset.first);
+    const [left, , width] = area.querySelector('.lines').getAttribute('viewBox').split(' ').map(Number);
+    let hair = null;
+    let row = -1;
+    const move = (to) => {
+      const known = rows();
+      if (!known.length) return;
+      row = Math.min(known.length - 1, Math.max(0, to));
+      if (!hair) {
+        hair = document.createElement('div');
+        hair.className = 'hair';
+        area.append(hair);
+      }
+      box.classList.add('reading');
+      hair.style.left = 100 * (1000 * (first + row) - left) / width + '%';
+      const [label, ...cells] = Array.from(known[row].cells, (cell) => cell.textContent.trim());
+      const names = titles();
+      const parts = cells.map((text, i) => (text ? (i === 5 ? text : names[i + 1] + ' ' + text) : '')).filter(Boolean);
+      output.textContent = label + ': ' + parts.join(', ');
+    };
+    focus.tabIndex = 0;
+    focus.setAttribute('role', 'group');
+    focus.setAttribute('aria-label', 'means of the groups; left and right arrow keys read values');
+    output.className = 'hint';
+    output.textContent = 'Point at the plot, or move to it and use the arrow keys, to read values.';
+    area.addEventListener('pointermove', (event) => {
+      const frame = area.getBoundingClientRect();
+      move(Math.round((left + width * (event.clientX - frame.left) / frame.width) / 1000) - first);
+    });
+    focus.addEventListener('keydown', (event) => {
+      const last = rows().length - 1;
+      const step = event.shiftKey ? 10 : 1;
+      const to = { ArrowLeft: (row < 0 ? last : row) - step, ArrowRight: row + step, Home: 0, End: last }[event.key];
+      if (to === undefined) return;
+      event.preventDefault();
+      move(to);
+    });
+  });
   all(document, '.bode').forEach((figure) => {
     let plot = null;
     const ready = () => (plot = plot || prepare(figure));

@@ -8,6 +8,13 @@ use std::fmt::Write;
 
 /// Width of the column of labels on the left, pixels.
 const LABELS: u32 = 58;
+/// Width of a letter and height of a line, pixels, a little more than they take.
+const LETTER: f64 = 6.6;
+const LINE: f64 = 14.0;
+/// Widths of a plot on a telephone and on a desk, pixels.
+const NARROW_AND_WIDE: [f64; 2] = [290.0, 780.0];
+/// Places of a curve that are looked at between two of its points.
+const BETWEEN: i32 = 4;
 
 /// The horizontal axis that strips have in common, in its own whole units.
 #[derive(Debug, Clone, PartialEq)]
@@ -81,6 +88,8 @@ pub(crate) struct Strip {
     pub lines: String,
     /// Marks and words over them, SVG in pixels and percent.
     pub notes: String,
+    /// Where curves run, in the units of the axis and in values: words keep clear of them.
+    pub taken: Vec<(i32, f64)>,
 }
 
 impl Strip {
@@ -104,6 +113,7 @@ impl Strip {
             description,
             lines: String::new(),
             notes: String::new(),
+            taken: Vec::new(),
         }
     }
 
@@ -169,18 +179,65 @@ impl Strip {
             round(a),
             round(b)
         );
-        let (anchor, shift) = if percent > 50.0 { ("end", -9) } else { ("start", 9) };
-        let middle = (0.5 * (a + b) + 4.0).clamp(12.0, f64::from(self.height) - 5.0);
+        let (is_left, base) = self.clear_place(across, at, 0.5 * (a + b) + 4.0, words);
+        let (anchor, shift) = if is_left { ("end", -9) } else { ("start", 9) };
         let _ = write!(
             self.notes,
             "<svg class=\"foot\" x=\"{x}%\" y=\"{}\"><text x=\"{shift}\" text-anchor=\"{anchor}\">{words}</text></svg>",
-            round(middle)
+            round(base)
         );
+    }
+
+    /// The place beside an upright line where words hide the least of the curves, the nearest to `wanted` of several alike: whether
+    /// they stand to the left, and their base line, pixels.
+    fn clear_place(&self, across: &Across, at: i32, wanted: f64, words: &str) -> (bool, f64) {
+        let (top, bottom) = (12.0, f64::from(self.height) - 5.0);
+        let wanted = wanted.clamp(top, bottom);
+        let prefers_left = across.percent(at) > 50.0;
+        let steps = (bottom - top) / LINE;
+        let rows = (0..).map(f64::from).take_while(|k| *k <= steps).map(|k| top + k * LINE);
+        let places =
+            [wanted].into_iter().chain(rows).flat_map(|base| [(prefers_left, base), (!prefers_left, base)]);
+        let cost = |(is_left, base): &(bool, f64)| {
+            let hidden = NARROW_AND_WIDE
+                .into_iter()
+                .map(|width| self.hidden(across, at, (*is_left, *base), words, width))
+                .sum::<f64>();
+            hidden + 0.01 * (base - wanted).abs() + if *is_left == prefers_left { 0.0 } else { 0.3 }
+        };
+        places.min_by(|a, b| cost(a).total_cmp(&cost(b))).unwrap_or((prefers_left, wanted))
+    }
+
+    /// How many places of curves words would hide in a plot of this width, pixels; what leaves the plot counts the most.
+    fn hidden(&self, across: &Across, at: i32, (is_left, base): (bool, f64), words: &str, width: f64) -> f64 {
+        let x = |at: i32| width * across.percent(at) / 100.0;
+        // Text is short: it fits an f64.
+        let length = LETTER * words.chars().count() as f64;
+        let (from, to) =
+            if is_left { (x(at) - 9.0 - length, x(at) - 9.0) } else { (x(at) + 9.0, x(at) + 9.0 + length) };
+        let beyond = (-from).max(to - width).max(0.0);
+        let is_hidden = |(at, value): &&(i32, f64)| {
+            let (x, y) = (x(*at), self.pixels(*value));
+            (from - 3.0..=to + 3.0).contains(&x) && (base - 13.0..=base + 4.0).contains(&y)
+        };
+        100.0 * beyond + self.taken.iter().filter(is_hidden).count() as f64
+    }
+
+    /// Notes where a curve runs, with places between its points, so that no stretch of it is overlooked.
+    pub(crate) fn take(&mut self, points: &[(i32, f64)]) {
+        for pair in points.windows(2) {
+            let [(from, a), (to, b)] = pair else { continue };
+            let share = |k: i32| f64::from(k) / f64::from(BETWEEN);
+            let between = (0..BETWEEN).map(|k| (from + (to - from) * k / BETWEEN, a + share(k) * (b - a)));
+            self.taken.extend(between);
+        }
+        self.taken.extend(points.last());
     }
 
     /// Words at a value: above its line at the right edge, below it at the left one.
     pub(crate) fn say(&mut self, value: f64, at_right: bool, words: &str) {
         let (x, anchor) = if at_right { ("99%", "end") } else { ("1%", "start") };
+        // Above a line at the right edge, below it at the left one.
         let off = if at_right { -5.0 } else { 13.0 };
         let y = round((self.pixels(value) + off).clamp(11.0, f64::from(self.height) - 4.0));
         let _ = write!(
@@ -244,6 +301,20 @@ mod tests {
 
     fn strip() -> Strip {
         Strip::new(200, (-40.0, 60.0), 20.0, "gain", "gain <of> the loop".to_owned())
+    }
+
+    /// A curve through the middle of the plot, and a bracket there.
+    #[test]
+    fn words_do_not_stand_on_a_curve() {
+        let across = Across { from: 0, to: 4000, ticks: Vec::new() };
+        let mut strip = strip();
+        strip.take(&[(0, 10.0), (2000, 10.0), (4000, 10.0)]);
+        let (_, base) = strip.clear_place(&across, 2000, strip.pixels(10.0) + 4.0, "gain margin 12.34 dB");
+        assert!((base - strip.pixels(10.0)).abs() > 4.0, "{base}");
+        // Without a curve they stand where they are wanted; near an end they stay inside.
+        strip.taken.clear();
+        assert_eq!(strip.clear_place(&across, 1000, 50.0, "words"), (false, 50.0));
+        assert!(strip.clear_place(&across, 3900, 50.0, "gain margin").0);
     }
 
     #[test]

@@ -5,8 +5,10 @@ use super::corner::{Parts, detail};
 use super::detail_selection::{Detail, HtmlPlan};
 use super::svg_path::whole;
 use super::text::{LINK, LINK_END, check_name, class, mark, safe};
+use super::whole::CornerCurve;
 use crate::check::{CornerOutcome, RunOutcome, Verdict};
-use crate::report::statement::{CheckStatement, deciding, phrase};
+use crate::quantity::number;
+use crate::report::statement::{deciding, nearest, phrase};
 use maud::{Markup, PreEscaped, html};
 
 /// The pieces of one run.
@@ -27,6 +29,8 @@ pub(super) struct Piece {
     pub(super) headroom: Option<i32>,
     /// The detail; `None` where it is not worth making.
     pub(super) parts: Option<Parts>,
+    /// The curve, where it may be drawn beside those of the other corners.
+    pub(super) curve: Option<Box<CornerCurve>>,
 }
 
 /// Makes the pieces of a judged run, as far as the plan wants them.
@@ -47,12 +51,12 @@ pub fn html_run(run: &RunOutcome, plan: &HtmlPlan) -> HtmlRun {
 }
 
 fn piece(run: &RunOutcome, index: usize, corner: &CornerOutcome, plan: &HtmlPlan) -> Piece {
-    let rooms = corner.checks.iter().filter_map(|check| CheckStatement::of(corner, check).headroom());
     // In thousandths, so that it can be kept small.
-    let room = rooms.reduce(f64::min).map(|room| whole(1000.0 * room));
+    let room = nearest(corner).map(|(room, _)| whole(1000.0 * room));
     let wanted = plan.wants(&run.product, &corner.corner, corner.verdict, room);
-    let parts = (wanted != Detail::Nothing).then(|| detail(run, index, corner, wanted));
-    Piece { verdict: corner.verdict, headroom: room, parts }
+    let parts = (wanted.detail != Detail::Nothing).then(|| detail(run, index, corner, wanted.detail));
+    let curve = wanted.may_be_worst.then(|| CornerCurve::of(run, corner)).flatten().map(Box::new);
+    Piece { verdict: corner.verdict, headroom: room, parts, curve }
 }
 
 fn row(run: &RunOutcome) -> Markup {
@@ -69,23 +73,55 @@ fn row(run: &RunOutcome) -> Markup {
             th scope="row" { (safe(&run.serial)) @if run.is_reference { " " small { "reference" } } @for finding in &run.findings { " " small title=(safe(finding)) { "noticed" } } }
             td { (safe(&run.revision)) }
             td { (run.build.as_deref().map(safe).unwrap_or_default()) }
-            td { (mark(run.verdict)) }
+            td { (mark(run.verdict)) (why(run)) }
             @for (index, corner) in run.corners.iter().enumerate() { (cell(index, corner)) }
         }
     }
 }
 
+/// Which corner decided the run, so that it is known where its cell lies off the screen.
+fn why(run: &RunOutcome) -> Markup {
+    let mut worst = run.corners.iter().enumerate().filter(|(_, corner)| corner.verdict == run.verdict);
+    let first = worst.next().filter(|_| run.verdict != Verdict::Pass);
+    let more = worst.count();
+    html! {
+        @if let Some((index, corner)) = first {
+            " " small.why {
+                (PreEscaped(format!("{LINK}{index}{LINK}"))) (safe(&corner.corner)) (PreEscaped(LINK_END.to_string()))
+                @if more > 0 { " +" (more) }
+            }
+        }
+    }
+}
+
+/// Ground by room, in shares of the limit: beyond it, nearly on it, near it. The number stands on it.
+const fn shade(room: f64) -> &'static str {
+    match room {
+        r if r < 0.0 => " r0",
+        r if r < 0.05 => " r1",
+        r if r < 0.15 => " r2",
+        _ => "",
+    }
+}
+
+/// `12 %`: the least room to a limit, as a share of that limit.
+fn percent(room: f64) -> String {
+    format!("{}\u{a0}%", number(100.0 * room, 2)).replace('-', "\u{2212}")
+}
+
 fn cell(index: usize, corner: &CornerOutcome) -> Markup {
     let mut checks = deciding(corner);
     let (first, more) = (checks.next(), checks.count());
+    let room = nearest(corner).map(|(room, _)| room);
     html! {
-        td.v.(class(corner.verdict)) {
+        td class=(format!("v {}{}", class(corner.verdict), room.map_or("", shade))) {
             (PreEscaped(format!("{LINK}{index}{LINK}")))
             (phrase(corner.verdict))
             @if let Some(first) = first {
-                small { (check_name(&first.check)) @if more > 0 { " +" (more) } }
+                small { (check_name(&first.check)) @if more > 0 { " +" (more) } @if let Some(room) = room { " " (percent(room)) } }
             }
             (PreEscaped(LINK_END.to_string()))
+            @if let (None, Some(room)) = (first, room) { " " (percent(room)) }
         }
     }
 }
@@ -102,9 +138,11 @@ mod tests {
         assert_eq!(pieces.details.len(), 6);
         for part in [
             "RG-00042",
-            "fail<small>phase margin</small>",
+            "fail<small>phase margin \u{2212}12\u{a0}%</small>",
             "missing<small>collected</small>",
             "\u{2}5\u{2}waived",
+            "class=\"v v-fail r0\"",
+            "<small class=\"why\">\u{2}3\u{2}32V-3A\u{3}",
         ] {
             assert!(pieces.row.contains(part), "{part} in {}", pieces.row);
         }

@@ -5,7 +5,8 @@ use super::detail_selection::HtmlPlan;
 use super::run::HtmlRun;
 use super::spool::{Extent, Spool};
 use super::text::{LINK, LINK_END, OPEN, RUN};
-use super::{corner_table, overview, page_frame};
+use super::whole::CornerCurve;
+use super::{corner_table, overview, page_frame, whole};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::report::Tally;
@@ -16,7 +17,7 @@ use std::sync::Arc;
 
 /// The matrix, the worst of each corner and details of corners that pass fill a page up to this, bytes: a browser opens it in a moment. Those
 /// that are not pass come on top.
-const ALL: u64 = 5_000_000;
+const ALL: u64 = 4_700_000;
 /// What is not pass has plots while its details stay below this, bytes.
 const WITH_PLOTS: u64 = 10_000_000;
 /// And a detail without plots below this.
@@ -61,6 +62,8 @@ struct Kept {
     run: u32,
     corner: u32,
     verdict: Verdict,
+    /// Headroom, thousandths; the largest where nothing was held against a limit.
+    room: i32,
     parts: [Extent; 3],
     /// Whether its plots are shown: there is room for them.
     has_plots: bool,
@@ -77,6 +80,17 @@ struct Row {
     at: Extent,
 }
 
+/// The unit with the smallest headroom at a corner.
+#[derive(Debug)]
+struct WorstUnit {
+    corner: String,
+    /// Thousandths.
+    room: i32,
+    /// Its detail, if it has one.
+    kept: Option<usize>,
+    curve: Option<Box<CornerCurve>>,
+}
+
 /// Writes the report once all runs are known. In memory stay some 100 bytes of a run and of a detail; the rest waits in spools.
 #[derive(Debug)]
 pub struct HtmlWriter<W: Write> {
@@ -88,8 +102,8 @@ pub struct HtmlWriter<W: Write> {
     sheet_of: HashMap<Sheet, usize>,
     row_at: Vec<Row>,
     kept: Vec<Kept>,
-    /// By product and corner: the smallest headroom and its detail, if it has one.
-    worst: BTreeMap<(String, String), (i32, Option<usize>)>,
+    /// By product, then corner in the order they came.
+    worst: BTreeMap<String, Vec<WorstUnit>>,
     specs: BTreeMap<(String, Option<String>), u64>,
     problems: String,
     problems_left: u64,
@@ -136,14 +150,15 @@ impl<W: Write> HtmlWriter<W> {
         for (index, (corner, piece)) in corners.iter().zip(details).enumerate() {
             self.summary.corners += 1;
             let kept = match piece.parts {
-                Some(parts) => self.keep(number, index, piece.verdict, &parts)?,
+                Some(parts) => self.keep((number, index), piece.verdict, piece.headroom, &parts)?,
                 None => None,
             };
             if kept.is_none() && piece.verdict != Verdict::Pass {
                 self.summary.left_out += 1;
             }
             if let Some(room) = piece.headroom {
-                self.note_worst(&product, corner, room, kept);
+                let (corner, curve) = (corner.clone(), piece.curve);
+                self.note_worst(&product, WorstUnit { corner, room, kept, curve });
             }
         }
         let key = (product, corners);
@@ -159,15 +174,32 @@ impl<W: Write> HtmlWriter<W> {
         Ok(())
     }
 
-    fn note_worst(&mut self, product: &str, corner: &str, room: i32, kept: Option<usize>) {
-        let entry = self.worst.entry((product.to_owned(), corner.to_owned())).or_insert((i32::MAX, None));
-        if room < entry.0 {
-            *entry = (room, kept);
+    fn note_worst(&mut self, product: &str, unit: WorstUnit) {
+        if !self.worst.contains_key(product) {
+            self.worst.insert(product.to_owned(), Vec::new());
+        }
+        let Some(corners) = self.worst.get_mut(product) else { return };
+        match corners.iter_mut().find(|known| known.corner == unit.corner) {
+            Some(known) if unit.room < known.room => *known = unit,
+            Some(_) => {}
+            None => corners.push(unit),
         }
     }
 
+    /// The curves of a product's corners.
+    fn curves(&self, product: &str) -> Vec<whole::Named<'_>> {
+        let all = self.worst.get(product).into_iter().flatten();
+        all.filter_map(|unit| Some((unit.corner.as_str(), unit.room, unit.curve.as_deref()?))).collect()
+    }
+
     /// Keeps a detail, as far as there is room; what is decided hangs on the order of the runs alone.
-    fn keep(&mut self, run: u32, index: usize, verdict: Verdict, parts: &Parts) -> io::Result<Option<usize>> {
+    fn keep(
+        &mut self,
+        (run, index): (u32, usize),
+        verdict: Verdict,
+        headroom: Option<i32>,
+        parts: &Parts,
+    ) -> io::Result<Option<usize>> {
         let text = (parts.head.len() + parts.tail.len()) as u64;
         let size = text + parts.plots.len() as u64;
         let early = self.sizes.all <= ALL;
@@ -195,7 +227,8 @@ impl<W: Write> HtmlWriter<W> {
             self.details.append(parts.tail.as_bytes())?,
         ];
         let corner = u32::try_from(index).unwrap_or(u32::MAX);
-        self.kept.push(Kept { run, corner, verdict, parts: extents, has_plots, early });
+        let room = headroom.unwrap_or(i32::MAX);
+        self.kept.push(Kept { run, corner, verdict, room, parts: extents, has_plots, early });
         Ok(Some(self.kept.len() - 1))
     }
 
@@ -210,28 +243,32 @@ impl<W: Write> HtmlWriter<W> {
         }
     }
 
-    /// Which details are shown, worst verdict first, then in the order of the runs.
-    fn picks(&self) -> Vec<Kept> {
+    /// Which details are shown, worst verdict first, then in the order of the runs. What passes fills what room is left beside the
+    /// pictures and the matrix, the nearest to a limit first.
+    fn picks(&self, pictures: u64) -> Vec<Kept> {
         let size = |kept: &Kept| kept.parts.iter().map(|part| part.length).sum::<u64>();
         let rows: u64 = self.row_at.iter().map(|row| row.at.length).sum();
-        let mut worst = HashSet::new();
+        let mut picked = HashSet::new();
         let mut room = WORST;
-        for (index, kept) in self.worst.values().filter_map(|(_, at)| Some(((*at)?, self.kept.get((*at)?)?)))
-        {
+        let worst = self.worst.values().flatten().filter_map(|unit| unit.kept);
+        for (index, kept) in worst.filter_map(|index| Some((index, self.kept.get(index)?))) {
             let size = size(kept);
-            if size <= room && worst.insert(index) {
+            if size <= room && picked.insert(index) {
                 room -= size;
             }
         }
-        let mut room = ALL.saturating_sub(rows + (WORST - room));
-        let mut has_room = |kept: &Kept| {
-            let fits = kept.early && size(kept) <= room;
-            room = if fits { room - size(kept) } else { 0 };
-            fits
-        };
-        let is_picked = |(index, kept): &(usize, &Kept)| {
-            kept.verdict != Verdict::Pass || worst.contains(index) || has_room(kept)
-        };
+        let mut room = ALL.saturating_sub(rows + pictures + (WORST - room));
+        let mut passing: Vec<(usize, &Kept)> = self.kept.iter().enumerate().collect();
+        passing
+            .retain(|(index, kept)| kept.early && kept.verdict == Verdict::Pass && !picked.contains(index));
+        passing.sort_by_key(|(_, kept)| kept.room);
+        for (index, kept) in passing {
+            let Some(rest) = room.checked_sub(size(kept)) else { break };
+            room = rest;
+            picked.insert(index);
+        }
+        let is_picked =
+            |(index, kept): &(usize, &Kept)| kept.verdict != Verdict::Pass || picked.contains(index);
         let mut picks: Vec<Kept> = self.kept.iter().enumerate().filter(is_picked).map(|(_, k)| *k).collect();
         picks.sort_by_key(|kept| Verdict::ALL.iter().position(|verdict| *verdict == kept.verdict));
         picks
@@ -242,7 +279,8 @@ impl<W: Write> HtmlWriter<W> {
     /// # Errors
     /// When a spool cannot be read or the sink cannot be written.
     pub fn finish(mut self, tally: &Tally) -> io::Result<(W, HtmlSummary)> {
-        let picks = self.picks();
+        let pictures = whole::section(tally, &|product| self.curves(product)).into_string();
+        let picks = self.picks(pictures.len() as u64);
         self.summary.details = picks.len() as u64;
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
@@ -252,6 +290,7 @@ impl<W: Write> HtmlWriter<W> {
         out.write_all(b"<main>\n")?;
         write_problems(&mut out, &self.problems, self.problems_left)?;
         out.write_all(corner_table::tables(tally).into_string().as_bytes())?;
+        out.write_all(pictures.as_bytes())?;
         let shown: HashSet<(u32, u32)> = picks.iter().map(|kept| (kept.run, kept.corner)).collect();
         write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
         out.write_all(overview::boards(tally).into_string().as_bytes())?;
@@ -285,7 +324,7 @@ fn write_matrix(
     rows: &mut Spool,
     shown: &HashSet<(u32, u32)>,
 ) -> io::Result<()> {
-    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n")?;
+    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n<p class=\"small\">Beside a verdict stands the least room to a limit, in percent of that limit; below zero lies beyond it. The less room, the stronger the tint.</p>\n")?;
     let mut by_sheet: Vec<Vec<u32>> = sheets.iter().map(|_| Vec::new()).collect();
     for (run, row) in (0_u32..).zip(row_at) {
         if let Some(runs) = by_sheet.get_mut(row.sheet) {
@@ -453,6 +492,10 @@ mod tests {
     #[test]
     fn a_large_result_shows_what_is_not_pass_and_the_worst_and_says_so() {
         let mut runs: Vec<RunOutcome> = (0..1200).map(|i| sample::passing(&format!("A-{i:05}"), 2)).collect();
+        // Nearer to the limit than the first run, all of them.
+        for run in &mut runs[1..] {
+            run.corners.iter_mut().for_each(|corner| corner.checks[6].value = Some(50.5));
+        }
         runs[1100].corners[1].checks[6].value = Some(50.01);
         runs[700] = sample::run();
         let (text, summary) = report(&runs);
@@ -462,6 +505,8 @@ mod tests {
         assert!(text.contains("id=\"r1c1\"") && text.contains("href=\"#r1c1\""));
         assert!(!text.contains("id=\"r1000c1\"") && !text.contains("href=\"#r1000c1\""));
         assert!(text.contains("Shown here are those that are not pass"));
+        // Not in their order alone: the nearest to a limit come first.
+        assert!(!text.contains("id=\"r0c0\"") && !text.contains("id=\"r0c1\""), "{summary:?}");
         assert!((4_000_000..5_500_000).contains(&text.len()), "{}", text.len());
     }
 
