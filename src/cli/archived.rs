@@ -44,13 +44,13 @@ pub struct Archived {
 
 /// Whether a file is an archive: a zip file whose first entry is the mark.
 pub fn is_archive(path: &Path) -> bool {
+    // A pipe would be waited for.
+    if !fs::metadata(path).is_ok_and(|found| found.is_file()) {
+        return false;
+    }
     let mut head = [0; 64];
     let read = File::open(path).and_then(|mut file| file.read(&mut head));
-    let is_file = fs::metadata(path).is_ok_and(|found| found.is_file());
-    is_file
-        && read.is_ok()
-        && head.starts_with(b"PK\x03\x04")
-        && head.get(30..30 + MARK.len()) == Some(MARK.as_bytes())
+    read.is_ok() && head.starts_with(b"PK\x03\x04") && head.get(30..30 + MARK.len()) == Some(MARK.as_bytes())
 }
 
 impl Archived {

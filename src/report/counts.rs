@@ -44,11 +44,6 @@ impl Counts {
         Verdict::ALL.into_iter().for_each(|verdict| self.add_many(verdict, others.get(verdict)));
     }
 
-    /// Without so many that were not judged.
-    pub(super) const fn leave_out_not_judged(&mut self, count: u64) {
-        self.not_judged = self.not_judged.saturating_sub(count);
-    }
-
     /// How often this verdict was given.
     #[must_use]
     pub const fn get(&self, verdict: Verdict) -> u64 {

@@ -4,7 +4,7 @@
 
 use super::shard_note::ShardNote;
 use super::{Counts, JsonWriter, TOOL, Tally};
-use crate::check::Verdict;
+use crate::check::{NO_BASELINE, Verdict};
 use crate::diagnostic::Diagnostic;
 use serde::Deserialize;
 use serde_json::value::RawValue;
@@ -91,6 +91,7 @@ struct CornerHead {
 struct CheckHead {
     #[serde(deserialize_with = "verdict")]
     verdict: Verdict,
+    message: String,
 }
 
 fn verdict<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Verdict, D::Error> {
@@ -170,6 +171,8 @@ impl<W: Write> Merger<W> {
             let head: RunHead = parsed(run.get().as_bytes())?;
             let corners = Counts::of(head.corners.iter().map(|corner| corner.verdict));
             let checks = head.corners.iter().flat_map(|corner| &corner.checks);
+            self.tally.without_baseline +=
+                checks.clone().filter(|check| check.message == NO_BASELINE).count() as u64;
             let checks = Counts::of(checks.map(|check| check.verdict));
             self.tally.add_counted(&head.product, &head.serial, head.verdict, &corners, &checks);
             if let Err(error) = self.writer.append(run.get().as_bytes()) {

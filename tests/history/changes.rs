@@ -316,13 +316,13 @@ fn records_of_an_earlier_version_are_said_to_have_no_digests() {
         let bench = ["title", "operator", "instrument", "calibrated_until", "injection", "notes"]
             .map(|column| format!("ALTER TABLE record DROP COLUMN {column}; "))
             .concat();
-        let views = ["latest_margins", "margins", "corners", "verdicts", "conditions"]
+        let views = ["latest_margins", "margins", "corners", "verdicts", "conditions", "movements"]
             .map(|view| format!("DROP VIEW {view}; "))
             .concat();
         run_sql(
             &address,
             &format!(
-                "{views} DROP TABLE checked; ALTER TABLE corner DROP COLUMN conditions; ALTER TABLE corner DROP COLUMN checks; \
+                "{views} DROP TABLE checked; DROP TABLE movement; ALTER TABLE corner DROP COLUMN conditions; ALTER TABLE corner DROP COLUMN checks; \
                  {drop} {bench} DELETE FROM meta WHERE key = 'views'; UPDATE meta SET value = '1' WHERE key = 'version'"
             ),
         );

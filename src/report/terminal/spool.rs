@@ -9,7 +9,7 @@ use super::wrap::wrap;
 use super::{Style, overview};
 use crate::check::Verdict;
 use crate::report::escape::terminal;
-use crate::report::statement::{count_of, heading, phrase};
+use crate::report::statement::{heading, phrase};
 use crate::report::{Counts, Tally};
 use std::io::{self, BufWriter, Seek, Write};
 use tempfile::SpooledTempFile;
@@ -116,12 +116,12 @@ fn write_counts(sink: &mut impl Write, tally: &Tally, style: Style) -> io::Resul
         return Ok(());
     }
     writeln!(sink)?;
-    let mut checks = tally.checks;
-    checks.leave_out_not_judged(tally.without_baseline);
-    write_table(sink, &[("runs", &tally.runs), ("corners", &tally.corners), ("checks", &checks)], style)?;
+    let rows = [("runs", &tally.runs), ("corners", &tally.corners), ("checks", &tally.checks)];
+    write_table(sink, &rows, style)?;
     if tally.without_baseline > 0 {
-        let count = count_of(tally.without_baseline, "comparison");
-        writeln!(sink, "{count} not counted: no baseline was given.")?;
+        let count = tally.without_baseline;
+        let line = format!("Of the checks not judged {count} compare with a baseline, and none was given.\n");
+        sink.write_all(wrap(&line, style.width).as_bytes())?;
     }
     overview::write_nearest(sink, tally, style)?;
     overview::write_corners(sink, tally, style)
