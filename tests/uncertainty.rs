@@ -268,9 +268,9 @@ fn what_the_injection_point_changes_is_inside_what_is_stated() {
                     let (_, own) = stated.iter().find(|(other, _)| other == name).unwrap();
                     let share = (own.value - exact.value).abs()
                         / (COVERAGE * own.u.unwrap_or_else(|| panic!("{name} {own:?} {k} {r} {exact:?}")));
-                    let most = if *name == "gain margin" { at_gain_margin } else { elsewhere };
+                    let most = if *name == "gain_margin" { at_gain_margin } else { elsewhere };
                     assert!(share < most, "{name}: {share} of what is stated at {k}/24 of a turn, r = {r}");
-                    if *name == "stability margin" {
+                    if *name == "stability_margin" {
                         // 1 + Tv = (1 + T) (1 + r).
                         near(own.value, exact.value * (1.0 + turn).norm(), 1e-4);
                     }
@@ -400,16 +400,16 @@ fn simulation_agrees_with_the_law_of_propagation() {
             let q = quantities(&own, &chain);
             for (name, estimate) in named(&q) {
                 assert!(!estimate.simulated, "{name} of loop {k}");
-                let scale = if name == "phase margin" { 1f64.to_radians() } else { 1.0 };
+                let scale = if name == "phase_margin" { 1f64.to_radians() } else { 1.0 };
                 let read = |curve: &Curve, c: &Crossings, span: Span| {
                     Some(match name {
                         "crossover" => margins::crossover(c, span)?.value,
-                        "phase margin" => margins::phase_margin(c, span)?.value,
-                        "gain margin" => match margins::gain_margin(curve, c, span) {
+                        "phase_margin" => margins::phase_margin(c, span)?.value,
+                        "gain_margin" => match margins::gain_margin(curve, c, span) {
                             margins::GainMargin::At(located) => located.value,
                             _ => return None,
                         },
-                        "stability margin" => margins::stability_margin(curve, c, span).value,
+                        "stability_margin" => margins::stability_margin(curve, c, span).value,
                         _ => margins::delay_margin(c, span)?.value,
                     })
                 };
