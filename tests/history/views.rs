@@ -251,7 +251,7 @@ fn a_reader_reads_the_views_and_writes_nothing() {
         "CREATE VIEW weekly AS SELECT record, value FROM margins; DELETE FROM meta WHERE key = 'views'",
     );
     drop(History::open_to_record(&address).unwrap());
-    assert_eq!(ask(&address, "SELECT value FROM meta WHERE key = 'views'"), [["1"]]);
+    assert_eq!(ask(&address, "SELECT value FROM meta WHERE key = 'views'"), [["2"]]);
     assert_eq!(ask(&address, "SELECT COUNT(*) FROM weekly"), [["63"]]);
     reads();
 }
