@@ -37,6 +37,8 @@
 //! | --- | --- | --- |
 //! | — | the core: no files, no clock, no threads, nothing printed | yes |
 //! | `files` | specs, runs and baselines on disk: `Judge` | yes, by `cli` |
+//! | `formats` | sweep files that are no plain text: gzip, JSON Lines, Touchstone, NumPy, records over time | yes, by `files` |
+//! | `xlsx` | sweep files that are spreadsheets | no |
 //! | `harness` | `harness` | no |
 //! | `history` | recorded results | yes |
 //! | `parquet` | tables of a history in Parquet | no |
