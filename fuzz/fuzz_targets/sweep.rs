@@ -32,7 +32,7 @@ fuzz_target!(|data: &[u8]| {
             assert!(columns.iter().all(|column| column.iter().all(|value| value.is_finite())));
             assert!(samples.frequency_hz().windows(2).all(|pair| pair[0] < pair[1]));
             if samples.len() < 400 {
-                loopgauge::inspect::inspect("sweep.csv", &samples, CriticalPoint::PlusOne);
+                let _ = loopgauge::inspect::inspect("sweep.csv", &samples, CriticalPoint::PlusOne);
             }
         }
         Err(problems) => assert!(!problems.is_empty()),
