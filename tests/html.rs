@@ -304,19 +304,7 @@ fn hostile_run() -> RunOutcome {
     ] {
         text.push_str(&bad);
     }
-    let bench = &mut run.bench;
-    for text in [
-        &mut run.firmware,
-        &mut run.build,
-        &mut run.taken,
-        &mut run.station,
-        &mut run.title,
-        &mut bench.operator,
-        &mut bench.instrument,
-        &mut bench.calibrated_until,
-        &mut bench.injection,
-        &mut bench.notes,
-    ] {
+    for text in sample::labels(&mut run) {
         *text = Some(bad.clone());
     }
     run.findings.push(bad.clone());

@@ -193,19 +193,7 @@ fn hostile_run(bad: &str) -> RunOutcome {
     ] {
         *text = bad.to_owned();
     }
-    let bench = &mut run.bench;
-    for text in [
-        &mut run.firmware,
-        &mut run.build,
-        &mut run.taken,
-        &mut run.station,
-        &mut run.title,
-        &mut bench.operator,
-        &mut bench.instrument,
-        &mut bench.calibrated_until,
-        &mut bench.injection,
-        &mut bench.notes,
-    ] {
+    for text in sample::labels(&mut run) {
         *text = Some(bad.to_owned());
     }
     run.findings = vec![bad.to_owned()];

@@ -7,7 +7,7 @@
 
 use super::counts::Counts;
 use super::statement::{CheckStatement, calls_for_action, nearest, rank};
-use crate::check::{CheckOutcome, CornerOutcome, Limit, Measured, RunOutcome, Unit, Verdict};
+use crate::check::{CheckOutcome, CornerOutcome, Limit, Measured, RunOutcome, Unit, Verdict, value_against};
 use crate::measurand::Measurand;
 use crate::quantity::{number, si};
 use std::collections::{BTreeMap, HashMap};
@@ -218,6 +218,12 @@ impl CornerRow {
 }
 
 impl Worst {
+    /// The value with its expanded uncertainty, rounded on its side of the limit.
+    pub(super) fn text(&self, unit: Unit) -> String {
+        let limit = self.limit.unwrap_or(Limit { min: None, max: None });
+        value_against(self.value, self.uncertainty, unit, self.at_least, &limit)
+    }
+
     /// The value that a check was judged by, or where there is no limit the value as it was measured.
     fn of(
         measurand: Measurand,
@@ -250,6 +256,13 @@ impl Worst {
 }
 
 impl Cell {
+    /// How many units fail, and between which values: `(2, "44.3 deg to 46.6 deg")`.
+    pub(super) fn failing_text(&self, unit: Unit) -> Option<(u64, String)> {
+        let (count, low, high) = self.failing?;
+        let (low, high) = (rounded(low, unit), rounded(high, unit));
+        Some((count, if low == high { low } else { format!("{low} to {high}") }))
+    }
+
     /// The median of the units' values.
     pub(super) fn median(&self) -> Option<f64> {
         let mut sorted = self.sample.clone();

@@ -246,3 +246,10 @@ fn rolled_up(mut run: RunOutcome) -> RunOutcome {
     run.verdict = Verdict::worst(run.corners.iter().map(|c| c.verdict)).unwrap_or(Verdict::Pass);
     run
 }
+
+/// Every optional text that a run carries, to put something hostile into each.
+pub fn labels(run: &mut RunOutcome) -> [&mut Option<String>; 10] {
+    let RunOutcome { firmware, build, taken, station, title, bench, .. } = run;
+    let Bench { operator, instrument, calibrated_until, injection, notes, .. } = bench;
+    [firmware, build, taken, station, title, operator, instrument, calibrated_until, injection, notes]
+}

@@ -1,7 +1,7 @@
 //! The corner table: per product a row a corner with what was measured, the unit nearest to its limit in front.
 
 use super::text::{class, mark, safe};
-use crate::check::{Limit, Unit, Verdict, value_against};
+use crate::check::{Unit, Verdict};
 use crate::measurand::Measurand;
 use crate::report::Tally;
 use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst, room, rounded};
@@ -71,7 +71,7 @@ fn cell(measurand: Measurand, cell: Option<&Cell>, is_least: bool) -> Markup {
     let unit = measurand.unit();
     html! {
         td.least[is_least] data-l=(measurand.title()) {
-            span.number { (value(worst, unit)) }
+            span.number { (worst.text(unit)) }
             @if let Some(text) = room(worst, unit) {
                 @if worst.verdict == Verdict::Pass { small.number { (text) } } @else { small.number { span.(class(worst.verdict)) { (text) } } }
             }
@@ -80,20 +80,13 @@ fn cell(measurand: Measurand, cell: Option<&Cell>, is_least: bool) -> Markup {
     }
 }
 
-fn value(worst: &Worst, unit: Unit) -> String {
-    let none = Limit { min: None, max: None };
-    value_against(worst.value, worst.uncertainty, unit, worst.at_least, &worst.limit.unwrap_or(none))
-}
-
 /// Whose value it is, the median, and how many fail.
 fn several(cell: &Cell, worst: &Worst, unit: Unit) -> String {
     let mut text = safe(&worst.serial);
     if let Some(median) = cell.median() {
         text.push_str(&format!("; median {}", rounded(median, unit)));
     }
-    if let Some((count, low, high)) = cell.failing {
-        let (low, high) = (rounded(low, unit), rounded(high, unit));
-        let range = if low == high { low } else { format!("{low} to {high}") };
+    if let Some((count, range)) = cell.failing_text(unit) {
         text.push_str(&format!("; {count} of {} fail, {range}", cell.units));
     }
     text

@@ -1,7 +1,7 @@
 //! The corner table: per product a row a corner with what was measured, the unit nearest to its limit in front.
 
 use super::text::line;
-use crate::check::{Limit, Unit, Verdict, value_against};
+use crate::check::{Unit, Verdict};
 use crate::measurand::Measurand;
 use crate::report::Tally;
 use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, room, rounded};
@@ -60,9 +60,7 @@ fn verdicts(row: &CornerRow) -> String {
 /// `**44.31 deg ± 0.62 deg**, 5.7 deg beyond; RG-00011; median 52 deg; 2 of 6 fail`
 fn told(cell: &Cell, unit: Unit, is_least: bool) -> Option<String> {
     let worst = cell.worst.as_ref()?;
-    let none = Limit { min: None, max: None };
-    let limit = worst.limit.unwrap_or(none);
-    let value = value_against(worst.value, worst.uncertainty, unit, worst.at_least, &limit);
+    let value = worst.text(unit);
     let mut text = if is_least { format!("**{value}**") } else { value };
     if let Some(room) = room(worst, unit) {
         text.push_str(&format!(", {room}"));

@@ -4,11 +4,11 @@
 use super::Style;
 use super::palette::{self, paint};
 use super::wrap::wrap;
-use crate::check::{Limit, Unit, Verdict, value_against};
+use crate::check::{Unit, Verdict};
 use crate::measurand::Measurand;
 use crate::quantity::{number, si};
 use crate::report::Tally;
-use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst, rounded};
+use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst};
 use crate::report::escape::terminal;
 use crate::report::headline::headline;
 use crate::report::statement::count_of;
@@ -158,11 +158,9 @@ fn entries(row: &CornerRow, table: &ProductTable, columns: &[Measurand]) -> Vec<
 
 /// `44.31±0.62 -5.7`: value, expanded uncertainty, room to the limit; the row nearest to its limit is marked.
 fn cell_text(measurand: Measurand, worst: &Worst, is_marked: bool) -> String {
-    let Worst { value, uncertainty, at_least, limit, slack, .. } = worst;
+    let Worst { value, slack, .. } = worst;
     let unit = measurand.unit();
-    let none = Limit { min: None, max: None };
-    let text = value_against(*value, *uncertainty, unit, *at_least, &limit.unwrap_or(none));
-    let text = text.replace("at least ", ">=");
+    let text = worst.text(unit).replace("at least ", ">=");
     let text = match unit {
         Unit::Hz => match text.split_once(" ± ") {
             // The unit is said once.
@@ -211,9 +209,7 @@ fn write_tall(sink: &mut impl Write, row: &[Entry], head: &[Entry], style: Style
 /// `hot: gain margin fails on 14 of 60, 5.2 to 5.7 dB`.
 fn failing(table: &ProductTable, columns: &[Measurand]) -> impl Iterator<Item = String> {
     let told = |row: &CornerRow, measurand: Measurand, cell: &Cell| {
-        let (count, low, high) = cell.failing?;
-        let (low, high) = (rounded(low, measurand.unit()), rounded(high, measurand.unit()));
-        let range = if low == high { low } else { format!("{low} to {high}") };
+        let (count, range) = cell.failing_text(measurand.unit())?;
         let title = measurand.title();
         Some(format!("{}: {title} fails on {count} of {}, {range}", row.corner, cell.units))
     };
