@@ -1,0 +1,211 @@
+//! The most probable parts: steps of Gauss and Newton, shortened where they overshoot.
+
+use super::discrepancy::discrepancy;
+use super::gather::{Gathered, Scales, gather, residual};
+use super::{CHAIN, CornerPoints, LoopModel, Quadratic};
+use crate::uncertainty::Chain;
+use nalgebra::DVector;
+use num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// What is known of the unknowns before.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prior {
+    scales: Scales,
+}
+
+impl Prior {
+    /// Parts within their tolerances (half-widths as ratios, above 0 and below 1), the chain within its accuracy.
+    #[must_use]
+    pub fn new(tolerances: &[f64], chain: &Chain) -> Self {
+        let rectangular = |half_width: f64| half_width / 3f64.sqrt();
+        Self {
+            scales: Scales {
+                parts: tolerances.iter().copied().map(rectangular).collect(),
+                chain: [chain.gain_np, chain.phase_rad, chain.delay_s].map(rectangular),
+            },
+        }
+    }
+
+    /// Standard deviation of the logarithm of each part.
+    #[must_use]
+    pub fn parts(&self) -> &[f64] {
+        &self.scales.parts
+    }
+
+    /// Logarithms of parts over nominal, from unknowns counted in their standard deviations.
+    #[must_use]
+    pub fn changes(&self, unknowns: &[f64]) -> Vec<f64> {
+        self.scales.changes(unknowns)
+    }
+}
+
+/// What a fit came to. Unknowns are counted in their prior standard deviations: parts first, then gain, phase and delay of the chain.
+#[derive(Debug, Clone)]
+pub struct Fitted {
+    /// Logarithms of parts over nominal in prior standard deviations, then the chain's errors in theirs.
+    pub unknowns: DVector<f64>,
+    /// What the data alone say of parts and chain, counted from nominal; the priors are not in it.
+    pub data: Quadratic,
+    /// Standard deviation of what the netlist is off by, neper and rad.
+    pub discrepancy: f64,
+}
+
+impl Fitted {
+    /// What is known after: the data and the priors.
+    #[must_use]
+    pub fn posterior(&self) -> Quadratic {
+        let mut sum = self.data.clone();
+        (0..sum.len()).for_each(|unknown| sum.hold(unknown, 1.0));
+        sum
+    }
+}
+
+/// A circuit and samples of it.
+pub struct Workbench<'a> {
+    /// The circuit.
+    pub model: &'a mut dyn LoopModel,
+    /// Samples of the corners that carry a verdict.
+    pub corners: &'a [CornerPoints],
+    /// What is known before.
+    pub prior: &'a Prior,
+}
+
+/// Samples a corner that the way to the most probable parts is found on; the last steps take all of them.
+const SPARSE: usize = 40;
+/// Steps, at most: on few samples, and on all.
+const STEPS: [usize; 2] = [25, 4];
+/// A step this short is the last one, in standard deviations of the priors, on few samples.
+const NEAR: f64 = 1e-2;
+/// The same on all samples, in standard deviations of what is known after: a twentieth of what the uncertainty tells apart.
+const ARRIVED: f64 = 0.05;
+/// Halvings of a step that leads uphill.
+const HALVINGS: usize = 8;
+/// Longest step of an unknown, prior standard deviations: three tolerances, beyond which the straight line is no guide.
+const LONGEST: f64 = 5.0;
+
+/// Fits the parts. `held`: the priors of the parts as multiples of their tolerance's (1: as declared; more: a part may have moved).
+/// `None` where the circuit has no solution at its nominal values, or there are no samples.
+#[must_use]
+pub fn fit(bench: &mut Workbench<'_>, start: &[f64], held: &dyn Fn(usize) -> f64) -> Option<Fitted> {
+    let n = bench.prior.scales.len();
+    let sparse: Vec<CornerPoints> = bench.corners.iter().map(|corner| corner.sparse(SPARSE)).collect();
+    if sparse.iter().all(|corner| corner.points.is_empty()) {
+        return None;
+    }
+    let mut at = DVector::zeros(n);
+    at.iter_mut().zip(start).for_each(|(at, start)| *at = *start);
+    let mut way = Way { model: &mut *bench.model, prior: bench.prior, held, sparse: &sparse };
+    for _ in 0..STEPS[0] {
+        let gathered = way.gather(&sparse, &at)?;
+        let next = way.downhill(&gathered, &at)?;
+        let moved = (&next - &at).amax();
+        at = next;
+        if moved < NEAR {
+            break;
+        }
+    }
+    let mut spread = 0.0;
+    let mut last = None;
+    for _ in 0..STEPS[1] {
+        let gathered = way.gather(bench.corners, &at)?;
+        spread = way.discrepancy(&gathered, &at, bench.corners.len())?;
+        let (next, covariance) = way.posterior(&gathered, &at, spread).peak()?;
+        let step = &next - &at;
+        let variances = covariance.diagonal();
+        let far = step.iter().zip(variances.iter()).take(n - CHAIN);
+        let far = far.map(|(step, variance)| step.abs() / variance.sqrt()).fold(0.0, f64::max);
+        last = Some((gathered, at.clone()));
+        at = next;
+        if far < ARRIVED {
+            break;
+        }
+    }
+    let (gathered, origin) = last?;
+    let data = gathered.quadratic(spread).from_origin(&parts_of(&origin));
+    Some(Fitted { unknowns: at, data, discrepancy: spread })
+}
+
+/// The unknowns with a chain without errors, which is where samples are gathered.
+fn parts_of(at: &DVector<f64>) -> DVector<f64> {
+    let mut parts = at.clone();
+    let n = at.len();
+    parts.rows_mut(n - CHAIN, CHAIN).fill(0.0);
+    parts
+}
+
+/// On the way to the most probable parts.
+struct Way<'a> {
+    model: &'a mut dyn LoopModel,
+    prior: &'a Prior,
+    held: &'a dyn Fn(usize) -> f64,
+    sparse: &'a [CornerPoints],
+}
+
+impl Way<'_> {
+    fn gather(&mut self, corners: &[CornerPoints], at: &DVector<f64>) -> Option<Gathered> {
+        gather(self.model, corners, &self.prior.scales, at.as_slice())
+    }
+
+    fn sd(&self, unknown: usize) -> f64 {
+        if unknown < self.prior.scales.parts.len() { (self.held)(unknown) } else { 1.0 }
+    }
+
+    /// Data and priors, around where the data were gathered, unknowns counted from nominal.
+    fn posterior(&self, gathered: &Gathered, at: &DVector<f64>, spread: f64) -> Quadratic {
+        let mut sum = gathered.quadratic(spread).from_origin(&parts_of(at));
+        (0..sum.len()).for_each(|unknown| sum.hold(unknown, self.sd(unknown)));
+        sum
+    }
+
+    /// The next unknowns: the top of the quadratic, or less far where that leads uphill.
+    fn downhill(&mut self, gathered: &Gathered, at: &DVector<f64>) -> Option<DVector<f64>> {
+        let mut step = self.posterior(gathered, at, 0.0).top()? - at;
+        let longest = step.rows(0, step.len() - CHAIN).amax();
+        if longest > LONGEST {
+            step *= LONGEST / longest;
+        }
+        let now = self.misfit(at);
+        for _ in 0..HALVINGS {
+            let next = at + &step;
+            if self.misfit(&next) <= now * (1.0 + 1e-9) {
+                return Some(next);
+            }
+            step *= 0.5;
+        }
+        Some(at.clone())
+    }
+
+    /// Twice the negative logarithm of the probability on the few samples, without constants; infinite where there is no solution.
+    fn misfit(&mut self, at: &DVector<f64>) -> f64 {
+        let scales = &self.prior.scales;
+        if !self.model.set(&scales.changes(at.as_slice())) {
+            return f64::INFINITY;
+        }
+        let parts = scales.parts.len();
+        let mut errors = at.iter().skip(parts).zip(scales.chain).map(|(x, scale)| x * scale);
+        let [gain, phase, delay] = std::array::from_fn(|_| errors.next().unwrap_or(0.0));
+        let mut sum: f64 = at.iter().enumerate().map(|(i, x)| (x / self.sd(i)).powi(2)).sum();
+        let mut slopes = vec![Complex64::default(); parts];
+        for corner in self.sparse {
+            for point in &corner.points {
+                let Some([ln_mag, angle]) = residual(self.model, corner.corner, point, &mut slopes) else {
+                    return f64::INFINITY;
+                };
+                let left = [ln_mag - gain, angle - phase - TAU * point.hz * delay];
+                sum += left.iter().zip(point.sigma).map(|(left, sigma)| (left / sigma).powi(2)).sum::<f64>();
+            }
+        }
+        sum
+    }
+
+    /// What the netlist is off by: of one corner times the root of their number.
+    fn discrepancy(&self, gathered: &Gathered, at: &DVector<f64>, corners: usize) -> Option<f64> {
+        let data = gathered.quadratic(0.0);
+        let (top, covariance) = self.posterior(gathered, at, 0.0).peak()?;
+        let step = top - parts_of(at);
+        // The trace of data times covariance: of every unknown, the share that the data decided.
+        let decided = (data.precision * covariance).trace();
+        Some(discrepancy(gathered, step.as_slice(), decided) * (corners as f64).sqrt())
+    }
+}
