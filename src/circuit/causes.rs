@@ -17,7 +17,7 @@ use nalgebra::DVector;
 const BEFORE: [f64; 3] = [0.5, 0.45, 0.05];
 /// How far a part that moved is taken to have moved: three tolerances, rms, in the standard deviation of a tolerance. With 1 to 5
 /// tolerances all within two of that, the choice between 2 and 4 changes the logarithm of a probability by 0.3.
-const FAR: f64 = 5.2;
+pub(crate) const FAR: f64 = 5.2;
 
 /// What may have happened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

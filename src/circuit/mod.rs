@@ -1,9 +1,21 @@
 //! The circuit behind the loop: what its parts make of the loop gain, and what a measured loop gain says of them.
 //!
-//! | room | what |
+//! | file or room | what |
 //! | --- | --- |
 //! | `fit` | parts from the sweeps of a unit |
 //! | `causes` | which part moved: nothing, one part alone, several, weighed against each other |
+//! | `deviation` | what parts inside their tolerances do not explain |
+//! | `mistakes` | which mistake at the bench a refused sweep fits |
+//! | `since` | what moved since another measurement |
+//! | `unit` | all that the sweeps of a unit say of its circuit |
 
 pub mod causes;
+mod deviation;
 pub mod fit;
+pub mod mistakes;
+mod since;
+mod unit;
+
+pub use deviation::Deviation;
+pub use since::{CornerChange, Earlier, Movements};
+pub use unit::{Subject, UnitFit};

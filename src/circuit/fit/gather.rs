@@ -3,6 +3,7 @@
 use super::{CHAIN, CornerPoints, LoopModel, LoopPoint, Quadratic};
 use crate::curve::wrap;
 use num_complex::Complex64;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 /// Widths of unknowns: what they are counted in.
@@ -28,6 +29,8 @@ impl Scales {
 /// Samples of one quarter of a decade of one corner, of gain or of phase.
 #[derive(Debug, Clone)]
 pub(crate) struct Bin {
+    /// Number of its quarter of a decade, and whether it is of the phase.
+    place: (i64, bool),
     /// Sum of the weights.
     weight: f64,
     /// Sum of weighted residuals.
@@ -43,8 +46,9 @@ pub(crate) struct Bin {
 }
 
 impl Bin {
-    fn new(n: usize) -> Self {
+    fn new(n: usize, place: (i64, bool)) -> Self {
         Self {
+            place,
             weight: 0.0,
             residual: 0.0,
             square: 0.0,
@@ -121,6 +125,17 @@ impl Gathered {
         self.bins.iter().for_each(|bin| bin.add_to(&mut sum, discrepancy * discrepancy));
         sum
     }
+
+    /// The same of each block alone: half a decade of gain or of phase at all corners.
+    pub(crate) fn blocks(&self, discrepancy: f64) -> Vec<Quadratic> {
+        let mut blocks: BTreeMap<(i64, bool), Quadratic> = BTreeMap::new();
+        for bin in &self.bins {
+            let (quarter, is_phase) = bin.place;
+            let block = blocks.entry((quarter.div_euclid(2), is_phase));
+            bin.add_to(block.or_insert_with(|| Quadratic::nothing(self.n)), discrepancy * discrepancy);
+        }
+        blocks.into_values().collect()
+    }
 }
 
 /// Widths of bins, ln f: a quarter of a decade, over which what a netlist leaves out hardly changes.
@@ -147,7 +162,7 @@ pub(crate) fn gather(
             let own = (point.hz.ln() / BIN).floor() as i64;
             if number != Some(own) {
                 number = Some(own);
-                bins.push([Bin::new(n), Bin::new(n)]);
+                bins.push([Bin::new(n, (own, false)), Bin::new(n, (own, true))]);
             }
             let Some([gains, phases]) = bins.last_mut() else { continue };
             let [ln_mag, angle] = residual(model, corner.corner, point, &mut slopes)?;

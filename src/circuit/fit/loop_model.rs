@@ -10,7 +10,7 @@ pub trait LoopModel {
     /// Sets each varied part to its nominal value times the exponential of its change. Whether that gives a circuit.
     fn set(&mut self, changes: &[f64]) -> bool;
 
-    /// The loop gain of a corner at a frequency, Hz, as it is measured, and d ln T / d change of each part in `slopes`. `None`: the
-    /// circuit has no solution there.
+    /// The loop gain of a corner at a frequency, Hz, as it is measured, and d ln T / d change of each part in `slopes`, as far as
+    /// that reaches: an empty one asks for none. `None`: the circuit has no solution there.
     fn at(&mut self, corner: usize, hz: f64, slopes: &mut [Complex64]) -> Option<Complex64>;
 }

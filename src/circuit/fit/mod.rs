@@ -8,7 +8,6 @@
 //! | `gather` | from samples and slopes to such a quadratic |
 //! | `discrepancy` | how far the netlist itself is off |
 //! | `solve` | the most probable parts |
-//! | `change` | from two fits to the movements between them |
 //! | `estimate` | values, uncertainties, what cannot be told apart |
 //!
 //! **The model.** A sample of corner c at frequency f is
@@ -28,7 +27,6 @@
 //! **Why the discrepancy?** No netlist is exact. Without it a thousand samples would claim to know a part to a tenth of what the
 //! netlist is wrong by. It is found from what is left after the fit: zero where that is no more than noise.
 
-mod change;
 mod discrepancy;
 mod estimate;
 mod gather;
@@ -37,16 +35,15 @@ mod points;
 mod quadratic;
 mod solve;
 #[cfg(test)]
-mod test_loops;
+pub(crate) mod test_loops;
 #[cfg(test)]
 mod tests;
 
-pub use change::change_between;
 pub use estimate::{Inseparable, Known, Part, estimates};
 pub use loop_model::LoopModel;
 pub use points::{CornerPoints, LoopPoint};
 pub use quadratic::Quadratic;
-pub use solve::{Fitted, Prior, Workbench, fit};
+pub use solve::{Fitted, Prior, Workbench, alone, fit};
 
 /// Unknowns of the chain: gain, phase, delay.
 pub const CHAIN: usize = 3;

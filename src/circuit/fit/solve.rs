@@ -1,11 +1,10 @@
 //! The most probable parts: steps of Gauss and Newton, shortened where they overshoot.
 
-use super::discrepancy::discrepancy;
+use super::discrepancy::{discrepancy, jackknifed};
 use super::gather::{Gathered, Scales, gather, residual};
 use super::{CHAIN, CornerPoints, LoopModel, Quadratic};
 use crate::uncertainty::Chain;
 use nalgebra::DVector;
-use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// What is known of the unknowns before.
@@ -38,6 +37,13 @@ impl Prior {
     pub fn changes(&self, unknowns: &[f64]) -> Vec<f64> {
         self.scales.changes(unknowns)
     }
+
+    /// Errors of the chain, neper, rad and s, from unknowns counted in their standard deviations.
+    #[must_use]
+    pub fn chain(&self, unknowns: &[f64]) -> [f64; CHAIN] {
+        let mut own = unknowns.iter().skip(self.scales.parts.len()).zip(self.scales.chain);
+        std::array::from_fn(|_| own.next().map_or(0.0, |(x, scale)| x * scale))
+    }
 }
 
 /// What a fit came to. Unknowns are counted in their prior standard deviations: parts first, then gain, phase and delay of the chain.
@@ -59,6 +65,15 @@ impl Fitted {
         (0..sum.len()).for_each(|unknown| sum.hold(unknown, 1.0));
         sum
     }
+}
+
+/// What the data alone say of the parts, whatever the errors of the chain.
+#[must_use]
+pub fn alone(fitted: &Fitted) -> Option<Quadratic> {
+    let mut data = fitted.data.clone();
+    let parts = data.len().checked_sub(CHAIN)?;
+    (parts..data.len()).for_each(|unknown| data.hold(unknown, 1.0));
+    data.of_first(parts)
 }
 
 /// A circuit and samples of it.
@@ -122,7 +137,11 @@ pub fn fit(bench: &mut Workbench<'_>, start: &[f64], held: &dyn Fn(usize) -> f64
         }
     }
     let (gathered, origin) = last?;
-    let data = gathered.quadratic(spread).from_origin(&parts_of(&origin));
+    let mut data = gathered.quadratic(spread);
+    if spread > 0.0 {
+        data = jackknifed(&data, &way.priors(&origin), &gathered.blocks(spread))?;
+    }
+    let data = data.from_origin(&parts_of(&origin));
     Some(Fitted { unknowns: at, data, discrepancy: spread })
 }
 
@@ -158,6 +177,13 @@ impl Way<'_> {
         sum
     }
 
+    /// The priors around a point: unknowns counted as steps from its parts.
+    fn priors(&self, at: &DVector<f64>) -> Quadratic {
+        let mut sum = Quadratic::nothing(at.len());
+        (0..sum.len()).for_each(|unknown| sum.hold(unknown, self.sd(unknown)));
+        sum.from_origin(&-parts_of(at))
+    }
+
     /// The next unknowns: the top of the quadratic, or less far where that leads uphill.
     fn downhill(&mut self, gathered: &Gathered, at: &DVector<f64>) -> Option<DVector<f64>> {
         let mut step = self.posterior(gathered, at, 0.0).top()? - at;
@@ -182,11 +208,9 @@ impl Way<'_> {
         if !self.model.set(&scales.changes(at.as_slice())) {
             return f64::INFINITY;
         }
-        let parts = scales.parts.len();
-        let mut errors = at.iter().skip(parts).zip(scales.chain).map(|(x, scale)| x * scale);
-        let [gain, phase, delay] = std::array::from_fn(|_| errors.next().unwrap_or(0.0));
+        let [gain, phase, delay] = self.prior.chain(at.as_slice());
         let mut sum: f64 = at.iter().enumerate().map(|(i, x)| (x / self.sd(i)).powi(2)).sum();
-        let mut slopes = vec![Complex64::default(); parts];
+        let mut slopes = [];
         for corner in self.sparse {
             for point in &corner.points {
                 let Some([ln_mag, angle]) = residual(self.model, corner.corner, point, &mut slopes) else {

@@ -2,7 +2,7 @@
 
 use super::{CornerPoints, LoopModel, LoopPoint};
 use num_complex::Complex64;
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::{Distribution, StandardNormal, Uniform};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use std::f64::consts::TAU;
@@ -95,4 +95,12 @@ impl Unit {
 
 pub(crate) fn normal(random: &mut Pcg64) -> f64 {
     StandardNormal.sample(random)
+}
+
+/// A unit with parts inside their tolerances and a chain inside its accuracy.
+pub(crate) fn drawn(random: &mut Pcg64, noise: f64) -> Unit {
+    let mut within = |half: f64| Uniform::new_inclusive(-half, half).unwrap().sample(random);
+    let changes = std::array::from_fn(|i| within(TOLERANCES[i]).ln_1p());
+    let chain = [within(0.0115), within(0.0087), within(2e-9)];
+    Unit { changes, chain, noise }
 }
