@@ -2,6 +2,7 @@
 //!
 //! **Why do invalid sweeps have no margins?** A number beside a refusal gets quoted.
 
+use super::circuit::{self, CornerLoop};
 use super::compared::Compared;
 use super::context::Context;
 use super::level_change::{Errors, Stronger, Weaker};
@@ -99,6 +100,7 @@ struct Judgement {
     compared: Option<Compared>,
     keepsake: Option<Box<Keepsake>>,
     plot: Option<Box<CornerPlot>>,
+    circuit: Option<Box<CornerLoop>>,
 }
 
 impl Judgement {
@@ -168,7 +170,12 @@ impl Judgement {
         let judged =
             bound.first().and_then(|(level, sweep, usable)| Some((level, sweep, usable.as_ref().ok()?)));
         match judged.filter(|_| self.broken.is_none()) {
-            None => self.limits_not_judged(corner),
+            None => {
+                self.limits_not_judged(corner);
+                if self.broken.as_deref() == Some("sanity is invalid") {
+                    self.circuit = prepared.get(index).and_then(|sweep| circuit::refused(context, sweep));
+                }
+            }
             Some((level, sweep, usable)) => {
                 let stronger = bound.get(1).map(|(strong, confirming, _)| {
                     let weaker = index.checked_sub(1).and_then(chosen).map(|(weak, sweep, _)| Weaker {
@@ -222,11 +229,17 @@ impl Judgement {
             },
         };
         for (name, unit, limit) in limits::list(&corner.limits) {
+            if name == circuit::CHECK {
+                let why = "not judged: the circuit could not be fitted";
+                self.checks.push(CheckOutcome::bare(&name, Verdict::NotJudged, why).against(unit, limit));
+                continue;
+            }
             let own = judge.judge(&name, unit, limit, &corner.limits);
             self.checks.push(CheckOutcome { range_hz: Some(judge.range_hz(&name, &corner.limits)), ..own });
         }
         self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
         self.findings.extend(observations(sweep, span, spec, corner));
+        self.circuit = circuit::collect(context, sweep, span);
         self.compare(context, sweep, span, &quantities);
         if context.keep {
             self.keepsake = Some(Box::new(keepsake(&quantities, sweep, span)));
@@ -280,6 +293,7 @@ impl Judgement {
             regression: self.compared,
             keepsake: self.keepsake,
             plot: self.plot,
+            circuit: self.circuit,
         }
     }
 }

@@ -6,6 +6,7 @@
 //! | `options` | what is asked for of a run |
 //! | `context` | what a corner is judged with |
 //! | `alone` | one sweep against the limits of a corner, without a run |
+//! | `circuit` | a run against the circuit of its spec |
 //! | `corner` | one corner: the checks in their order, what hangs on what |
 //! | `levels` | sweeps sorted into levels, repeats averaged |
 //! | `validity` | collected, coverage, sanity, linearity |
@@ -26,6 +27,7 @@
 
 mod accepted;
 mod alone;
+mod circuit;
 mod compared;
 mod context;
 mod corner;
@@ -49,6 +51,9 @@ pub use crate::decision::{Limit, Verdict};
 pub use crate::quantity::Unit;
 pub use accepted::accept;
 pub use alone::would_be;
+pub use circuit::{
+    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, Since, Together,
+};
 pub use compared::Compared;
 pub use corner::NO_BASELINE;
 pub use level_change::{Errors, Stronger, Weaker};

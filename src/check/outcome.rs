@@ -1,6 +1,7 @@
 //! What a check, a corner and a run came to. The one result type: every output is written from it and nothing
 //! downstream computes a margin again.
 
+use super::circuit::{CircuitOutcome, CornerLoop};
 use super::compared::Compared;
 use super::plot_data::CornerPlot;
 use crate::baseline::Points;
@@ -190,6 +191,8 @@ pub struct CornerOutcome {
     pub keepsake: Option<Box<Keepsake>>,
     /// What its plots are drawn from; only where it was asked for and something was collected.
     pub plot: Option<Box<CornerPlot>>,
+    /// What the fit of the circuit takes from it; gone once that is done.
+    pub(crate) circuit: Option<Box<CornerLoop>>,
 }
 
 /// What accepting a corner keeps of it.
@@ -240,6 +243,8 @@ pub struct RunOutcome {
     pub verdict: Verdict,
     /// The corners, in the spec's order.
     pub corners: Vec<CornerOutcome>,
+    /// What it says of the circuit of its spec; `None` without one.
+    pub circuit: Option<Box<CircuitOutcome>>,
     /// What the verdict rests on; only where it was asked for.
     pub provenance: Option<Provenance>,
 }

@@ -1,5 +1,6 @@
 //! A whole run: every corner of its spec, in the spec's order.
 
+use super::circuit::{self, CircuitOutcome};
 use super::context::Context;
 use super::corner::{judge, not_judged};
 use super::options::{NOT_THERE, Options, select};
@@ -91,13 +92,16 @@ pub fn judge_run(
         seen: HashMap::new(),
         shared: HashSet::new(),
     };
-    let corners = judging.corners();
+    let mut corners = judging.corners();
+    let mut findings = Vec::new();
+    let circuit = circuit::judge(run.spec(), &mut corners, options.today, &mut findings);
     if !judging.unread.is_empty() {
         let unread = judging.unread.into_values().collect();
-        return Err(Box::new(UnreadableRun::of_sweeps(outcome(run, corners), unread, options)));
+        let outcome = with_circuit(outcome(run, corners), circuit, findings);
+        return Err(Box::new(UnreadableRun::of_sweeps(outcome, unread, options)));
     }
     let corners: Vec<CornerOutcome> = corners.into_iter().filter_map(|c| select(c, options)).collect();
-    Ok((!corners.is_empty()).then(|| outcome(run, corners)))
+    Ok((!corners.is_empty()).then(|| with_circuit(outcome(run, corners), circuit, findings)))
 }
 
 /// A run on its way through its corners.
@@ -236,6 +240,16 @@ fn is_absent(problems: &[Diagnostic]) -> bool {
     !problems.is_empty() && problems.iter().all(|problem| problem.code == NOT_THERE)
 }
 
+fn with_circuit(
+    mut outcome: RunOutcome,
+    circuit: Option<Box<CircuitOutcome>>,
+    findings: Vec<String>,
+) -> RunOutcome {
+    outcome.circuit = circuit;
+    outcome.findings.extend(findings);
+    outcome
+}
+
 fn outcome(run: &Run, corners: Vec<CornerOutcome>) -> RunOutcome {
     let spec = run.spec();
     RunOutcome {
@@ -256,6 +270,7 @@ fn outcome(run: &Run, corners: Vec<CornerOutcome>) -> RunOutcome {
         coverage: spec.decision.coverage,
         verdict: Verdict::worst(corners.iter().map(|c| c.verdict)).unwrap_or(Verdict::NotJudged),
         corners,
+        circuit: None,
         provenance: None,
     }
 }

@@ -110,6 +110,7 @@ impl UnreadableRun {
             coverage: spec.map_or(1.0, |spec| spec.decision.coverage),
             verdict: Verdict::NotJudged,
             corners: spec.map(|spec| spec.corners.iter().map(corner).collect()).unwrap_or_default(),
+            circuit: None,
             provenance: None,
         };
         Some(Self { problems, unread: Vec::new(), rest })

@@ -53,7 +53,7 @@ pub struct Movements {
 
 /// How far a part that stayed may be off between two measurements of one unit, as a share of its tolerance: temperature of the room,
 /// ageing of a day. A choice; below what anybody would call a part that moved.
-const STAYED: f64 = 0.1;
+pub(super) const STAYED: f64 = 0.1;
 
 impl Movements {
     /// Fits the movements of the parts and weighs what may have caused them. `None` where the circuit has no solution, or there is nothing to

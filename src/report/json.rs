@@ -5,7 +5,7 @@
 use super::object::{Json, list, object};
 use super::shard_note::ShardNote;
 use super::{TOOL, Tally};
-use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
+use crate::check::{CheckOutcome, CircuitOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::provenance::FileDigest;
 use serde::ser::{Serialize, SerializeMap, Serializer};
@@ -42,6 +42,8 @@ struct RunHead<'a> {
     findings: &'a [String],
     coverage: f64,
     verdict: Verdict,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    circuit: Option<&'a CircuitOutcome>,
 }
 
 #[derive(serde::Serialize)]
@@ -147,6 +149,7 @@ pub fn run_json(run: &RunOutcome) -> io::Result<Vec<u8>> {
             findings: &run.findings,
             coverage: run.coverage,
             verdict: run.verdict,
+            circuit: run.circuit.as_deref(),
         },
     )?;
     // The corners go inside of the head's braces.

@@ -78,7 +78,8 @@ pub fn head(serial: &str) -> RunOutcome {
         coverage: 2.0,
         verdict: Verdict::Pass,
         corners: Vec::new(),
-        provenance: None,
+        circuit: None,
+            provenance: None,
     }
 }
 
@@ -135,6 +136,7 @@ pub fn corner(name: &str, conditions: &[(&str, &str)]) -> CornerOutcome {
         regression: None,
         keepsake: None,
         plot: None,
+        circuit: None,
     }
 }
 

@@ -1,0 +1,159 @@
+//! Sentences on the circuit of a run.
+
+use super::judge::CHECK;
+use super::outcome::{CauseOutcome, CircuitOutcome, PartChange};
+use crate::check::outcome::CheckOutcome;
+use crate::check::wording::{frequency_text, limit_text, value_against};
+use crate::circuit::Deviation;
+use crate::circuit::mistakes::Explained;
+use crate::decision::{Limit, Verdict, decide};
+use crate::quantity::{Unit, number};
+use crate::spec::DecisionRule;
+
+/// Probability from which on one cause is told as what happened.
+const SURE: f64 = 0.9;
+/// Probability below which a candidate is not worth a word.
+const CANDIDATE: f64 = 0.02;
+
+pub(super) fn no_fit() -> String {
+    "the circuit of the spec has no solution near its nominal values: nothing is said of its parts".to_owned()
+}
+
+/// The check of a corner.
+pub(super) fn deviation_check(worst: &Deviation, limit: f64, rule: DecisionRule) -> CheckOutcome {
+    let limit = Limit { min: None, max: Some(limit) };
+    let decision = decide(worst.value, Some(worst.u), &limit, rule);
+    let expanded = rule.coverage * worst.u;
+    let shown = value_against(worst.value, Some(expanded), Unit::One, false, &limit);
+    let place = frequency_text(worst.at_hz);
+    let message = format!(
+        "parts inside their tolerances leave {shown} of 1 + |T| unexplained at {place}, limit {}",
+        limit_text(&limit, Unit::One)
+    );
+    let remedy = match decision.verdict {
+        Verdict::Pass => None,
+        Verdict::Undecided => Some(format!("average more or inject more about {place}")),
+        _ => Some(format!(
+            "look at what acts about {place}: a part of the wrong value or missing, or one that the netlist lacks"
+        )),
+    };
+    CheckOutcome {
+        value: Some(worst.value),
+        uncertainty: Some(expanded),
+        unit: Some(Unit::One),
+        limit: Some(limit),
+        conformity: decision.conformity,
+        at_hz: Some(worst.at_hz),
+        value_text: Some(shown),
+        remedy,
+        ..CheckOutcome::bare(CHECK, decision.verdict, message)
+    }
+}
+
+/// What a refused sweep fits.
+pub(super) fn mistake_text(found: &Explained) -> String {
+    format!(
+        "the circuit fits this sweep to {} % if {}; as it stands it is off by {} %",
+        number(100.0 * found.left, 2),
+        found.mistake.text(),
+        number(100.0 * found.as_it_stands, 2)
+    )
+}
+
+/// What moved, in one sentence; nothing where nothing did and there is nothing to compare with.
+pub(super) fn summary(outcome: &CircuitOutcome) -> Option<String> {
+    let first = outcome.causes.first()?;
+    let since = outcome.since.as_ref();
+    let frame = |text: String| match since {
+        Some(since) => format!("circuit, against {}: {text}", since.of),
+        None => format!("circuit: {text}"),
+    };
+    let sure = first.probability >= SURE;
+    let text = match first.part.as_str() {
+        "nothing" if sure => {
+            let since = since?;
+            let changes = match since.changes {
+                0 => String::new(),
+                1 => "; 1 change of a margin is more than its uncertainty".to_owned(),
+                n => format!("; {n} changes of margins are more than their uncertainty"),
+            };
+            format!("no part moved {}{changes}", probability(first))
+        }
+        "several" if sure => {
+            let moved = since.map(|since| clear(&since.parts)).unwrap_or_default();
+            let list = if moved.is_empty() { String::new() } else { format!(": {}", moved.join(", ")) };
+            let what = if since.is_some() { "several parts moved" } else { "several parts are beyond their tolerances" };
+            format!("{what} {}{list}{}", probability(first), explains(outcome))
+        }
+        _ if sure => {
+            let beyond = if since.is_some() { "" } else { " of nominal, beyond its tolerance," };
+            format!("{}{beyond} {}{}", told(first), probability(first), explains(outcome))
+        }
+        _ => candidates(outcome)?,
+    };
+    Some(frame(text))
+}
+
+/// `(probability 0.99)`
+fn probability(cause: &CauseOutcome) -> String {
+    format!("(probability {})", rounded(cause.probability))
+}
+
+/// Two digits, never 1: a probability is not a certainty.
+fn rounded(probability: f64) -> String {
+    if probability > 0.994 { "above 0.99".to_owned() } else { number(probability, 2) }
+}
+
+/// `Cout -20 % ± 1 %`
+fn told(cause: &CauseOutcome) -> String {
+    match cause.change.zip(cause.uncertainty) {
+        Some((change, u)) => format!("{} {}", cause.part, percent(change, u)),
+        None => cause.part.clone(),
+    }
+}
+
+fn percent(change: f64, u: f64) -> String {
+    let sign = if change > 0.0 { "+" } else { "" };
+    let text = crate::check::wording::value_text(100.0 * change, Some(100.0 * u), Unit::One, false);
+    format!("{sign}{} %", text.replace(" ± ", " % ± "))
+}
+
+fn explains(outcome: &CircuitOutcome) -> String {
+    match outcome.since.as_ref().and_then(|since| Some((since.changes, since.explained?))) {
+        None | Some((0, _)) => String::new(),
+        Some((1, 1)) => " explains the one change of a margin".to_owned(),
+        Some((all, explained)) if all == explained => format!(" explains all {all} changes of margins"),
+        Some((all, explained)) => format!(" explains {explained} of {all} changes of margins"),
+    }
+}
+
+/// Movements that are more than their uncertainty.
+fn clear(parts: &[PartChange]) -> Vec<String> {
+    let own = |part: &PartChange| {
+        let (change, u) = part.change.zip(part.uncertainty)?;
+        (change.abs() > u).then(|| format!("{} {}", part.part, percent(change, u)))
+    };
+    parts.iter().filter_map(own).collect()
+}
+
+/// Where no cause is sure: those that remain.
+fn candidates(outcome: &CircuitOutcome) -> Option<String> {
+    let is_nothing = |cause: &&CauseOutcome| cause.part == "nothing";
+    let nothing = outcome.causes.iter().find(is_nothing).map_or(0.0, |cause| cause.probability);
+    // Against the tolerances alone, a doubt is no news.
+    if outcome.since.is_none() && nothing > 1.0 - SURE {
+        return None;
+    }
+    let told = |cause: &CauseOutcome| {
+        let what = match cause.part.as_str() {
+            "nothing" => "no part".to_owned(),
+            "several" => "several parts".to_owned(),
+            _ => told(cause),
+        };
+        format!("{what} ({})", rounded(cause.probability))
+    };
+    let list: Vec<String> =
+        outcome.causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
+    let what = if outcome.since.is_some() { "what moved" } else { "what is beyond its tolerance" };
+    Some(format!("{what} is not decided; with their probabilities: {}", list.join(", ")))
+}
