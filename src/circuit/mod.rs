@@ -2,25 +2,41 @@
 //!
 //! | file or room | what |
 //! | --- | --- |
+//! | `netlist` | SPICE text of linear elements |
+//! | `stamps`, `plan`, `solve`, `values` | equations of it, the order in which they are eliminated, their solution at a frequency; values of elements and how they move with parts |
+//! | `model`, `unfit` | the loop gain at a corner with its derivatives; why there is none |
+//! | `places` | where each margin is read, and how it answers to the circuit there |
 //! | `fit` | parts from the sweeps of a unit |
 //! | `causes` | which part moved: nothing, one part alone, several, weighed against each other |
 //! | `deviation` | what parts inside their tolerances do not explain |
-//! | `fleet` | which part moved in a fleet |
-//! | `mistakes` | which mistake at the bench a refused sweep fits |
-//! | `places` | where each margin is read, and how it answers to the circuit there |
-//! | `since` | what moved since another measurement |
 //! | `unit` | all that the sweeps of a unit say of its circuit |
+//! | `since`, `fleet` | what moved since another measurement; in a fleet |
+//! | `mistakes` | which mistake at the bench a refused sweep fits |
+//!
+//! All of it is pure: files come from whoever calls.
 
 pub mod causes;
 mod deviation;
 pub mod fit;
 mod fleet;
 pub mod mistakes;
+mod model;
+mod netlist;
 pub mod places;
+mod plan;
 mod since;
+mod solve;
+mod stamps;
+#[cfg(test)]
+mod tests;
+mod unfit;
 mod unit;
+mod values;
 
 pub use deviation::Deviation;
 pub use fleet::FleetMovements;
+pub use model::{Model, Setting, Solver};
+pub use netlist::{Includes, Netlist};
 pub use since::{CornerChange, Earlier, Movements};
+pub use unfit::Unfit;
 pub use unit::{Subject, UnitFit};
