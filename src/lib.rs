@@ -67,6 +67,7 @@ pub mod analysed;
 pub mod baseline;
 pub mod begin;
 pub mod check;
+pub mod circuit;
 #[cfg(feature = "cli")]
 pub mod cli;
 pub mod compare;
