@@ -52,7 +52,7 @@ pub use crate::quantity::Unit;
 pub use accepted::accept;
 pub use alone::would_be;
 pub use circuit::{
-    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, Since, Together,
+    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together, moved_text,
 };
 pub use compared::Compared;
 pub use corner::NO_BASELINE;

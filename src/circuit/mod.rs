@@ -5,6 +5,7 @@
 //! | `netlist` | SPICE text of linear elements |
 //! | `stamps`, `plan`, `solve`, `values` | equations of it, the order in which they are eliminated, their solution at a frequency; values of elements and how they move with parts |
 //! | `model`, `unfit` | the loop gain at a corner with its derivatives; why there is none |
+//! | `corner_loops` | a circuit at the corners of a spec |
 //! | `places` | where each margin is read, and how it answers to the circuit there |
 //! | `fit` | parts from the sweeps of a unit |
 //! | `causes` | which part moved: nothing, one part alone, several, weighed against each other |
@@ -16,6 +17,7 @@
 //! All of it is pure: files come from whoever calls.
 
 pub mod causes;
+mod corner_loops;
 mod deviation;
 pub mod fit;
 mod fleet;
@@ -33,6 +35,7 @@ mod unfit;
 mod unit;
 mod values;
 
+pub use corner_loops::CornerLoops;
 pub use deviation::Deviation;
 pub use fleet::FleetMovements;
 pub use model::{Model, Setting, Solver};

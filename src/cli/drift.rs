@@ -2,6 +2,7 @@
 
 use super::args::DriftArgs;
 use super::console::Console;
+use super::drift_parts::add_parts;
 use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spared, write_whole};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;
@@ -155,7 +156,11 @@ fn of_product(
     let (drift, limits) = newest.map(|newest| (newest.drift, newest.limits)).unwrap_or_default();
     let settings = Settings { drift, family_rate: args.false_alarms.map(|percent| percent / 100.0) };
     let mut builder = PopulationBuilder::new(settings.over());
-    history.records(product, &mut |head| builder.add(grouped(head)))?;
+    let mut records = Vec::new();
+    history.records(product, &mut |head| {
+        records.push(head.id.0);
+        builder.add(grouped(head));
+    })?;
     let population = builder.finish();
     let keys: Vec<SeriesKey> = limits
         .into_iter()
@@ -169,7 +174,9 @@ fn of_product(
         })
         .collect();
     let series = gather(history, product, &population, &keys)?;
-    Ok(judge(product, &settings, &population, keys.into_iter().zip(series).collect()))
+    let mut drift = judge(product, &settings, &population, keys.into_iter().zip(series).collect());
+    add_parts(history, &mut drift, &population, &records)?;
+    Ok(drift)
 }
 
 fn grouped(head: crate::history::RecordHead) -> RecordHead {

@@ -24,6 +24,7 @@ mod check;
 mod compare;
 mod console;
 mod drift;
+mod drift_parts;
 mod help;
 mod history;
 mod inspect;

@@ -10,6 +10,7 @@
 //! | `forecast_rule`, `chart_rule` | the rules of the forecast and of the chart |
 //! | `newest_level` | units and lots with what moved taken out |
 //! | `movements` | series that move together: one cause, one entry |
+//! | `parts` | which part of the circuit a movement comes from |
 //! | `variance_components`, `capability`, `tolerance_interval` | scatter of lots and units, and how much of the population meets the limits |
 //! | `control_charts`, `rules`, `judge_product` | the rules that a spec asks for, held against the series of a product |
 //! | `facts` | settings, and what the rules of one series are judged by |
@@ -31,6 +32,7 @@ mod movements;
 mod natural_order;
 mod newest_level;
 mod outcome;
+mod parts;
 mod population;
 mod rules;
 mod series;
@@ -45,7 +47,8 @@ pub use facts::{SETUP_GROUPS, SeriesKey, Settings};
 pub use group_values::{GroupStats, Lots, Reach};
 pub use judge_product::judge;
 pub use least_squares::{Line, Moments, student};
-pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
+pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, PartsMoved, Range, Since, Weights};
+pub use parts::{UnitParts, parts_moved};
 pub use natural_order::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, ProductDrift, ReferenceSeries, Retested,

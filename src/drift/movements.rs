@@ -130,6 +130,7 @@ fn told(mut group: Vec<Member<'_>>, all: &[SeriesOutcome], heads: &[GroupHead]) 
         series: group.iter().map(moved).collect(),
         nearest,
         together_with,
+        parts: None,
         message: String::new(),
     };
     joint.message = message(&joint, all, heads);

@@ -53,6 +53,15 @@ impl Population {
     pub(super) fn place(&self, record: i64) -> Option<Place> {
         self.places.get(record)
     }
+
+    /// The group that a record counts in; `None` for one that does not, or is a reference's.
+    #[must_use]
+    pub fn group_of(&self, record: i64) -> Option<usize> {
+        match self.place(record) {
+            Some(Place::Group(group)) => Some(group),
+            Some(Place::Reference(..)) | None => None,
+        }
+    }
 }
 
 /// Time and number of a record: what is newer is greater.

@@ -3,9 +3,8 @@
 use super::collect::CornerLoop;
 use super::explained::explained;
 use super::outcome::{
-    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, Since, Together,
+    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,
 };
-use super::solvers::Solvers;
 use super::wording::{deviation_check, mistake_text, no_fit, summary};
 use crate::check::outcome::CornerOutcome;
 use crate::check::waivers::waive;
@@ -13,7 +12,7 @@ use crate::circuit::causes::{Cause, Hypothesis};
 use crate::circuit::fit::{CornerPoints, Inseparable, Known, LoopModel, Prior, Quadratic, alone};
 use crate::circuit::mistakes::explain;
 use crate::circuit::places::Place;
-use crate::circuit::{CornerChange, Deviation, Earlier, Movements, Subject, UnitFit};
+use crate::circuit::{CornerChange, CornerLoops, Deviation, Earlier, Movements, Subject, UnitFit};
 use crate::decision::{Limit, Verdict, decide};
 use crate::spec::{Circuit, DecisionRule, Spec};
 use crate::uncertainty::Chain;
@@ -38,7 +37,7 @@ pub(in crate::check) fn judge(
     let loops: Vec<(usize, Box<CornerLoop>)> =
         corners.iter_mut().enumerate().filter_map(|(i, corner)| Some((i, corner.circuit.take()?))).collect();
     let models = circuit.models(spec).ok()?;
-    let mut solvers = Solvers::new(&models);
+    let mut solvers = CornerLoops::new(&models);
     let mut run = Run { spec, circuit, corners, today, findings };
     let outcome = run.valid(&loops, &mut solvers);
     run.refused(&loops, &mut solvers);
@@ -78,7 +77,7 @@ impl Run<'_> {
     fn valid(
         &mut self,
         loops: &[(usize, Box<CornerLoop>)],
-        solvers: &mut Solvers,
+        solvers: &mut CornerLoops,
     ) -> Option<CircuitOutcome> {
         let mut points: Vec<CornerPoints> = Vec::new();
         let mut valid: Vec<Valid<'_>> = Vec::new();
@@ -218,7 +217,7 @@ impl Run<'_> {
     }
 
     /// What moved since the accepted result, where all valid corners that have one have it of the same units.
-    fn movements(&self, subject: &mut Subject<'_>, valid: &[Valid<'_>]) -> Option<(Movements, Since)> {
+    fn movements(&self, subject: &mut Subject<'_>, valid: &[Valid<'_>]) -> Option<(Movements, PartsSince)> {
         let mut changes: Vec<CornerChange> = Vec::new();
         let mut whose: Option<(Earlier, &str)> = None;
         for own in valid {
@@ -237,7 +236,7 @@ impl Run<'_> {
         let corners: Vec<&CornerOutcome> =
             valid.iter().filter_map(|own| self.corners.get(own.at)).collect();
         let (seen, explained) = explained(subject.model, self.spec, &movements, &changes, &corners);
-        let since = Since {
+        let since = PartsSince {
             of: of.to_owned(),
             parts: self.changes(&movements)?,
             changes: seen,
@@ -270,7 +269,7 @@ impl Run<'_> {
     }
 
     /// Says which mistake a refused sweep fits, beside the refusal.
-    fn refused(&mut self, loops: &[(usize, Box<CornerLoop>)], solvers: &mut Solvers) {
+    fn refused(&mut self, loops: &[(usize, Box<CornerLoop>)], solvers: &mut CornerLoops) {
         let tolerances = self.tolerances();
         let prior = Prior::new(&tolerances, &Chain::of(self.spec));
         for (at, own) in loops {

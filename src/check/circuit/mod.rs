@@ -3,7 +3,6 @@
 //! | file | what |
 //! | --- | --- |
 //! | `collect` | what a corner keeps of its sweep for that, while it is at hand |
-//! | `solvers` | the circuit of the spec at its corners |
 //! | `judge` | the fit over all corners and what follows from it |
 //! | `explained` | which changes of margins a movement explains |
 //! | `outcome` | the result types |
@@ -13,10 +12,10 @@ mod collect;
 mod explained;
 mod judge;
 mod outcome;
-mod solvers;
 mod wording;
 
 pub(crate) use collect::CornerLoop;
 pub(super) use collect::{collect, refused};
 pub(super) use judge::{CHECK, judge};
-pub use outcome::{Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, Since, Together};
+pub use outcome::{Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together};
+pub use wording::moved_text;

@@ -63,7 +63,7 @@ pub struct CauseOutcome {
 /// What moved since the accepted result.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(not(feature = "cli"), non_exhaustive)]
-pub struct Since {
+pub struct PartsSince {
     /// Whose result: a serial, or `mean of 3 units`.
     pub of: String,
     /// The movements of the parts.
@@ -108,7 +108,7 @@ pub struct CircuitOutcome {
     /// What moved, the most probable first: since the accepted result where there is one, else beyond the tolerances.
     pub causes: Vec<CauseOutcome>,
     /// What moved since the accepted result; `None` without one.
-    pub since: Option<Since>,
+    pub since: Option<PartsSince>,
     /// The largest deviation that parts inside their tolerances leave, as a share of 1 + |T|.
     pub unexplained: Option<f64>,
     /// Standard deviation of what the netlist is off by, neper and rad; 0: no more than noise.

@@ -1,7 +1,7 @@
 //! Sentences on the circuit of a run.
 
 use super::judge::CHECK;
-use super::outcome::{CauseOutcome, CircuitOutcome, PartChange};
+use super::outcome::{CauseOutcome, CircuitOutcome, PartChange, PartsSince};
 use crate::check::outcome::CheckOutcome;
 use crate::check::wording::{frequency_text, limit_text, value_against};
 use crate::circuit::Deviation;
@@ -62,17 +62,21 @@ pub(super) fn mistake_text(found: &Explained) -> String {
 
 /// What moved, in one sentence; nothing where nothing did and there is nothing to compare with.
 pub(super) fn summary(outcome: &CircuitOutcome) -> Option<String> {
-    let first = outcome.causes.first()?;
-    let since = outcome.since.as_ref();
-    let frame = |text: String| match since {
+    let text = moved_text(&outcome.causes, outcome.since.as_ref())?;
+    Some(match &outcome.since {
         Some(since) => format!("circuit, against {}: {text}", since.of),
         None => format!("circuit: {text}"),
-    };
+    })
+}
+
+/// What moved since something, or is beyond its tolerance: `Cout -20 % ± 1 % (probability 0.98) explains all 32 changes of margins`.
+#[must_use]
+pub fn moved_text(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option<String> {
+    let first = causes.first()?;
     let sure = first.probability >= SURE;
-    let text = match first.part.as_str() {
+    Some(match first.part.as_str() {
         "nothing" if sure => {
-            let since = since?;
-            let changes = match since.changes {
+            let changes = match since?.changes {
                 0 => String::new(),
                 1 => "; 1 change of a margin is more than its uncertainty".to_owned(),
                 n => format!("; {n} changes of margins are more than their uncertainty"),
@@ -82,16 +86,18 @@ pub(super) fn summary(outcome: &CircuitOutcome) -> Option<String> {
         "several" if sure => {
             let moved = since.map(|since| clear(&since.parts)).unwrap_or_default();
             let list = if moved.is_empty() { String::new() } else { format!(": {}", moved.join(", ")) };
-            let what = if since.is_some() { "several parts moved" } else { "several parts are beyond their tolerances" };
-            format!("{what} {}{list}{}", probability(first), explains(outcome))
+            let what = match since {
+                Some(_) => "several parts moved",
+                None => "several parts are beyond their tolerances",
+            };
+            format!("{what} {}{list}{}", probability(first), explains(since))
         }
         _ if sure => {
             let beyond = if since.is_some() { "" } else { " of nominal, beyond its tolerance," };
-            format!("{}{beyond} {}{}", told(first), probability(first), explains(outcome))
+            format!("{}{beyond} {}{}", told(first), probability(first), explains(since))
         }
-        _ => candidates(outcome)?,
-    };
-    Some(frame(text))
+        _ => candidates(causes, since)?,
+    })
 }
 
 /// `(probability 0.99)`
@@ -118,8 +124,8 @@ fn percent(change: f64, u: f64) -> String {
     format!("{sign}{} %", text.replace(" ± ", " % ± "))
 }
 
-fn explains(outcome: &CircuitOutcome) -> String {
-    match outcome.since.as_ref().and_then(|since| Some((since.changes, since.explained?))) {
+fn explains(since: Option<&PartsSince>) -> String {
+    match since.and_then(|since| Some((since.changes, since.explained?))) {
         None | Some((0, _)) => String::new(),
         Some((1, 1)) => " explains the one change of a margin".to_owned(),
         Some((all, explained)) if all == explained => format!(" explains all {all} changes of margins"),
@@ -137,11 +143,11 @@ fn clear(parts: &[PartChange]) -> Vec<String> {
 }
 
 /// Where no cause is sure: those that remain.
-fn candidates(outcome: &CircuitOutcome) -> Option<String> {
+fn candidates(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option<String> {
     let is_nothing = |cause: &&CauseOutcome| cause.part == "nothing";
-    let nothing = outcome.causes.iter().find(is_nothing).map_or(0.0, |cause| cause.probability);
+    let nothing = causes.iter().find(is_nothing).map_or(0.0, |cause| cause.probability);
     // Against the tolerances alone, a doubt is no news.
-    if outcome.since.is_none() && nothing > 1.0 - SURE {
+    if since.is_none() && nothing > 1.0 - SURE {
         return None;
     }
     let told = |cause: &CauseOutcome| {
@@ -153,7 +159,7 @@ fn candidates(outcome: &CircuitOutcome) -> Option<String> {
         format!("{what} ({})", rounded(cause.probability))
     };
     let list: Vec<String> =
-        outcome.causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
-    let what = if outcome.since.is_some() { "what moved" } else { "what is beyond its tolerance" };
+        causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
+    let what = if since.is_some() { "what moved" } else { "what is beyond its tolerance" };
     Some(format!("{what} is not decided; with their probabilities: {}", list.join(", ")))
 }

@@ -37,7 +37,7 @@ mod station;
 mod summary;
 mod weights;
 
-pub use outcome::{Earlier, JointMovement, Kind, Moved, Movement, Range, Since, Weights};
+pub use outcome::{Earlier, JointMovement, Kind, Moved, Movement, PartsMoved, Range, Since, Weights};
 pub use prior::{FEWEST_GROUPS, MOST_GROUPS};
 pub use summary::{Told, movement};
 pub use weights::Observation;

@@ -1,6 +1,6 @@
 //! What is told of a movement.
 
-use crate::check::Unit;
+use crate::check::{CauseOutcome, Unit};
 use crate::drift::Reach;
 
 /// What a series did.
@@ -156,6 +156,16 @@ pub struct Moved {
     pub share_eaten: f64,
 }
 
+/// Which part of the circuit a movement comes from.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
+pub struct PartsMoved {
+    /// The causes, the most probable first.
+    pub causes: Vec<CauseOutcome>,
+    /// The movements of the parts, and how many of the series they explain.
+    pub since: crate::check::PartsSince,
+}
+
 /// Series of a product that moved together: one cause, one entry.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(not(feature = "cli"), non_exhaustive)]
@@ -180,6 +190,8 @@ pub struct JointMovement {
     pub nearest: Option<(usize, Reach)>,
     /// What else changed at the first group that moved.
     pub together_with: Vec<String>,
+    /// Which part of the circuit moved; `None` where records say nothing of parts.
+    pub parts: Option<PartsMoved>,
     /// One sentence.
     pub message: String,
 }

@@ -4,7 +4,7 @@
 
 use crate::check::Verdict;
 use crate::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, JointMovement, Moved, Movement,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, JointMovement, Moved, Movement, PartsMoved,
     ProductDrift, Range, Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Since, Slope,
 };
 use crate::report::TOOL;
@@ -175,7 +175,21 @@ fn joint_json<'a>(product: &'a ProductDrift, joint: &'a JointMovement) -> Json<'
         "relevant": joint.relevant,
         "share_eaten": joint.share_eaten,
         "together_with": list(&joint.together_with, Json::from),
+        "circuit": joint.parts.as_ref().map(parts_json),
         "message": &joint.message,
+    }
+}
+
+fn parts_json(moved: &PartsMoved) -> Json<'_> {
+    object! {
+        "causes": list(&moved.causes, |cause| object! {
+            "part": &cause.part, "change": cause.change, "uncertainty": cause.uncertainty, "probability": cause.probability,
+        }),
+        "parts": list(&moved.since.parts, |part| object! {
+            "part": &part.part, "change": part.change, "uncertainty": part.uncertainty, "informed": part.informed,
+        }),
+        "changes": moved.since.changes as u64,
+        "explained": moved.since.explained.map(|explained| explained as u64),
     }
 }
 

@@ -159,6 +159,7 @@ fn moved(
             @if is_shown(place) { a.spark href={ "#p" (index) "s" (place) } title="the series that ate most" { (spark(series)) } } @else { (spark(series)) }
         }
         p { (safe(&told.which)) }
+        @if let Some(part) = &told.part { p { "Circuit: " (safe(part)) "." } }
         p { "Worst: " (safe(&told.worst)) "." }
         @if let Some(next) = &told.next { p { "Ahead: " (safe(next)) "." } }
         @if !told.rules.is_empty() { p { "Rules: " (told.rules) "." } }

@@ -83,6 +83,7 @@ fn movements(products: &[ProductDrift]) -> String {
         let told = told(product, joint);
         let rest = [
             Some(told.which),
+            told.part.map(|part| format!("circuit: {part}")),
             Some(told.worst),
             told.next,
             told.to_do.map(|advice| format!("to do: {advice}")),

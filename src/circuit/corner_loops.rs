@@ -1,23 +1,26 @@
-//! The circuit of a spec at its corners.
+//! A circuit at the corners of a spec.
 
-use crate::circuit::fit::LoopModel;
-use crate::circuit::{Model, Solver};
+use super::fit::LoopModel;
+use super::{Model, Solver};
 use num_complex::Complex64;
 
-/// A solver for each corner of the spec.
-pub(super) struct Solvers {
+/// A solver for each corner.
+#[derive(Debug, Clone)]
+pub struct CornerLoops {
     parts: usize,
     corners: Vec<Solver>,
 }
 
-impl Solvers {
-    pub(super) fn new(models: &[Model]) -> Self {
+impl CornerLoops {
+    /// The loops of the models of a spec's corners, in the spec's order; all of them vary the same parts.
+    #[must_use]
+    pub fn new(models: &[Model]) -> Self {
         let parts = models.first().map_or(0, |model| model.nominal().len());
         Self { parts, corners: models.iter().map(Model::solver).collect() }
     }
 }
 
-impl LoopModel for Solvers {
+impl LoopModel for CornerLoops {
     fn parts(&self) -> usize {
         self.parts
     }
