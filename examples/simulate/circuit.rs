@@ -151,9 +151,8 @@ impl Unit {
 }
 
 fn points(sweeps: &[Analysed]) -> Vec<CornerPoints> {
-    let of = |(i, sweep): (usize, &Analysed)| {
-        CornerPoints::of(i, sweep, sweep.raw.span(), CriticalPoint::PlusOne)
-    };
+    let of =
+        |(i, sweep): (usize, &Analysed)| CornerPoints::of(i, sweep, sweep.raw.span(), CriticalPoint::PlusOne);
     sweeps.iter().enumerate().map(of).collect()
 }
 
@@ -342,10 +341,20 @@ fn naming(report: &mut Report, said: &[Said]) {
         all_said.text(),
         all_sizes.text(),
     ]);
-    let header =
-        ["part", "tolerance", "units", "named, > 0.95", "right, %", "allowed", "of those named, %", "size in U, %"];
+    let header = [
+        "part",
+        "tolerance",
+        "units",
+        "named, > 0.95",
+        "right, %",
+        "allowed",
+        "of those named, %",
+        "size in U, %",
+    ];
     report.table(&header, &rows);
-    report.line("\nAllowed: with the information of these sweeps and no noise the part is named with more than 0.95.");
+    report.line(
+        "\nAllowed: with the information of these sweeps and no noise the part is named with more than 0.95.",
+    );
     if all_right.is_below(RIGHT, 0.0) {
         report.miss(format!("circuit: {} % of the named parts are right", all_right.text()));
     }

@@ -24,7 +24,7 @@ use crate::measurand::Measurand;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
 use crate::sanity::{Refusal, Usable};
-use crate::spec::{Corner, Linearity};
+use crate::spec::{CIRCUIT_CHECK, Corner, Linearity};
 use crate::uncertainty::{Chain, LevelChange};
 
 /// Message of the comparisons with a baseline when there is none.
@@ -229,7 +229,7 @@ impl Judgement {
             },
         };
         for (name, unit, limit) in limits::list(&corner.limits) {
-            if name == circuit::CHECK {
+            if name == CIRCUIT_CHECK {
                 let why = "not judged: the circuit could not be fitted";
                 self.checks.push(CheckOutcome::bare(&name, Verdict::NotJudged, why).against(unit, limit));
                 continue;

@@ -15,7 +15,7 @@ use crate::noise::Spike;
 use crate::quantity::Unit;
 use crate::quantity::{Decibel, number};
 use crate::sanity::{Usable, mains_under};
-use crate::spec::{DecisionRule, GainAt, GainLimit, Limits, Window};
+use crate::spec::{CIRCUIT_CHECK, DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
 
 /// Everything a limit is judged with.
@@ -81,6 +81,7 @@ pub fn list(limits: &Limits) -> Vec<(String, Unit, Limit)> {
         }
         match limits.gain.iter().find(|gain| gain.check == name) {
             Some(gain) => Some((Unit::Db, window(&gain.window, Decibel::db))),
+            None if name == CIRCUIT_CHECK => Some((Unit::One, Limit { min: None, max: limits.unexplained })),
             None => Some((Unit::One, window(&limits.crossings?, f64::from))),
         }
     };

@@ -52,7 +52,8 @@ pub use crate::quantity::Unit;
 pub use accepted::accept;
 pub use alone::would_be;
 pub use circuit::{
-    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together, moved_text,
+    Answers, CauseOutcome, CircuitOutcome, CornerLoop, Information, PartChange, PartOutcome, PartsSince,
+    Together, moved_text,
 };
 pub use compared::Compared;
 pub use corner::NO_BASELINE;

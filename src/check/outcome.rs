@@ -192,7 +192,7 @@ pub struct CornerOutcome {
     /// What its plots are drawn from; only where it was asked for and something was collected.
     pub plot: Option<Box<CornerPlot>>,
     /// What the fit of the circuit takes from it; gone once that is done.
-    pub(crate) circuit: Option<Box<CornerLoop>>,
+    pub circuit: Option<Box<CornerLoop>>,
 }
 
 /// What accepting a corner keeps of it.

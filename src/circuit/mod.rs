@@ -12,6 +12,7 @@
 //! | `deviation` | what parts inside their tolerances do not explain |
 //! | `unit` | all that the sweeps of a unit say of its circuit |
 //! | `since`, `fleet` | what moved since another measurement; in a fleet |
+//! | `predict` | what to expect of it over tolerances and corners |
 //! | `mistakes` | which mistake at the bench a refused sweep fits |
 //!
 //! All of it is pure: files come from whoever calls.
@@ -26,6 +27,7 @@ mod model;
 mod netlist;
 pub mod places;
 mod plan;
+pub mod predict;
 mod since;
 mod solve;
 mod stamps;

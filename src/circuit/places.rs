@@ -2,8 +2,8 @@
 
 use crate::curve::{Curve, Span};
 use crate::margins::{
-    Crossings, GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin, phase_margin,
-    stability_margin,
+    Crossings, GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin,
+    phase_margin, stability_margin,
 };
 use crate::measurand::Measurand;
 use num_complex::Complex64;

@@ -196,7 +196,8 @@ impl Archive {
         };
         let own = inside(&loaded.spec.file)?;
         self.manifest.specs = if specs.is_folder() { SPECS.to_owned() } else { own.clone() };
-        for file in std::iter::once(&loaded.spec.file).chain(&loaded.extends) {
+        let netlists = loaded.netlists.iter().map(|netlist| &netlist.file);
+        for file in std::iter::once(&loaded.spec.file).chain(&loaded.extends).chain(netlists) {
             let name = inside(file)?;
             if self.files.insert(name.clone()) {
                 self.put_file(&name, &path_of(file))?;

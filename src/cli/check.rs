@@ -32,7 +32,7 @@ use std::sync::{Arc, Mutex, PoisonError, mpsc};
 const BATCH: usize = 16;
 
 /// Most threads, whatever is asked for.
-const MOST_THREADS: usize = 512;
+pub(super) const MOST_THREADS: usize = 512;
 
 /// What one run came to.
 enum Done {

@@ -58,7 +58,8 @@ pub fn add_parts(
     for joint in &mut drift.movements {
         let [before, after] = sides(joint, newest);
         let mut units = |side: std::ops::Range<usize>| -> Result<Vec<UnitParts>, HistoryError> {
-            let is_of = |record: &&i64| population.group_of(**record).is_some_and(|group| side.contains(&group));
+            let is_of =
+                |record: &&i64| population.group_of(**record).is_some_and(|group| side.contains(&group));
             let all: Vec<i64> = records.iter().filter(is_of).copied().collect();
             let step = all.len().div_ceil(MOST).max(1);
             let mut units = Vec::new();

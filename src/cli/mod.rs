@@ -4,7 +4,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `args` | what may be typed |
-//! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
+//! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge`, `predict` | a file per command |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |
@@ -34,6 +34,7 @@ mod merge;
 mod output_paths;
 mod outputs;
 mod pieces;
+mod predict;
 mod progress;
 mod record;
 mod schema;
@@ -82,6 +83,7 @@ pub fn main() -> ExitCode {
         Command::Compare(args) => compare::compare(&args, &mut console),
         Command::Inspect(args) => inspect::inspect(&args, &mut console),
         Command::Levels(args) => levels::levels(&args, &mut console),
+        Command::Predict(args) => predict::predict(&args, &mut console),
         Command::Lint(args) => lint::lint(&args, &mut console),
         Command::Merge(args) => merge::merge(&args, cli.verbose, &mut console),
         Command::Begin(args) => begin::begin(&args, &mut console),

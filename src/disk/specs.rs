@@ -26,6 +26,18 @@ impl Disk {
         Self::file_in(file, file.parent().unwrap_or(Path::new("")))
     }
 
+    #[cfg(feature = "cli")]
+    /// One file of specs, and what lies in the folder of specs where it lies in that, as it does when runs are judged; else what lies
+    /// beside and below it.
+    pub fn named(file: &Path, specs: &Path) -> Self {
+        let folder = place(specs);
+        if folder.is_dir() && Fence::around(&folder).holds(file) {
+            Self::file_in(file, &folder)
+        } else {
+            Self::file(file)
+        }
+    }
+
     /// One spec file, and what lies in a folder of specs.
     pub fn file_in(file: &Path, folder: &Path) -> Self {
         Self { fence: Fence::around(folder), named: Some(label(file)) }

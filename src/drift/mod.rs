@@ -48,12 +48,12 @@ pub use group_values::{GroupStats, Lots, Reach};
 pub use judge_product::judge;
 pub use least_squares::{Line, Moments, student};
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, PartsMoved, Range, Since, Weights};
-pub use parts::{UnitParts, parts_moved};
 pub use natural_order::natural;
 pub use outcome::{
     Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, ProductDrift, ReferenceSeries, Retested,
     RuleOutcome, SeriesOutcome, Signal, Slope,
 };
+pub use parts::{UnitParts, parts_moved};
 pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};

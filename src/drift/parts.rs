@@ -81,7 +81,8 @@ pub fn parts_moved(joint: &JointMovement, before: &[UnitParts], after: &[UnitPar
             let ln: Vec<f64> = steps.iter().enumerate().map(|(i, x)| scale(i) * x).collect();
             explained(joint, [before, after], &ln)
         });
-    let since = PartsSince { of: "the units before".to_owned(), parts, changes: joint.series.len(), explained };
+    let since =
+        PartsSince { of: "the units before".to_owned(), parts, changes: joint.series.len(), explained };
     Some(PartsMoved { causes, since })
 }
 
@@ -89,7 +90,8 @@ pub fn parts_moved(joint: &JointMovement, before: &[UnitParts], after: &[UnitPar
 fn explained(joint: &JointMovement, sides: [&[UnitParts]; 2], ln: &[f64]) -> usize {
     let foretold = |corner: &str, quantity: &str| {
         // The slope halfway: the mean of both sides.
-        let means: Vec<f64> = sides.iter().filter_map(|units| mean_answer(units, corner, quantity, ln)).collect();
+        let means: Vec<f64> =
+            sides.iter().filter_map(|units| mean_answer(units, corner, quantity, ln)).collect();
         (!means.is_empty()).then(|| means.iter().sum::<f64>() / means.len() as f64)
     };
     let is_explained = |moved: &&super::movement::Moved| {

@@ -79,7 +79,7 @@ pub fn head(serial: &str) -> RunOutcome {
         verdict: Verdict::Pass,
         corners: Vec::new(),
         circuit: None,
-            provenance: None,
+        provenance: None,
     }
 }
 

@@ -91,9 +91,7 @@ pub(super) fn tree(path: &str, files: &dyn Files, findings: &Findings) -> Option
 /// The file that an `extends` names.
 fn target(value: &Value<'_>, from: &str) -> Option<String> {
     let text = value.label("a file name such as `common.yaml`")?;
-    let bytes = text.as_bytes();
-    let drive = bytes.first().is_some_and(u8::is_ascii_alphabetic) && bytes.get(1) == Some(&b':');
-    if text.starts_with('/') || text.contains('\\') || drive {
+    let Ok(file) = beside(from, text) else {
         let message = format!("`{text}` is not a relative path with `/`");
         value.error(
             "extends-path",
@@ -101,14 +99,27 @@ fn target(value: &Value<'_>, from: &str) -> Option<String> {
             "name it relative to the folder of this file, such as `../common.yaml`",
         );
         return None;
-    }
+    };
     let is_yaml = |ending: &str| text.to_ascii_lowercase().ends_with(ending);
     if !is_yaml(".yaml") && !is_yaml(".yml") {
         let message = format!("`{text}` does not end in `.yaml` or `.yml`");
         value.error("extends-path", message, "name a spec, or a part of one, such as `common.yaml`");
         return None;
     }
-    Some(match from.rsplit_once('/') {
+    Some(file)
+}
+
+/// The file that another one names by a path relative to its own folder.
+///
+/// # Errors
+/// When it is no relative path with `/`, as a fragment for people.
+pub(super) fn beside(from: &str, text: &str) -> Result<String, String> {
+    let bytes = text.as_bytes();
+    let drive = bytes.first().is_some_and(u8::is_ascii_alphabetic) && bytes.get(1) == Some(&b':');
+    if text.starts_with('/') || text.contains('\\') || drive {
+        return Err("it is not a relative path with `/`".to_owned());
+    }
+    Ok(match from.rsplit_once('/') {
         Some((folder, _)) => format!("{folder}/{text}"),
         None => text.to_owned(),
     })

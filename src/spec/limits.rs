@@ -16,6 +16,8 @@ pub(super) fn read(value: &Value<'_>) -> Option<Limits> {
         windows: PerMeasurand::of(one),
         crossings: limit(&fields, "crossings", "{max: 1}", |v| v.count_in(0, MOST_CROSSINGS)),
         gain: fields.get("gain").map(|value| gains(&value)).unwrap_or_default(),
+        // Stands in `circuit`.
+        unexplained: None,
     };
     fields.finish();
     Some(limits)

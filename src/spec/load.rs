@@ -3,11 +3,11 @@
 use super::corners::Ground;
 use super::extends::{Files, Tree, tree};
 use super::top_level::Head;
-use super::{Corner, Spec, corner_overrides, corners, reading, top_level, waivers};
+use super::{Circuit, Corner, Spec, circuit, corner_overrides, corners, reading, top_level, waivers};
 use crate::diagnostic::Diagnostic;
-use crate::provenance::ResolvedSpec;
+use crate::provenance::{FileDigest, ResolvedSpec};
 use crate::sweep::Reading;
-use crate::yaml::{Findings, Node, Value, at_key, canonical};
+use crate::yaml::{Findings, Node, Value, at_key, canonical, json_string};
 use std::sync::Arc;
 
 /// A spec and what its files say besides.
@@ -20,6 +20,8 @@ pub struct LoadedSpec {
     pub warnings: Vec<Diagnostic>,
     /// The files reached by `extends`, nearest first, as reached.
     pub extends: Vec<String>,
+    /// The netlist of `circuit` and the files that it includes, as reached.
+    pub netlists: Vec<FileDigest>,
     /// Everything laid together, for the record.
     pub resolved: ResolvedSpec,
     /// The tree that it was read from.
@@ -60,12 +62,13 @@ pub fn load(path: &str, files: &dyn Files) -> Result<LoadedSpec, Vec<Diagnostic>
     let top: Arc<str> = Arc::from(path);
     let findings = Findings::default();
     let tree = tree(path, files, &findings);
-    let spec = tree.as_ref().and_then(|tree| read(&tree.root, path, true, &findings));
-    let (spec, warnings) = findings.into_result(spec, &top)?;
-    let resolved = ResolvedSpec::of(&tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default());
+    let spec = tree.as_ref().and_then(|tree| read(&tree.root, path, files, true, &findings));
+    let ((spec, netlists), warnings) = findings.into_result(spec, &top)?;
+    let resolved = tree.as_ref().map(|tree| canonical(&tree.root)).unwrap_or_default();
+    let resolved = ResolvedSpec::of(&with_netlists(resolved, path, &netlists));
     match tree {
         Some(Tree { root, extends }) => {
-            Ok(LoadedSpec { spec: Arc::new(spec), warnings, extends, resolved, root })
+            Ok(LoadedSpec { spec: Arc::new(spec), warnings, extends, netlists, resolved, root })
         }
         None => Err(warnings),
     }
@@ -80,13 +83,32 @@ pub fn check_part(path: &str, files: &dyn Files) -> Result<Vec<Diagnostic>, Vec<
     let findings = Findings::default();
     let checked = tree(path, files, &findings).map(|tree| {
         // A part gives no spec.
-        let _ = read(&tree.root, path, false, &findings);
+        let _ = read(&tree.root, path, files, false, &findings);
     });
     findings.into_result(checked, &top).map(|((), warnings)| warnings)
 }
 
-/// Reads a merged tree; `None` when a part of the spec cannot be made.
-fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spec> {
+/// The resolved spec with digests of its netlists, whose text it does not hold: what they say carries verdicts, too.
+fn with_netlists(resolved: String, path: &str, netlists: &[FileDigest]) -> String {
+    let Some(open) = resolved.strip_suffix('}').filter(|_| !netlists.is_empty()) else { return resolved };
+    let folder = path.rsplit_once('/').map_or("", |(folder, _)| folder);
+    let one = |digest: &FileDigest| {
+        // No folder but those that the spec names: the same spec elsewhere is the same.
+        let name = digest.file.strip_prefix(folder).unwrap_or(&digest.file).trim_start_matches('/');
+        format!("{}: \"{}\"", json_string(name), digest.sha256)
+    };
+    let list: Vec<String> = netlists.iter().map(one).collect();
+    format!("{open}, \"netlists\": {{{}}}}}", list.join(", "))
+}
+
+/// Reads a merged tree, and the files of its netlist; `None` when a part of the spec cannot be made.
+fn read(
+    root: &Node,
+    path: &str,
+    files: &dyn Files,
+    whole: bool,
+    findings: &Findings,
+) -> Option<(Spec, Vec<FileDigest>)> {
     let value = Value::root(root, findings);
     let fields = value.fields("a map of keys")?;
     let head = top_level::read(&fields, whole);
@@ -104,6 +126,11 @@ fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spe
     let mut corners = list.as_ref().map(|value| corners::read(value, &ground)).unwrap_or_default();
     // Where corners or limits are wrong, what refers to them would be called wrong, too.
     let sound = findings.errors() == before;
+    let around = circuit::Around { corners: &corners, whole, sound };
+    let circuit = fields.get("circuit").map(|value| circuit::read(&value, files, &around));
+    if let Some(unexplained) = circuit.as_ref().and_then(|found| found.as_ref()?.circuit.unexplained) {
+        corners.iter_mut().for_each(|corner| corner.limits.unexplained = Some(unexplained));
+    }
     if let Some(value) = fields.get("waivers") {
         waivers::read(&value, &mut corners, whole && sound);
     }
@@ -114,10 +141,21 @@ fn read(root: &Node, path: &str, whole: bool, findings: &Findings) -> Option<Spe
     }
     fields.finish();
     let reading = reading.map_or(Some(Reading::default()), |read| read)?;
-    assemble(head, corners, reading, path)
+    // A circuit that cannot be read is an error, which stands by now.
+    let (circuit, netlists) = match circuit.flatten() {
+        Some(found) => (Some(found.circuit), found.files),
+        None => (None, Vec::new()),
+    };
+    Some((assemble(head, corners, reading, circuit, path)?, netlists))
 }
 
-fn assemble(head: Head, corners: Vec<Corner>, reading: Reading, path: &str) -> Option<Spec> {
+fn assemble(
+    head: Head,
+    corners: Vec<Corner>,
+    reading: Reading,
+    circuit: Option<Circuit>,
+    path: &str,
+) -> Option<Spec> {
     Some(Spec {
         file: path.to_owned(),
         product: head.product?,
@@ -131,6 +169,7 @@ fn assemble(head: Head, corners: Vec<Corner>, reading: Reading, path: &str) -> O
         conditions_tolerance: head.conditions_tolerance,
         reading,
         drift: head.drift,
+        circuit,
         corners,
     })
 }

@@ -2,8 +2,9 @@
 //!
 //! [`load`] reads a spec file with everything it extends; [`check_part`] checks a file that is only meant to be extended.
 //! Files come in through [`Files`]. What the keys mean: `top_level` (the top level), `corner_overrides` (what a corner may override),
-//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`. What is legal but unwise: `lint`.
+//! `limits`, `linearity`, `regression`, `reading`, `corners`, `waivers`, `drift`, `circuit`. What is legal but unwise: `lint`.
 
+mod circuit;
 mod corner_overrides;
 mod corners;
 mod drift;
@@ -22,13 +23,16 @@ mod regression;
 mod top_level;
 mod waivers;
 
+pub use circuit::load_netlist;
+#[cfg(feature = "cli")]
+pub(crate) use circuit::{diagnosed, predicted_band};
 pub use extends::Files;
 pub(crate) use labels::{condition, product};
 pub use lint::{uncollected, unwise};
 pub use load::{LoadedSpec, check_part, load};
 pub use model::{
-    Accuracy, Band, Chart, Corner, CriticalPoint, DecisionRule, Drift, DriftAxis, GainAt, GainLimit, Limits,
-    Linearity, Regression, Relevant, Rule, Spec, Tolerances, Waiver, Window,
+    Accuracy, Band, CIRCUIT_CHECK, Chart, Circuit, Corner, CriticalPoint, DecisionRule, Drift, DriftAxis,
+    GainAt, GainLimit, Limits, Linearity, Regression, Relevant, Rule, Spec, Tolerances, Waiver, Window,
 };
 pub use reading::load_reading;
 pub(crate) use reading::read as read_reading;
@@ -54,6 +58,7 @@ pub(crate) const SORT: crate::yaml::Sort = crate::yaml::Sort {
         "linearity",
         "regression",
         "drift",
+        "circuit",
         "corners",
         "waivers",
         "conditions_tolerance",

@@ -1,8 +1,10 @@
 //! The resolved spec: what a product must show, corner by corner, nothing optional left that has a default.
 
+use crate::circuit::Netlist;
 use crate::measurand::{Measurand, PerMeasurand};
 use crate::quantity::{Condition, Decibel, Degrees, Hertz, Ratio, Seconds};
 use crate::sweep::Reading;
+use std::sync::Arc;
 
 /// Where the loop gain must never be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,6 +82,9 @@ pub struct GainLimit {
     pub window: Window<Decibel>,
 }
 
+/// Name of the check against the circuit.
+pub const CIRCUIT_CHECK: &str = "circuit";
+
 /// The limits of a corner. A limit that is `None` is not judged.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
@@ -89,6 +94,8 @@ pub struct Limits {
     pub crossings: Option<Window<u32>>,
     /// Gain at frequencies and over bands, in the spec's order.
     pub gain: Vec<GainLimit>,
+    /// Largest deviation from the circuit that no parts inside their tolerances explain, as a share of 1 + |T|.
+    pub unexplained: Option<f64>,
 }
 
 impl Limits {
@@ -105,7 +112,8 @@ impl Limits {
             let count = self.crossings.filter(|_| measurand == Measurand::Crossover).map(|_| "crossings");
             [own, count].into_iter().flatten()
         });
-        singles.chain(self.gain.iter().map(|gain| gain.check.as_str()))
+        let circuit = self.unexplained.map(|_| CIRCUIT_CHECK);
+        singles.chain(self.gain.iter().map(|gain| gain.check.as_str())).chain(circuit)
     }
 }
 
@@ -268,6 +276,35 @@ impl Drift {
     }
 }
 
+/// The circuit behind the loop.
+#[derive(Debug, Clone)]
+pub struct Circuit {
+    /// The netlist with everything that it includes.
+    pub netlist: Arc<Netlist>,
+    /// The file that it came from, as reached.
+    pub netlist_file: String,
+    /// The voltage source between the two sides: its + node is the output side, its - node the input side.
+    pub injection: String,
+    /// Parameters of the netlist and the conditions that they are set from, in the spec's order.
+    pub parameters: Vec<(String, String)>,
+    /// Parts and parameters that vary from unit to unit, with the half-width of their tolerance as a ratio between 0 and 1, in the
+    /// spec's order; the rest is taken as known.
+    pub vary: Vec<(String, f64)>,
+    /// Largest deviation that no parts inside their tolerances explain, as a share of 1 + |T|; `None`: not judged.
+    pub unexplained: Option<f64>,
+}
+
+impl PartialEq for Circuit {
+    fn eq(&self, other: &Self) -> bool {
+        let key =
+            |own: &Self| (own.injection.clone(), own.parameters.clone(), own.vary.clone(), own.unexplained);
+        // A netlist is that of its file as it was read.
+        Arc::ptr_eq(&self.netlist, &other.netlist)
+            && self.netlist_file == other.netlist_file
+            && key(self) == key(other)
+    }
+}
+
 /// A resolved spec.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Spec {
@@ -295,6 +332,8 @@ pub struct Spec {
     pub reading: Reading,
     /// Drift.
     pub drift: Option<Drift>,
+    /// The circuit behind the loop.
+    pub circuit: Option<Circuit>,
     /// Corners, in the spec's order, at least one.
     pub corners: Vec<Corner>,
 }

@@ -22,6 +22,20 @@ pub(crate) const LONGEST_NAME: usize = 200;
 /// Longest reason, in characters.
 pub(crate) const LONGEST_REASON: usize = 2000;
 
+/// Most parts of a netlist that vary: each is an unknown that a unit's sweeps are asked for.
+pub(crate) const MOST_VARIED: usize = 50;
+
+/// Half-width of a part's tolerance; below 100 %, so that no part changes its sign or is gone.
+pub(crate) const TOLERANCE: Bounds = Bounds {
+    least: (1e-6, "0.0001 %"),
+    most: (0.99, "99 %"),
+    usual: "parts are good to 1 % to 50 %, such as `20 %`",
+};
+
+/// What of a loop no parts inside their tolerances explain, as a share of 1 + |T|.
+pub(crate) const UNEXPLAINED: Bounds =
+    Bounds { least: (1e-6, "0.000001"), most: (1.0, "1"), usual: "a share such as 0.05" };
+
 /// Any frequency.
 pub(crate) const FREQUENCY: Bounds = Bounds {
     least: (LEAST_HZ, "1 uHz"),

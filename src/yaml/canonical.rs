@@ -35,6 +35,13 @@ fn push(node: &Node, text: &mut String) {
     }
 }
 
+/// A text as a string of JSON.
+pub(crate) fn json_string(string: &str) -> String {
+    let mut text = String::new();
+    push_string(string, &mut text);
+    text
+}
+
 /// A string of JSON (RFC 8259, section 7).
 fn push_string(string: &str, text: &mut String) {
     text.push('"');

@@ -23,7 +23,7 @@ mod typed;
 mod value;
 mod walk;
 
-pub(crate) use canonical::canonical;
+pub(crate) use canonical::{canonical, json_string};
 pub(crate) use file_kind::Sort;
 #[cfg(feature = "cli")]
 pub(crate) use file_kind::first_key;

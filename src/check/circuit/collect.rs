@@ -3,8 +3,8 @@
 use crate::analysed::Analysed;
 use crate::baseline::{Choice, Points, Reference, Station, choose, mean_curve};
 use crate::check::context::Context;
-use crate::circuit::places::{Place, places};
 use crate::circuit::fit::{CornerPoints, LoopPoint};
+use crate::circuit::places::{Place, places};
 use crate::circuit::{CornerChange, Earlier};
 use crate::curve::{Curve, LocalError, Span};
 use crate::spec::CriticalPoint;
@@ -12,7 +12,8 @@ use std::f64::consts::PI;
 
 /// A corner for the fit.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum CornerLoop {
+#[cfg_attr(not(feature = "cli"), non_exhaustive)]
+pub enum CornerLoop {
     /// Its sweep carries a verdict.
     Valid {
         /// The samples.
@@ -27,7 +28,11 @@ pub(crate) enum CornerLoop {
 }
 
 /// What a judged corner keeps; nothing where the spec has no circuit.
-pub(in crate::check) fn collect(context: &Context<'_>, sweep: &Analysed, span: Span) -> Option<Box<CornerLoop>> {
+pub(in crate::check) fn collect(
+    context: &Context<'_>,
+    sweep: &Analysed,
+    span: Span,
+) -> Option<Box<CornerLoop>> {
     context.spec.circuit.as_ref()?;
     let critical_point = context.spec.critical_point;
     Some(Box::new(CornerLoop::Valid {

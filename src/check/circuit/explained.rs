@@ -104,7 +104,11 @@ fn along(
 ) -> Option<Vec<Vec<num_complex::Complex64>>> {
     model.set(parts).then_some(())?;
     let mut of = |points: &CornerPoints| {
-        points.points.iter().map(|point| model.at(points.corner, point.hz, &mut [])).collect::<Option<Vec<_>>>()
+        points
+            .points
+            .iter()
+            .map(|point| model.at(points.corner, point.hz, &mut []))
+            .collect::<Option<Vec<_>>>()
     };
     changes.iter().map(|change| of(&change.then)).collect()
 }

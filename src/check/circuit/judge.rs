@@ -14,13 +14,11 @@ use crate::circuit::mistakes::explain;
 use crate::circuit::places::Place;
 use crate::circuit::{CornerChange, CornerLoops, Deviation, Earlier, Movements, Subject, UnitFit};
 use crate::decision::{Limit, Verdict, decide};
-use crate::spec::{Circuit, DecisionRule, Spec};
+use crate::spec::{CIRCUIT_CHECK, Circuit, DecisionRule, Spec};
 use crate::uncertainty::Chain;
 use num_complex::Complex64;
 use time::Date;
 
-/// Name of the check.
-pub(in crate::check) const CHECK: &str = "circuit";
 /// Share of the tolerance that a measurement must have taken away to be told as a result: what is left is then the measurement's
 /// rather than the tolerance's.
 const TELLS: f64 = 0.1;
@@ -187,7 +185,9 @@ impl Run<'_> {
             let Some(limit) = self.circuit.unexplained else { continue };
             let waivers = self.in_spec(valid.at).and_then(|at| self.spec.corners.get(at));
             let Some(corner) = self.corners.get_mut(valid.at) else { continue };
-            let Some(check) = corner.checks.iter_mut().find(|check| check.check == CHECK) else { continue };
+            let Some(check) = corner.checks.iter_mut().find(|check| check.check == CIRCUIT_CHECK) else {
+                continue;
+            };
             *check = deviation_check(&worst, limit, self.spec.decision);
             if let Some(corner) = waivers {
                 waive(check, &corner.waivers, self.today);
@@ -203,7 +203,9 @@ impl Run<'_> {
         }
         let mut answers = Vec::with_capacity(valid.len());
         for own in valid {
-            let (Some(index), Some(corner)) = (self.in_spec(own.at), self.corners.get(own.at)) else { continue };
+            let (Some(index), Some(corner)) = (self.in_spec(own.at), self.corners.get(own.at)) else {
+                continue;
+            };
             let mut margins = Vec::with_capacity(own.places.len());
             for place in own.places {
                 if model.at(index, place.hz, &mut slopes).is_some() {
@@ -233,15 +235,10 @@ impl Run<'_> {
         }
         let (earlier, of) = whose?;
         let movements = Movements::of(subject, &changes, earlier)?;
-        let corners: Vec<&CornerOutcome> =
-            valid.iter().filter_map(|own| self.corners.get(own.at)).collect();
+        let corners: Vec<&CornerOutcome> = valid.iter().filter_map(|own| self.corners.get(own.at)).collect();
         let (seen, explained) = explained(subject.model, self.spec, &movements, &changes, &corners);
-        let since = PartsSince {
-            of: of.to_owned(),
-            parts: self.changes(&movements)?,
-            changes: seen,
-            explained,
-        };
+        let since =
+            PartsSince { of: of.to_owned(), parts: self.changes(&movements)?, changes: seen, explained };
         Some((movements, since))
     }
 

@@ -14,8 +14,10 @@ mod judge;
 mod outcome;
 mod wording;
 
-pub(crate) use collect::CornerLoop;
+pub use collect::CornerLoop;
 pub(super) use collect::{collect, refused};
-pub(super) use judge::{CHECK, judge};
-pub use outcome::{Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together};
+pub(super) use judge::judge;
+pub use outcome::{
+    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,
+};
 pub use wording::moved_text;

@@ -150,7 +150,8 @@ struct OfCorner<'a>(&'a [PartOutcome], &'a Answers);
 impl Serialize for OfCorner<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let Self(parts, answers) = self;
-        serializer.collect_map(answers.margins.iter().map(|(own, values)| (own.key(), OfMargin(parts, values))))
+        serializer
+            .collect_map(answers.margins.iter().map(|(own, values)| (own.key(), OfMargin(parts, values))))
     }
 }
 

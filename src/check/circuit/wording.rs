@@ -1,6 +1,5 @@
 //! Sentences on the circuit of a run.
 
-use super::judge::CHECK;
 use super::outcome::{CauseOutcome, CircuitOutcome, PartChange, PartsSince};
 use crate::check::outcome::CheckOutcome;
 use crate::check::wording::{frequency_text, limit_text, value_against};
@@ -8,7 +7,7 @@ use crate::circuit::Deviation;
 use crate::circuit::mistakes::Explained;
 use crate::decision::{Limit, Verdict, decide};
 use crate::quantity::{Unit, number};
-use crate::spec::DecisionRule;
+use crate::spec::{CIRCUIT_CHECK, DecisionRule};
 
 /// Probability from which on one cause is told as what happened.
 const SURE: f64 = 0.9;
@@ -46,7 +45,7 @@ pub(super) fn deviation_check(worst: &Deviation, limit: f64, rule: DecisionRule)
         at_hz: Some(worst.at_hz),
         value_text: Some(shown),
         remedy,
-        ..CheckOutcome::bare(CHECK, decision.verdict, message)
+        ..CheckOutcome::bare(CIRCUIT_CHECK, decision.verdict, message)
     }
 }
 
@@ -158,8 +157,7 @@ fn candidates(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option<Str
         };
         format!("{what} ({})", rounded(cause.probability))
     };
-    let list: Vec<String> =
-        causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
+    let list: Vec<String> = causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
     let what = if since.is_some() { "what moved" } else { "what is beyond its tolerance" };
     Some(format!("{what} is not decided; with their probabilities: {}", list.join(", ")))
 }

@@ -4,8 +4,9 @@
 
 use crate::check::Verdict;
 use crate::drift::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, JointMovement, Moved, Movement, PartsMoved,
-    ProductDrift, Range, Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Since, Slope,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, GroupStats, JointMovement, Moved, Movement,
+    PartsMoved, ProductDrift, Range, Reach, ReferenceSeries, Retested, RuleOutcome, SeriesOutcome, Since,
+    Slope,
 };
 use crate::report::TOOL;
 use crate::report::object::{Json, list, object};

@@ -14,6 +14,7 @@
 //! | `whole` | all corners of a product together, and what each condition does |
 //! | `corner` | the detail of one corner |
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
+//! | `predict` | the page of `predict`: curve, spread and parts of each corner |
 //! | `run` | the pieces of one run, made in worker threads |
 //! | `detail_selection` | which pieces are worth making |
 //! | `spool` | text that waits in a file |
@@ -38,6 +39,7 @@ mod nyquist_plot;
 mod overview;
 mod page_frame;
 mod plot_panel;
+mod predict;
 mod run;
 mod spool;
 mod svg_path;
@@ -47,5 +49,6 @@ mod writer;
 
 pub use detail_selection::HtmlPlan;
 pub use drift::write_drift_html;
+pub use predict::write_predict_html;
 pub use run::{HtmlRun, html_run};
 pub use writer::{HtmlSummary, HtmlWriter};
