@@ -497,6 +497,7 @@ fn history(name: &str) -> ProductDrift {
             relevant: true,
             share_eaten: 0.4,
             nearest: None,
+            parts: None,
             together_with: vec![name.to_owned()],
             message: name.to_owned(),
         }],

@@ -92,9 +92,7 @@ pub fn explain(
     prior: &Prior,
     tolerances: &[f64],
 ) -> Option<Explained> {
-    let coarse = |point: LoopPoint| LoopPoint { sigma: point.sigma.map(|s| s.max(COARSE)), ..point };
-    let mut sparse = corner.sparse(SPARSE);
-    sparse.points.iter_mut().for_each(|point| *point = coarse(*point));
+    let sparse = corner.sparse(SPARSE).coarse(COARSE);
     let as_it_stands = left(model, &sparse, prior, tolerances)?;
     let with = |mistake: Mistake, model: &mut dyn LoopModel| {
         let points = sparse.points.iter().map(|point| mistake.taken_back(*point)).collect();

@@ -11,6 +11,8 @@ use crate::spec::{CIRCUIT_CHECK, DecisionRule};
 
 /// Probability from which on one cause is told as what happened.
 const SURE: f64 = 0.9;
+/// How many times more probable than the next "nothing" must be to be told alone.
+const CLEARLY: f64 = 10.0;
 /// Probability below which a candidate is not worth a word.
 const CANDIDATE: f64 = 0.02;
 
@@ -72,7 +74,8 @@ pub(super) fn summary(outcome: &CircuitOutcome) -> Option<String> {
 #[must_use]
 pub fn moved_text(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option<String> {
     let first = causes.first()?;
-    let sure = first.probability >= SURE;
+    let next = causes.get(1).map_or(0.0, |cause| cause.probability);
+    let sure = first.probability >= SURE || (first.part == "nothing" && first.probability > CLEARLY * next);
     Some(match first.part.as_str() {
         "nothing" if sure => {
             let changes = match since?.changes {
@@ -92,8 +95,13 @@ pub fn moved_text(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option
             format!("{what} {}{list}{}", probability(first), explains(since))
         }
         _ if sure => {
-            let beyond = if since.is_some() { "" } else { " of nominal, beyond its tolerance," };
-            format!("{}{beyond} {}{}", told(first), probability(first), explains(since))
+            let what = match (since, first.change.zip(first.uncertainty)) {
+                (None, Some((change, u))) => {
+                    format!("{} is beyond its tolerance: {}", first.part, percent(change, u))
+                }
+                _ => told(first),
+            };
+            format!("{what} {}{}", probability(first), explains(since))
         }
         _ => candidates(causes, since)?,
     })

@@ -57,6 +57,13 @@ impl CornerPoints {
         Self { corner, points: raw.ln_f().iter().enumerate().filter_map(point).collect() }
     }
 
+    /// The same, each sample given at least a standard deviation, neper and rad.
+    #[must_use]
+    pub fn coarse(mut self, least: f64) -> Self {
+        self.points.iter_mut().for_each(|point| point.sigma = point.sigma.map(|sigma| sigma.max(least)));
+        self
+    }
+
     /// At most `count` of its samples, evenly chosen.
     #[must_use]
     pub fn sparse(&self, count: usize) -> Self {

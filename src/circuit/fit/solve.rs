@@ -88,8 +88,12 @@ pub struct Workbench<'a> {
 
 /// Samples a corner that the way to the most probable parts is found on; the last steps take all of them.
 const SPARSE: usize = 40;
+/// Standard deviation that those are given at least: what a netlist is off by must not drive the parts out of their tolerances on the way.
+const COARSE: f64 = 0.02;
 /// Steps, at most: on few samples, and on all.
-const STEPS: [usize; 2] = [25, 4];
+const STEPS: [usize; 2] = [25, 8];
+/// Where a part ends, prior standard deviations: some six tolerances, beyond which it is another part.
+const END: f64 = 10.0;
 /// A step this short is the last one, in standard deviations of the priors, on few samples.
 const NEAR: f64 = 1e-2;
 /// The same on all samples, in standard deviations of what is known after: a twentieth of what the uncertainty tells apart.
@@ -104,7 +108,8 @@ const LONGEST: f64 = 5.0;
 #[must_use]
 pub fn fit(bench: &mut Workbench<'_>, start: &[f64], held: &dyn Fn(usize) -> f64) -> Option<Fitted> {
     let n = bench.prior.scales.len();
-    let sparse: Vec<CornerPoints> = bench.corners.iter().map(|corner| corner.sparse(SPARSE)).collect();
+    let sparse: Vec<CornerPoints> =
+        bench.corners.iter().map(|corner| corner.sparse(SPARSE).coarse(COARSE)).collect();
     if sparse.iter().all(|corner| corner.points.is_empty()) {
         return None;
     }
@@ -125,7 +130,8 @@ pub fn fit(bench: &mut Workbench<'_>, start: &[f64], held: &dyn Fn(usize) -> f64
     for _ in 0..STEPS[1] {
         let gathered = way.gather(bench.corners, &at)?;
         spread = way.discrepancy(&gathered, &at, bench.corners.len())?;
-        let (next, covariance) = way.posterior(&gathered, &at, spread).peak()?;
+        let (mut next, covariance) = way.posterior(&gathered, &at, spread).peak()?;
+        next.rows_mut(0, n - CHAIN).iter_mut().for_each(|x| *x = x.clamp(-END, END));
         let step = &next - &at;
         let variances = covariance.diagonal();
         let far = step.iter().zip(variances.iter()).take(n - CHAIN);
@@ -193,7 +199,7 @@ impl Way<'_> {
         }
         let now = self.misfit(at);
         for _ in 0..HALVINGS {
-            let next = at + &step;
+            let next = (at + &step).map(|x| x.clamp(-END, END));
             if self.misfit(&next) <= now * (1.0 + 1e-9) {
                 return Some(next);
             }
