@@ -389,3 +389,33 @@ Xm in i g 0 out g d peak_current_mode FS=100k DUTY=0.6 RI=0.1 LIND=160u SN={rise
         fm * standard.at(s) / (1.0 + fm * 0.1 * sampling * current - fm * kr * standard.at(s))
     });
 }
+
+/// The buck-boost, as the flyback on its primary side: only the output voltage is fed forward. Duty to inductor current is E&M's,
+/// `V (1 + D)/(D D'^2 R) (1 + s R C/(1 + D))/(1 + s/(Q w0) + s^2/w0^2)`.
+#[test]
+fn control_to_output_of_the_buck_boost_is_that_of_the_block_diagram() {
+    let (duty, sense) = (0.6, 0.1);
+    let (rise, ramp) = (sense * 30.0 / HENRY, 0.4 * sense * 45.0 / HENRY);
+    let body = format!(
+        "Vg g 0 DC 30
+Xs g n c d averaged_switch DUTY=0.6 VAP=75 ICOM=11.25
+Vl c l 0
+Hs i 0 Vl 0.1
+L1 l 0 160u
+Xm in i g 0 0 n d peak_current_mode FS=100k DUTY=0.6 RI=0.1 LIND=160u SN={rise:e} SE={ramp:e}
+Cn n 0 160u
+Rn n 0 10
+Eturned out 0 0 n 1"
+    );
+    let fm = SWITCHING_HZ / (rise + ramp);
+    let kr = (1.0 - duty) * (1.0 - duty) * sense / (2.0 * SWITCHING_HZ * HENRY);
+    let standard = buck_boost(45.0, duty);
+    assert_exact("buck-boost, peak current", &body, SWITCHING_HZ / 2.0, |s| {
+        let wn = PI * SWITCHING_HZ;
+        let sampling = 1.0 - s * PI / (2.0 * wn) + s * s / (wn * wn);
+        let off = 1.0 - duty;
+        let rest = 45.0 * (1.0 + duty) / (duty * off * off * LOAD);
+        let current = rest * (1.0 + s * LOAD * FARAD / (1.0 + duty)) / standard.poles(s);
+        fm * standard.at(s) / (1.0 + fm * sense * sampling * current - fm * kr * standard.at(s))
+    });
+}
