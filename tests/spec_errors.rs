@@ -574,6 +574,9 @@ fn the_demo_files_are_sound() {
     for entry in std::fs::read_dir(root.join("specs")).expect("specs") {
         let name = entry.expect("entry").file_name().into_string().expect("name");
         let path = format!("specs/{name}");
+        if name == "circuits" {
+            continue;
+        }
         if name == "common.yaml" {
             assert_eq!(check_part(&path, &read), Ok(vec![]));
         } else {
