@@ -17,7 +17,7 @@
 mod tool;
 
 use serde_json::Value;
-use tool::{Room, list, text};
+use tool::{Room, gauge, list, text};
 
 /// R C makes a crossover of 20 kHz at 12 V.
 const NETLIST: &str = "integrator with a delay
@@ -341,6 +341,28 @@ fn what_cannot_be_predicted_ends_with_status_2() {
         assert!(ran.stderr.contains(words), "{arguments}: {}", ran.stderr);
     }
     assert_eq!(room.names("."), ["specs"]);
+}
+
+/// Netlists and what they include lie in an archive beside the spec, and are read from there.
+#[test]
+fn an_archive_carries_the_netlists() {
+    let room = Room::empty();
+    gauge::add_spec(&room);
+    let spec = room.read("specs/gauge.yaml");
+    let circuit = "circuit: {netlist: circuits/loop.cir, injection: Vinj, parameters: {VIN: input}, vary: {R1: 20 %}}\n";
+    room.write("specs/gauge.yaml", format!("{spec}{circuit}"));
+    room.write("specs/circuits/loop.cir", NETLIST.replace(".end\n", ".include parts/more.inc\n.end\n"));
+    room.write("specs/circuits/parts/more.inc", "Rmore out 0 1meg\n");
+    gauge::add_run(&room, "runs/good", "RG-00042", gauge::GOOD);
+    let first = room.run("check runs --archive a.zip --json -");
+    let moved = Room::empty();
+    std::fs::copy(room.path("a.zip"), moved.path("a.zip")).unwrap();
+    let again = moved.run("check a.zip --json -");
+    assert_eq!((again.status, again.json()), (first.status, first.json()), "{}", again.stderr);
+    let listed = String::from_utf8_lossy(&std::fs::read(moved.path("a.zip")).unwrap()).into_owned();
+    for name in ["specs/circuits/loop.cir", "specs/circuits/parts/more.inc"] {
+        assert!(listed.contains(name), "{name}");
+    }
 }
 
 #[test]
