@@ -63,6 +63,7 @@ fn pictures() {
         ("help-inspect", "inspect --help"),
         ("help-levels", "levels --help"),
         ("help-lint", "lint --help"),
+        ("help-predict", "predict --help"),
         ("help-begin", "begin --help"),
         ("help-schema", "schema --help"),
         ("help-completions", "completions --help"),

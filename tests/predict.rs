@@ -17,7 +17,7 @@
 mod tool;
 
 use serde_json::Value;
-use tool::{Room, list, text};
+use tool::{Room, gauge, list, text};
 
 /// R C makes a crossover of 20 kHz at 12 V.
 const NETLIST: &str = "integrator with a delay
@@ -28,8 +28,9 @@ C1 n y {1/(2*pi*1k*20k)}
 Rn n 0 1g
 E1 y 0 0 n 1e12
 E2 d 0 y 0 {VIN/12}
-T1 d 0 out 0 Z0=50 TD={TDEL}
-Rt out 0 50
+T1 d 0 e 0 Z0=50 TD={TDEL}
+Rt e 0 50
+E3 out 0 e 0 1
 .end
 ";
 
@@ -46,7 +47,7 @@ linearity: {waived: one level}
 limits:
   crossover: {min: 17 kHz, max: 60 kHz}
   crossings: {max: 1}
-  phase_margin: {min: 72 deg}
+  phase_margin: {min: 68 deg}
   gain_margin: {min: 10 dB}
   delay_margin: {min: 2 us}
   stability_margin: {min: 0.5}
@@ -158,10 +159,10 @@ fn shares_that_fail_are_the_exact_ones() {
     let below = |r: f64| ((r - 0.8) / 0.4).clamp(0.0, 1.0);
     for (name, gain) in [("12V", 1.0), ("24V", 2.0), ("36V", 3.0)] {
         let fc = gain * FC;
-        // Crossover outside 17 kHz to 60 kHz; phase margin below 72 deg: above 50 kHz; gain margin below 10 dB: above 79 kHz.
+        // Crossover outside 17 kHz to 60 kHz; phase margin below 68 deg: above 61 kHz; gain margin below 10 dB: above 79 kHz.
         let wanted = [
             ("crossover", 1.0 - below(fc / 17e3) + below(fc / 60e3)),
-            ("phase_margin", below(fc / 50e3)),
+            ("phase_margin", below(fc / (22.0 / 360.0 / TD))),
             ("gain_margin", below(fc / (0.25 / TD / 10f64.sqrt()))),
             ("crossings", 0.0),
             ("delay_margin", below(fc / (0.25 / 3e-6))),
@@ -230,9 +231,8 @@ fn sensitivities_are_the_derivatives_of_the_closed_form() {
 
 #[test]
 fn the_corner_that_fails_first_decides() {
-    // At 36 V more units miss 72 deg than at 24 V, the same ones and more; 12 V misses the crossover.
-    let limits =
-        SPEC.replace("min: 17 kHz, max: 60 kHz", "max: 70 kHz").replace("min: 72 deg", "min: 73 deg");
+    // At 36 V the fastest units miss the phase margin; none does elsewhere.
+    let limits = SPEC.replace("min: 17 kHz, max: 60 kHz", "max: 70 kHz");
     let result = predicted(&limits, NETLIST);
     assert_eq!(result["deciding"]["corners"], serde_json::json!(["36V"]));
     assert_eq!(number(&result["deciding"]["left"]), 0.0);
@@ -343,6 +343,28 @@ fn what_cannot_be_predicted_ends_with_status_2() {
     assert_eq!(room.names("."), ["specs"]);
 }
 
+/// Netlists and what they include lie in an archive beside the spec, and are read from there.
+#[test]
+fn an_archive_carries_the_netlists() {
+    let room = Room::empty();
+    gauge::add_spec(&room);
+    let spec = room.read("specs/gauge.yaml");
+    let circuit = "circuit: {netlist: circuits/loop.cir, injection: Vinj, parameters: {VIN: input}, vary: {R1: 20 %}}\n";
+    room.write("specs/gauge.yaml", format!("{spec}{circuit}"));
+    room.write("specs/circuits/loop.cir", NETLIST.replace(".end\n", ".include parts/more.inc\n.end\n"));
+    room.write("specs/circuits/parts/more.inc", "Rmore out 0 1meg\n");
+    gauge::add_run(&room, "runs/good", "RG-00042", gauge::GOOD);
+    let first = room.run("check runs --archive a.zip --json -");
+    let moved = Room::empty();
+    std::fs::copy(room.path("a.zip"), moved.path("a.zip")).unwrap();
+    let again = moved.run("check a.zip --json -");
+    assert_eq!((again.status, again.json()), (first.status, first.json()), "{}", again.stderr);
+    let listed = String::from_utf8_lossy(&std::fs::read(moved.path("a.zip")).unwrap()).into_owned();
+    for name in ["specs/circuits/loop.cir", "specs/circuits/parts/more.inc"] {
+        assert!(listed.contains(name), "{name}");
+    }
+}
+
 #[test]
 fn a_netlist_stays_inside_the_folder_of_specs() {
     let room = room(&SPEC.replace("circuits/loop.cir", "../secret.cir"), NETLIST);
@@ -358,12 +380,12 @@ fn a_netlist_stays_inside_the_folder_of_specs() {
 
 #[test]
 fn lint_shows_what_is_wrong_in_a_netlist() {
-    let room = room(SPEC, &NETLIST.replace("Rt out 0 50", "D1 out 0 diode"));
+    let room = room(SPEC, &NETLIST.replace("Rt e 0 50", "D1 e 0 diode"));
     let ran = room.run("lint specs").ends(2);
     assert!(ran.stderr.contains("specs/circuits/loop.cir:10"), "{}", ran.stderr);
     room.write("specs/circuits/loop.cir", NETLIST.replace(".end", ".ac dec 10 1 1meg\n.end"));
     let ran = room.run("lint specs").ends(0);
-    assert!(ran.stderr.contains("specs/circuits/loop.cir:11"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("specs/circuits/loop.cir:12"), "{}", ran.stderr);
 }
 
 #[test]
@@ -375,7 +397,7 @@ fn the_page_needs_nothing_and_shows_every_corner() {
     for words in ["12V", "24V", "36V", "Measure first: 36V, 12V.", "class=\"band\"", "R1"] {
         assert!(page.contains(words), "{words}");
     }
-    assert!(!page.contains("http"), "reaches out");
+    assert!(!page.contains("http:") && !page.contains("https:"), "reaches out");
     // An earlier page is written over, somebody's file is not.
     room.run("predict specs/gauge.yaml --html page.html").ends(0);
     let ran = room.run("predict specs/gauge.yaml --html specs/gauge.yaml").ends(2);

@@ -116,8 +116,8 @@ impl<'a> Study<'a> {
         let beside_rad = scratch.samples.phase_rad().first().copied().unwrap_or(0.0);
         scratch.read(wanted.critical_point);
         let nominal = Reading::of(&scratch.curve, &scratch.crossings, band(&wanted), wanted.limits);
-        let stability = stability(&wanted, &mut solver)?;
-        let sensitivity = sensitivity(&nominal, wanted.limits, &model, &mut solver)?;
+        let stability = stability(&wanted, &mut solver);
+        let sensitivity = sensitivity(&nominal, &model, &mut solver)?;
         let mut ln_f = regular(from, to, UNIT_DENSITY);
         for unit in std::iter::once(&[][..]).chain((0..units.len().min(SCOUTS)).map(|unit| units.of(unit))) {
             // A unit without a solution lays no points; it is counted when all are drawn.
@@ -280,11 +280,14 @@ fn reach(wanted: &Wanted<'_>) -> [f64; 2] {
 }
 
 /// Whether the nominal loop closes stably, looked at beyond the band: a netlist can be asked where a bench is not.
-fn stability(wanted: &Wanted<'_>, solver: &mut Solver) -> Result<Stability, Unfit> {
+fn stability(wanted: &Wanted<'_>, solver: &mut Solver) -> Stability {
     let [from, to] = reach(wanted);
     let [from, to] = [from / BEYOND[0], to * BEYOND[1]];
     let mut samples = Samples::default();
-    solve(solver, &regular(from, to, BEYOND_DENSITY), 0.0, &mut samples)?;
+    if solve(solver, &regular(from, to, BEYOND_DENSITY), 0.0, &mut samples).is_err() {
+        // So far from the band a circuit may have no signal left.
+        return Stability::Unknown;
+    }
     let sweep = Analysed::of(&samples, wanted.critical_point);
     let subject = Subject {
         sweep: &sweep,
@@ -294,18 +297,17 @@ fn stability(wanted: &Wanted<'_>, solver: &mut Solver) -> Result<Stability, Unfi
         open_loop_poles: wanted.open_loop_poles,
         critical_point: wanted.critical_point,
     };
-    Ok(match closure(&subject) {
+    match closure(&subject) {
         Closure::Stable => Stability::Stable,
         Closure::Unstable { poles } => Stability::Unstable { poles },
         Closure::Unknown | Closure::Rising => Stability::Unknown,
-    })
+    }
 }
 
 /// Change of every quantity per +1 % of every part, from the slopes of the loop gain where the nominal value was found: that a crossing
 /// moves with them is in the value's sensitivity, and a smallest or largest value is flat where it is found.
 fn sensitivity(
     nominal: &Reading,
-    limits: &Limits,
     model: &Model,
     solver: &mut Solver,
 ) -> Result<Vec<Vec<Option<f64>>>, Unfit> {
@@ -320,7 +322,6 @@ fn sensitivity(
         let change = |slope: &Complex64| PERCENT * (gain * slope.re + phase * slope.im);
         Ok(slopes.iter().map(|slope| Some(change(slope)).filter(|change| change.is_finite())).collect())
     };
-    debug_assert_eq!(quantities(limits).len(), Measurand::ALL.len() + nominal.gains.len());
     found.map(&mut of).collect()
 }
 
@@ -345,4 +346,91 @@ fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
     let (low, part) = (place.floor() as usize, place.fract());
     let (a, b) = (*sorted.get(low)?, *sorted.get(low + 1).or(sorted.get(low))?);
     Some(a + part * (b - a))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::circuit::{Includes, Netlist};
+
+    struct Nothing;
+
+    impl Includes for Nothing {
+        fn open(&mut self, _: &str, path: &str) -> Result<(String, String), String> {
+            Err(format!("{path} is not there"))
+        }
+    }
+
+    /// An integrator behind a filter whose resonance, of Q 45, stands above the crossover and comes near to 0 dB.
+    const RESONANT: &str = "integrator and resonance
+Vinj out in AC 1
+R1 in n 1k
+Rn n 0 1g
+C1 n y {1/(2*pi*1k*1k)}
+E1 y 0 0 n 1e9
+L1 y m 10u
+Rs m f 0.07
+C2 f 0 {1/(10u*(2*pi*50k)^2)}
+E2 out 0 f 0 1
+";
+
+    fn model(vary: &[&str]) -> Model {
+        let (netlist, found) = Netlist::parse("loop.cir", RESONANT, &mut Nothing);
+        assert_eq!(found, []);
+        let vary: Vec<String> = vary.iter().map(|part| (*part).to_owned()).collect();
+        let setting = crate::circuit::Setting { injection: "Vinj", parameters: &[], vary: &vary };
+        Model::new(&netlist.unwrap(), &setting).unwrap()
+    }
+
+    fn wanted(limits: &Limits) -> Wanted<'_> {
+        Wanted {
+            corner: "one",
+            critical_point: CriticalPoint::PlusOne,
+            open_loop_poles: 0,
+            band_hz: [100.0, 300e3],
+            limits,
+        }
+    }
+
+    /// The points that all units share tell of each unit what a grid of its own would.
+    #[test]
+    fn a_sharp_resonance_that_moves_from_unit_to_unit_is_followed() {
+        let (limits, model) = (Limits::default(), model(&["C2", "L1", "R1"]));
+        let units = Units::draw(&[0.2, 0.2, 0.3]);
+        let study = Study::new(wanted(&limits), model.clone(), &units).unwrap();
+        let drawn = study.draw(&units, 100..160, false);
+        let mut solver = model.solver();
+        let mut scratch = Scratch::default();
+        for (unit, drawn) in (100..160).zip(&drawn) {
+            solver.set(units.of(unit)).unwrap();
+            let mut ln_f = regular(100.0, 300e3, 60.0);
+            refine(&mut solver, &mut ln_f, 1e-5, 20_000).unwrap();
+            solve(&mut solver, &ln_f, study.beside_rad, &mut scratch.samples).unwrap();
+            scratch.read(CriticalPoint::PlusOne);
+            let own = Reading::of(&scratch.curve, &scratch.crossings, band(&study.wanted), &limits);
+            let is_unstable = own.around != study.nominal.around;
+            assert_eq!(drawn.lost, is_unstable.then_some(Lost::Unstable), "{unit}");
+            let values = if is_unstable { vec![None; 6] } else { study.values(&own) };
+            for (k, (found, exact)) in drawn.values.iter().zip(&values).enumerate() {
+                let near = match (found, exact) {
+                    (Some(found), Some(exact)) => (found - exact).abs() < 0.01 * exact.abs().max(0.05),
+                    (found, exact) => found.is_none() && exact.is_none(),
+                };
+                assert!(near, "{unit}, quantity {k}: {found:?}, exactly {exact:?}");
+            }
+        }
+        // Some of them reach 0 dB at the resonance and go round the critical point, others do not.
+        let unstable = drawn.iter().filter(|unit| unit.lost.is_some()).count();
+        assert!((3..57).contains(&unstable), "{unstable}");
+    }
+
+    #[test]
+    fn quantiles_lie_between_their_neighbours() {
+        let sorted: Vec<f64> = (0..=40).map(f64::from).collect();
+        assert_eq!(
+            [0.025, 0.5, 0.9875].map(|share| quantile(&sorted, share)),
+            [Some(1.0), Some(20.0), Some(39.5)]
+        );
+        assert_eq!((quantile(&[], 0.5), quantile(&[7.0], 0.975)), (None, Some(7.0)));
+    }
 }

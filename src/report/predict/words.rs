@@ -183,12 +183,16 @@ pub(in crate::report) fn deciding_lines(predicted: &Predicted<'_>) -> Vec<String
 pub(in crate::report) fn advice(corner: &CornerOutcome, parts: &[Part]) -> Option<String> {
     /// With less room than this, as a multiple of what the tolerances take on that side, one unit in a hundred may miss.
     const NEAR: f64 = 1.2;
-    let nearest = corner.nearest.as_ref().filter(|nearest| nearest.room < NEAR)?;
-    let quantity = corner.quantities.get(nearest.quantity)?;
-    let limit = limit_text(&nearest.limit, quantity.unit());
-    let parts = effects(corner, nearest.quantity, parts);
+    let worst = corner.checks.iter().filter(|check| check.missed > 0).max_by_key(|check| check.missed);
+    let of_worst =
+        worst.and_then(|check| corner.quantities.iter().position(|own| own.check() == check.check));
+    let near = corner.nearest.as_ref().filter(|nearest| nearest.room < NEAR).map(|nearest| nearest.quantity);
+    let k = of_worst.or(near)?;
+    let quantity = corner.quantities.get(k)?;
+    let limit = limit_words(corner, k);
+    let parts = effects(corner, k, parts);
     let title = title_of(quantity);
-    Some(if nearest.room < 0.0 {
+    Some(if corner.nominal.misses.iter().any(|check| check == quantity.check()) {
         format!("move the design: the nominal {title} misses its limit, {limit}")
     } else if parts.is_empty() {
         format!("make room: the {title} comes near to its limit, {limit}")
