@@ -1,7 +1,8 @@
-//! `compare`: two runs, or two folders of runs, side by side.
+//! `compare`: two runs, or two folders of runs, side by side; two builds are in `compare_builds`.
 
 use super::args::CompareArgs;
 use super::check::internal;
+use super::compare_builds::compare_builds;
 use super::console::Console;
 use super::outputs::{is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
@@ -24,6 +25,9 @@ use std::path::{Path, PathBuf};
 
 /// Runs the command.
 pub fn compare(args: &CompareArgs, console: &mut Console) -> u8 {
+    if let Some(history) = &args.history {
+        return compare_builds(args, history, console);
+    }
     let sides = [args.a.clone(), args.b.clone()];
     if let Err(text) = once(&[&args.a, &args.b]) {
         console.fault(&text);

@@ -22,6 +22,7 @@ mod args;
 mod begin;
 mod check;
 mod compare;
+mod compare_builds;
 mod console;
 mod drift;
 mod help;

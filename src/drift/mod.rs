@@ -12,6 +12,7 @@
 //! | `movements` | series that move together: one cause, one entry |
 //! | `variance_components`, `capability`, `tolerance_interval` | scatter of lots and units, and how much of the population meets the limits |
 //! | `control_charts`, `rules`, `judge_product` | the rules that a spec asks for, held against the series of a product |
+//! | `two_groups` | two groups side by side: the difference of their means, corner by corner and over all corners |
 //! | `facts` | settings, and what the rules of one series are judged by |
 //! | `group_values` | values of a group, scatter of lots, when a limit is met |
 //! | `outcome` | the result types |
@@ -37,6 +38,7 @@ mod series;
 mod series_index;
 mod tolerance_interval;
 mod trend;
+mod two_groups;
 mod variance_components;
 mod wording;
 
@@ -55,4 +57,5 @@ pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
+pub use two_groups::{GroupChange, GroupCommon, GroupMean, OneSided, TwoGroups, TwoGroupsBuilder};
 pub use wording::quantity_title;

@@ -100,9 +100,14 @@ fn effect_text(effect: &Effect, unit: Unit, unlike: &str) -> String {
     }
 }
 
-fn signed(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
+pub(super) fn signed(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
     let text = value_text(value, uncertainty, unit, false);
     if value > 0.0 { format!("+{text}") } else { text }
+}
+
+/// The same as pages show it, with a minus sign that is one.
+pub(super) fn signed_text(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
+    signed(value, uncertainty, unit).replace('-', "\u{2212}")
 }
 
 fn add_corner(text: &mut String, corner: &CornerComparison) {
