@@ -417,6 +417,10 @@ pub struct CompareArgs {
     /// Write the result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write a page with both curves of every corner over each other and their difference. - is standard output. A history keeps no
+    /// curves.
+    #[arg(long, value_name = "FILE", conflicts_with = "history")]
+    pub html: Option<PathBuf>,
 }
 
 /// What the groups of a history are named after.

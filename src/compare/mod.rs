@@ -5,12 +5,14 @@
 //! | `taken` | a run as it is compared, and what one side alone has |
 //! | `pairs` | which unit of one side belongs to which of the other |
 //! | `corner` | the differences at one corner |
+//! | `curves` | the curves of a corner on both sides, and their difference over frequency |
 //! | `effect` | gain and delay that one corner shows, and their mean over corners |
 //! | `resonance` | a resonance that moved |
 //! | `common` | what is common to the corners of a product, and what remains |
 
 mod common;
 mod corner;
+mod curves;
 mod effect;
 mod pairs;
 mod resonance;
@@ -18,11 +20,12 @@ mod taken;
 
 pub use common::{Common, Effect, Remains, Said};
 pub use corner::{CornerComparison, ValueChange};
+pub use curves::{CurvePair, DifferencePoint};
 pub use resonance::Moved;
 pub use taken::{Alone, OneSide, Taken};
 
 use common::common;
-use corner::Curves;
+use curves::Curves;
 use serde::Serialize;
 use std::collections::BTreeSet;
 

@@ -75,6 +75,11 @@ impl Best {
         }
     }
 
+    /// Bytes of the entries.
+    pub(super) const fn spent(&self) -> u64 {
+        self.spent
+    }
+
     /// The numbers of the entries, the worst first.
     pub(super) fn numbers(&self) -> impl Iterator<Item = usize> {
         self.entries.keys().map(|(_, number)| *number)

@@ -15,7 +15,8 @@
 //! | `corner` | the detail of one corner |
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `run` | the pieces of one run, made in worker threads |
-//! | `detail_selection` | which pieces are worth making |
+//! | `compare`, `compare_plot` | the page of `compare`: both curves of every corner and their difference |
+//! | `detail_selection`, `detail_choice` | which pieces are worth making; which of those kept are shown |
 //! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
@@ -27,8 +28,11 @@
 
 mod axis;
 mod bode_plot;
+mod compare;
+mod compare_plot;
 mod corner;
 mod corner_table;
+mod detail_choice;
 mod detail_selection;
 mod drift;
 mod drift_plot;
@@ -45,6 +49,7 @@ mod text;
 mod whole;
 mod writer;
 
+pub use compare::write_compare_html;
 pub use detail_selection::HtmlPlan;
 pub use drift::write_drift_html;
 pub use run::{HtmlRun, html_run};

@@ -1,5 +1,6 @@
 //! The pieces put together: as many details as a browser opens at once, the rest named.
 
+use super::detail_choice::{Choice, Kept, Pick};
 use super::detail_selection::{Best, HtmlPlan, rank};
 use super::run::{HtmlRun, Piece};
 use super::spool::{Extent, Spool};
@@ -18,8 +19,6 @@ use std::sync::Arc;
 const ALL: u64 = 4_700_000;
 /// What details have at least, however large the matrix, bytes.
 const LEAST: u64 = 1_500_000;
-/// Share of the details that is for curves, while not all that is not pass has its tables: fifths.
-const CURVES: u64 = 3;
 /// Lines in the place of details, bytes: some thousand.
 const LINES: u64 = 400_000;
 /// Problems of inputs that are listed, bytes.
@@ -53,34 +52,6 @@ impl HtmlSummary {
         })
     }
 }
-
-/// Where a detail lies in the spool, and what decides whether it is shown.
-#[derive(Debug, Clone, Copy)]
-struct Kept {
-    run: u32,
-    corner: u32,
-    verdict: Verdict,
-    /// Head and tail; `None` where a line alone is kept.
-    text: Option<[Extent; 2]>,
-    /// The plots; `None` where there is no room for them.
-    plots: Option<Extent>,
-    line: Option<Extent>,
-}
-
-impl Kept {
-    /// Bytes without plots.
-    fn text_size(&self) -> u64 {
-        self.text.iter().flatten().map(|part| part.length).sum()
-    }
-
-    /// Bytes with plots; `None` where they are not all there.
-    fn size(&self) -> Option<u64> {
-        Some(self.text_size() + self.plots.filter(|_| self.text.is_some())?.length)
-    }
-}
-
-/// A detail that is shown, with or without its plots.
-type Pick = (Kept, bool);
 
 /// Product and corners: runs that have both alike share a table.
 type Sheet = (String, Vec<String>);
@@ -263,7 +234,8 @@ impl<W: Write> HtmlWriter<W> {
         let mut choice = Choice { kept: &self.kept, picked: BTreeMap::new(), room: 0 };
         let room = ALL.saturating_sub(rows + pictures).max(LEAST);
         choice.with_worst(self.worst.values().flatten().filter_map(|unit| unit.kept), room);
-        choice.with_bad(&self.with_text.numbers().collect::<Vec<_>>());
+        let bad: Vec<usize> = self.with_text.numbers().collect();
+        choice.with_bad(&bad, self.not_pass, self.lines.spent());
         let of = |number: &usize| self.kept.get(*number);
         let passing = |number: &usize| of(number).is_some_and(|kept| kept.verdict == Verdict::Pass);
         choice.with_plots(self.with_plots.numbers().filter(passing));
@@ -307,64 +279,6 @@ impl<W: Write> HtmlWriter<W> {
         out.flush()?;
         drop(out);
         Ok((self.sink, self.summary))
-    }
-}
-
-/// Chooses the details of a page.
-struct Choice<'a> {
-    kept: &'a [Kept],
-    /// What is chosen, and whether with plots.
-    picked: BTreeMap<usize, bool>,
-    /// Bytes that are left.
-    room: u64,
-}
-
-impl Choice<'_> {
-    /// The worst of each corner, in half of the room.
-    fn with_worst(&mut self, worst: impl Iterator<Item = usize>, room: u64) {
-        let mut half = room / 2;
-        self.room = room;
-        for number in worst {
-            let size = self.kept.get(number).and_then(Kept::size);
-            if let Some((size, left)) = size.and_then(|size| Some((size, half.checked_sub(size)?))) {
-                half = left;
-                self.room -= size;
-                self.picked.insert(number, true);
-            }
-        }
-    }
-
-    /// These with plots, as far as there is room; whether all of them had it.
-    fn with_plots(&mut self, numbers: impl Iterator<Item = usize>) -> bool {
-        for number in numbers {
-            let before = match self.picked.get(&number) {
-                Some(true) => continue,
-                Some(false) => self.kept.get(number).map_or(0, Kept::text_size),
-                None => 0,
-            };
-            let size = self.kept.get(number).and_then(Kept::size);
-            let Some(left) = size.and_then(|size| (self.room + before).checked_sub(size)) else {
-                return false;
-            };
-            self.room = left;
-            self.picked.insert(number, true);
-        }
-        true
-    }
-
-    /// What is not pass, the worst first: the first with plots, the next without; where all have room, more of them with plots.
-    fn with_bad(&mut self, numbers: &[usize]) {
-        let kept_back = self.room - self.room * CURVES / 5;
-        self.room -= kept_back;
-        self.with_plots(numbers.iter().copied());
-        self.room += kept_back;
-        for number in numbers.iter().filter(|number| !self.picked.contains_key(number)).collect::<Vec<_>>() {
-            let size = self.kept.get(*number).map_or(0, Kept::text_size);
-            let Some(left) = self.room.checked_sub(size) else { return };
-            self.room = left;
-            self.picked.insert(*number, false);
-        }
-        self.with_plots(numbers.iter().copied());
     }
 }
 
@@ -616,7 +530,7 @@ mod tests {
         let check = runs[1000].corners[1].checks.iter_mut().find(|check| check.check == "phase_margin");
         check.unwrap().value = Some(3.0);
         let (text, summary) = report(&runs);
-        assert!(text.len() < 5_500_000, "{}", text.len());
+        assert!(text.len() < 4_900_000, "{}", text.len());
         assert!(summary.left_out > 0 && summary.note().is_some());
         assert!(
             text.contains(&format!("{} corners that are not pass have no detail here", summary.left_out))
@@ -634,7 +548,7 @@ mod tests {
         };
         for count in [120, 1000] {
             let sizes = [0, 10, 50, 100].map(|percent| of(percent * count / 100, count));
-            assert!(sizes.iter().all(|size| *size < 5_500_000), "{sizes:?}");
+            assert!(sizes.iter().all(|size| *size < 4_900_000), "{sizes:?}");
         }
         let sizes: Vec<usize> = (0..12).map(|k| of(k * 50, 600)).collect();
         for pair in sizes.windows(2) {
