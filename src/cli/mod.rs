@@ -5,6 +5,7 @@
 //! | --- | --- |
 //! | `args` | what may be typed |
 //! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge` | a file per command |
+//! | `compare_builds` | `compare --history` |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |

@@ -1,7 +1,7 @@
 //! The differences at one corner. Values and curves are compared as they are with an accepted unit: what one station does to both sides
 //! cancels.
 
-use super::curves::{CurvePair, Of, drawn, judged, station};
+use super::curves::{CurvePair, Of, judged, station};
 use crate::baseline::{AcceptedValue, Deviation, Present, Side, Station, change, deviations};
 use crate::measurand::Measurand;
 use serde::{Serialize, Serializer};
@@ -28,9 +28,17 @@ pub struct CornerComparison {
     /// The largest deviation of the phase beyond its uncertainty.
     #[serde(serialize_with = "deviation")]
     pub phase_deg: Option<Deviation>,
-    /// Both curves and their difference, to be drawn; `None` where they have no common part.
+    /// Both curves and their difference, to be drawn; `None` where they have no common part, or differ less than hundreds of others.
     #[serde(skip)]
     pub curves: Option<CurvePair>,
+}
+
+impl CornerComparison {
+    /// The largest change of a value, in uncertainties.
+    #[must_use]
+    pub fn most(&self) -> f64 {
+        self.changes.iter().filter_map(ValueChange::times).fold(0.0, f64::max)
+    }
 }
 
 /// The difference of one value.
@@ -102,7 +110,7 @@ pub(super) fn compared(a: Of<'_>, b: Of<'_>, coverage: f64) -> CornerComparison 
         only: only.collect(),
         gain_db,
         phase_deg,
-        curves: drawn(a, b, coverage),
+        curves: None,
     }
 }
 

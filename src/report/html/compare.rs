@@ -64,10 +64,8 @@ fn top([a, b]: [&str; 2], products: &[ProductComparison]) -> Markup {
 
 /// Corners with their numbers, those that differ the most first.
 fn worst_first(product: &ProductComparison) -> Vec<(usize, &CornerComparison)> {
-    let most =
-        |corner: &CornerComparison| corner.changes.iter().filter_map(ValueChange::times).fold(0.0, f64::max);
     let mut order: Vec<(usize, &CornerComparison)> = product.corners.iter().enumerate().collect();
-    order.sort_by(|(_, one), (_, other)| most(other).total_cmp(&most(one)));
+    order.sort_by(|(_, one), (_, other)| other.most().total_cmp(&one.most()));
     order
 }
 
@@ -212,7 +210,7 @@ fn detail(id: &str, corner: &CornerComparison, coverage: f64, is_open: bool, is_
 fn values(corner: &CornerComparison) -> Markup {
     html! {
         div.wide tabindex="0" role="group" aria-label="values on both sides" {
-            table.stack {
+            table.values.stack {
                 thead { tr { th scope="col" { "value" } th scope="col" { "A" } th scope="col" { "B" } th scope="col" { "B less A" } } }
                 tbody {
                     @for change in &corner.changes {
