@@ -8,6 +8,8 @@
     reason = "a test that cannot run its own program must stop"
 )]
 
+#[path = "formats/side_by_side.rs"]
+mod side_by_side;
 mod tool;
 
 use serde_json::{Map, Value};
@@ -194,6 +196,12 @@ const RESULT: Shape = Keys(&[
     ("serials", List(&Keys(&[("serial", Text), ("verdict", OVERALL), ("products", List(&Text))]))),
     ("errors", List(&ERROR)),
 ]);
+const CROSSOVERS: Shape = List(&Keys(&[
+    ("frequency_hz", Number),
+    ("phase_margin_deg", Number),
+    ("direction", Word(&["falling", "rising"])),
+]));
+const PHASE_CROSSOVERS: Shape = List(&Keys(&[("frequency_hz", Number), ("gain_margin_db", Number)]));
 const INSPECTED: Shape = Keys(&[
     ("format", Count),
     (
@@ -202,15 +210,8 @@ const INSPECTED: Shape = Keys(&[
             ("file", Text),
             ("points", Count),
             ("band_hz", Tuple(2, &Number)),
-            (
-                "crossovers",
-                List(&Keys(&[
-                    ("frequency_hz", Number),
-                    ("phase_margin_deg", Number),
-                    ("direction", Word(&["falling", "rising"])),
-                ])),
-            ),
-            ("phase_crossovers", List(&Keys(&[("frequency_hz", Number), ("gain_margin_db", Number)]))),
+            ("crossovers", CROSSOVERS),
+            ("phase_crossovers", PHASE_CROSSOVERS),
             ("crossover_hz", Maybe(&MEASURED)),
             ("phase_margin_deg", Maybe(&MEASURED)),
             ("gain_margin_db", Maybe(&GAIN_MARGIN)),

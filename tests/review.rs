@@ -1,4 +1,5 @@
-//! For CI: parts of the runs judged on several machines and put together, marks beside the code, warnings that count.
+//! For CI: parts of the runs judged on several machines and put together, marks beside the code, warnings that count. And two builds
+//! or two sets of runs side by side.
 
 #![cfg(all(feature = "cli", unix))]
 #![allow(
@@ -172,4 +173,119 @@ fn specs_are_found_in_the_folders_above() {
     assert!(run(&below, "check . --specs rules").ends(2).stderr.contains("rules"));
     fs::create_dir(below.join(".git")).unwrap();
     assert!(run(&below, "check .").ends(2).stderr.contains("the specs cannot be read"));
+}
+
+/// Units of two builds of a history, W14 and W18: all crossovers 4 % higher in the second.
+fn two_builds(room: &Room) {
+    for (k, serial) in ["RG-1", "RG-2", "RG-3", "RG-4", "RG-5", "RG-6"].into_iter().enumerate() {
+        let is_later = k >= 3;
+        let factor = 1.0 + 0.002 * (k % 3) as f64 + if is_later { 0.04 } else { 0.0 };
+        let folder = format!("runs/{serial}");
+        gauge::add_run(room, &folder, serial, gauge::GOOD.map(|hz| hz * factor));
+        if is_later {
+            room.edit(&format!("{folder}/run.yaml"), "2026-W14", "2026-W18");
+            room.edit(&format!("{folder}/run.yaml"), "2.3.1", "2.4.0");
+        }
+    }
+    room.run("check runs --record line.db").ends(0);
+}
+
+/// Welch: three units each, 4 % apart, s/sqrt 3 of 0.2 % is 0.1155 % on each side. With 4 degrees of freedom t for 95.45 % is 2.87 (JCGM
+/// 100:2008, table G.2): 0.469 %, which is 0.117 of the difference. The pole at 80 kHz makes crossovers rise a little less, both alike.
+#[test]
+fn two_builds_are_compared_corner_by_corner_and_over_all() {
+    let room = Room::empty();
+    gauge::add_spec(&room);
+    two_builds(&room);
+    let result = room.run("compare --history line.db 2026-W14 2026-W18 --json -").ends(0).json();
+    let product = &result["products"][0];
+    assert_eq!((&product["units"], &product["in_both"]), (&serde_json::json!([3, 3]), &Value::from(0)));
+    let all = product["differences"].as_array().unwrap();
+    let crossovers: Vec<&Value> = all.iter().filter(|own| own["quantity"] == "crossover_hz").collect();
+    assert_eq!(crossovers.len(), 3);
+    for own in crossovers {
+        let (change, u) = (own["change"].as_f64().unwrap(), own["uncertainty"].as_f64().unwrap());
+        assert!((0.036..0.04).contains(&change) && (u / change - 0.117).abs() < 0.002, "{own}");
+    }
+    let common = product["common"].as_array().unwrap();
+    let over = common.iter().find(|own| own["quantity"] == "crossover_hz").unwrap();
+    assert_eq!((&over["said"], &over["corners"]), (&Value::from("common"), &Value::from(3)));
+    let text = room.run("compare --history line.db --over firmware 2.3.1 2.4.0").ends(0);
+    assert!(text.out().contains("over 3 corners") && text.out().contains("3 and 3"), "{}", text.out());
+    // No worse than what is before.
+    let times = |own: &Value| Some(own["change"].as_f64()?.abs() / own["uncertainty"].as_f64()?);
+    let nearer = all.iter().filter(|own| own["is_towards_limit"] == true).filter_map(times);
+    let nearer: Vec<f64> = nearer.take_while(|times| *times > 1.0).collect();
+    assert!(nearer.windows(2).all(|pair| pair[0] >= pair[1]), "{nearer:?}");
+}
+
+#[test]
+fn a_build_that_is_not_there_is_named_with_what_is() {
+    let room = Room::empty();
+    gauge::add_spec(&room);
+    two_builds(&room);
+    let told = |arguments: &str| room.run(&format!("compare --history line.db {arguments}")).ends(2).stderr;
+    assert!(told("2026-W14 2026-W81").contains("has no unit of build `2026-W81`"));
+    assert!(told("2026-W14 2026-W1").contains("did you mean `2026-W1"));
+    assert!(
+        told("2.3.1 2.4.0").contains("it has 2026-W14, 2026-W18; --over names what A and B are labels of")
+    );
+    assert!(told("2026-W14 2026-W18 --product gauges").contains("did you mean the product `gauge`?"));
+    assert!(room.run("compare --history none.db a b").ends(2).stderr.contains("none.db"));
+    assert!(told("2026-W14 2026-W18 --html page.html").contains("cannot be used with"));
+    assert!(room.run("compare runs/RG-1 runs/RG-2 --over build").ends(2).stderr.contains("--history"));
+    // One corner alone in each of two builds, another in each.
+    for (serial, build, corner) in [("RG-8", "2026-W30", "cold"), ("RG-9", "2026-W31", "24V-3A")] {
+        let folder = format!("other/{serial}");
+        gauge::add_run(&room, &folder, serial, gauge::GOOD);
+        let is_other = |line: &&str| !line.contains("file:") || line.contains(corner);
+        let run = fs::read_to_string(room.path(&format!("{folder}/run.yaml"))).unwrap();
+        let run: Vec<&str> = run.lines().filter(is_other).collect();
+        room.write(&format!("{folder}/run.yaml"), run.join("\n").replace("2026-W14", build));
+    }
+    room.run("check other --record line.db");
+    assert!(told("2026-W30 2026-W31").contains("no corner has values in both builds"));
+}
+
+#[test]
+fn a_page_shows_both_curves_and_their_difference() {
+    let room = gauge::room();
+    gauge::add_run(&room, "runs/other", "RG-00043", [12.6e3, 14e3, 15e3]);
+    room.run("compare runs/good runs/other --html page.html").ends(0);
+    let page = fs::read_to_string(room.path("page.html")).unwrap();
+    // Three corners, gain and angle: A, B, and the difference with its band.
+    for (part, count) in [
+        ("path class=\"curve confirms", 6 + 3),
+        ("path class=\"band", 6),
+        ("data-strip=\"angle-difference\" data-units=\"1000", 3),
+    ] {
+        assert_eq!(page.matches(&format!("{part}\"")).count(), count, "{part}");
+    }
+    assert!(page.contains("href=\"#p0c0\"") && page.contains("id=\"p0c0\""));
+    assert!(!page.contains("The verdict is") && page.len() < 200_000, "{}", page.len());
+    let both = room.run("compare runs/good runs/other --html - --json -").ends(2).stderr;
+    assert!(both.contains("standard output"), "{both}");
+}
+
+/// Two folders of 300 units: the worst have curves, the others tables, and the rest is named.
+#[test]
+fn a_page_of_many_corners_stays_small() {
+    let room = Room::empty();
+    gauge::add_spec(&room);
+    for side in ["a", "b"] {
+        gauge::add_run(&room, &format!("{side}/0"), "RG-0", gauge::GOOD);
+        for k in 1..300 {
+            let (from, to) = (room.path(&format!("{side}/0")), room.path(&format!("{side}/{k}")));
+            fs::create_dir(&to).unwrap();
+            for entry in fs::read_dir(&from).unwrap() {
+                let entry = entry.unwrap();
+                fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+            }
+            room.edit(&format!("{side}/{k}/run.yaml"), "RG-0", &format!("RG-{k}"));
+        }
+    }
+    room.run("compare a b --html page.html").ends(0);
+    let page = fs::read_to_string(room.path("page.html")).unwrap();
+    assert!(page.len() < 5_000_000 && page.len() > 1_000_000, "{}", page.len());
+    assert!(page.contains("Its curves are left out"), "{}", page.len());
 }

@@ -174,7 +174,8 @@ pub(super) fn student(probability: f64, dof: f64) -> f64 {
 
 /// By how much an uncertainty of `dof` effective degrees of freedom is widened so that `coverage` times it covers what it
 /// covers of a normal distribution (JCGM 100:2008, G.4.1).
-fn widened(coverage: f64, dof: f64) -> f64 {
+#[must_use]
+pub fn widened(coverage: f64, dof: f64) -> f64 {
     // Inside k standard deviations of a normal distribution lies erf(k / sqrt 2); half of the rest lies above.
     let above = 0.5 * (1.0 - erf(coverage * std::f64::consts::FRAC_1_SQRT_2));
     // A coverage so large that nothing is left above asks for no correction that could be told.

@@ -34,6 +34,7 @@ mod read;
 mod write;
 mod yaml_scalar;
 
+pub(crate) use change::widened;
 pub use change::{Change, Side, Station, change};
 pub use comparable_units::{Choice, Reference, choose};
 pub use curve_text::{Points, Row};

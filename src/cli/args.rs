@@ -88,11 +88,11 @@ pub enum Command {
     /// status: 0 when all runs were accepted, 1 when one was refused because it did not pass, 2 when an input could not be
     /// read, an output could not be written or the command line is wrong.
     Accept(AcceptArgs),
-    /// Show what differs between two runs, or two folders of runs.
+    /// Show what differs between two runs, two folders of runs, or two builds of a history.
     ///
     /// Corner by corner the difference of every value with its uncertainty and the largest deviation of the curves; over all corners of a
-    /// product a flat gain, a delay, a resonance that moved, and what remains. What one station does to both sides cancels. Nothing is
-    /// judged or accepted. Exit status: 0, differences or not; 2 when an input could not be read, nothing could be compared, an output
+    /// product a flat gain, a delay, a resonance that moved, and what remains. Of two builds the difference of the means of their units,
+    /// the worst first. What one station does to both sides cancels. Nothing is judged or accepted. Exit status: 0, differences or not; 2 when an input could not be read, nothing could be compared, an output
     /// could not be written or the command line is wrong.
     Compare(CompareArgs),
     /// Watch margins over builds: tables, control charts, trend, forecast, capability.
@@ -398,22 +398,48 @@ pub struct AcceptArgs {
 Examples:
   loopgauge compare runs/RG-00042 runs/RG-00042-reworked
   loopgauge compare runs/rev-b runs/rev-c --json differences.json
+  loopgauge compare --history line.db 2026-W14 2026-W18
+  loopgauge compare --history line.db --over firmware 2.3.1 2.4.0 --product river-gauge-5v
 
 Cautions: a difference holds for the corners that both sides have. What is common to all corners is a description, not a cause: \
 several parts may do the same to a curve.")]
 pub struct CompareArgs {
-    /// A run.yaml, its folder, or a folder that is searched for runs.
+    /// A run.yaml, its folder, or a folder that is searched for runs; with --history the label of a build.
     #[arg(value_name = "A")]
     pub a: PathBuf,
     /// The same; its units are matched with those of A by product and serial, or where each side has one of a product.
     #[arg(value_name = "B")]
     pub b: PathBuf,
+    /// Compare two builds of this history instead, A and B their labels: path of a file, or a postgresql:// address.
+    #[arg(long, value_name = "HISTORY")]
+    pub history: Option<Typed>,
+    /// What A and B are labels of.
+    #[arg(long, value_name = "WHAT", default_value = "build", requires = "history")]
+    pub over: GroupsOver,
+    /// Only this product of the history; all that have both builds by default.
+    #[arg(long, value_name = "NAME", requires = "history")]
+    pub product: Option<String>,
     /// The folder that holds PRODUCT.yaml for every product, or one spec file; `specs` is also looked for in the folders above.
     #[arg(long, value_name = "PATH", default_value = SPECS)]
     pub specs: PathBuf,
     /// Write the result as JSON. - is standard output.
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
+    /// Write a page with both curves of every corner over each other and their difference. - is standard output. A history keeps no
+    /// curves.
+    #[arg(long, value_name = "FILE", conflicts_with = "history")]
+    pub html: Option<PathBuf>,
+}
+
+/// What the groups of a history are named after.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum GroupsOver {
+    /// Lot or build labels.
+    Build,
+    /// Board revisions.
+    Revision,
+    /// Firmware versions.
+    Firmware,
 }
 
 /// Arguments of `inspect`.

@@ -1,12 +1,13 @@
-//! `compare`: two runs, or two folders of runs, side by side.
+//! `compare`: two runs, or two folders of runs, side by side; two builds are in `compare_builds`.
 
 use super::args::CompareArgs;
 use super::check::internal;
+use super::compare_builds::compare_builds;
 use super::console::Console;
-use super::outputs::{is_stdout, print, write_whole};
+use super::outputs::{apart, is_stdout, print, write_whole};
 use super::{PASSED, UNREADABLE};
 use crate::check::{Options, RunOutcome, Verdict, accept};
-use crate::compare::{Taken, compare as side_by_side};
+use crate::compare::{ProductComparison, Taken, compare as side_by_side};
 use crate::diagnostic::Diagnostic;
 use crate::disk::discover::{self, RunPlace};
 use crate::disk::files::label;
@@ -15,6 +16,7 @@ use crate::disk::specs::Specs;
 use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::output::Kind;
+use crate::report::html::write_compare_html;
 use crate::report::{TOOL, render_compare, write_compare_json};
 use crate::uncertainty::Chain;
 use rayon::prelude::*;
@@ -24,6 +26,13 @@ use std::path::{Path, PathBuf};
 
 /// Runs the command.
 pub fn compare(args: &CompareArgs, console: &mut Console) -> u8 {
+    if let Some(history) = &args.history {
+        return compare_builds(args, history, console);
+    }
+    if let Err(text) = apart(&[("--json", &args.json), ("--html", &args.html)]) {
+        console.fault(&text);
+        return UNREADABLE;
+    }
     let sides = [args.a.clone(), args.b.clone()];
     if let Err(text) = once(&[&args.a, &args.b]) {
         console.fault(&text);
@@ -46,13 +55,20 @@ pub fn compare(args: &CompareArgs, console: &mut Console) -> u8 {
              side has one of the product",
         );
     }
-    if let Some(path) = &args.json {
-        write_whole(path, Kind::Json, console, |file| write_compare_json(file, names, &products));
-    }
-    if !args.json.as_deref().is_some_and(is_stdout) {
-        print(&render_compare(names, &products, console.stdout_style(false)), console);
-    }
+    write(args, names, &products, console);
     if console.has_errors() { UNREADABLE } else { PASSED }
+}
+
+fn write(args: &CompareArgs, names: [&str; 2], products: &[ProductComparison], console: &mut Console) {
+    if let Some(path) = &args.json {
+        write_whole(path, Kind::Json, console, |file| write_compare_json(file, names, products));
+    }
+    if let Some(path) = &args.html {
+        write_whole(path, Kind::Html, console, |file| write_compare_html(file, names, products));
+    }
+    if ![&args.json, &args.html].iter().any(|path| path.as_deref().is_some_and(is_stdout)) {
+        print(&render_compare(names, products, console.stdout_style(false)), console);
+    }
 }
 
 /// The runs of one side, each unit once.

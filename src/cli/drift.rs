@@ -131,7 +131,8 @@ fn judged(args: &DriftArgs, given: Option<&Given>) -> Result<Vec<ProductDrift>, 
     chosen.into_iter().map(|product| of_product(&mut history, product, args, given).map_err(told)).collect()
 }
 
-fn unknown(address: &Address, wanted: &str, known: &[String]) -> Diagnostic {
+/// A product that is not there.
+pub fn unknown(address: &Address, wanted: &str, known: &[String]) -> Diagnostic {
     let help = match nearest(wanted, known.iter().map(String::as_str)) {
         Some(near) => format!("did you mean the product `{near}`?"),
         None if known.is_empty() => "it holds no record yet".to_owned(),
@@ -179,7 +180,8 @@ fn of_product(
     Ok(drift)
 }
 
-fn grouped(head: crate::history::RecordHead) -> RecordHead {
+/// A record as far as groups need it.
+pub fn grouped(head: crate::history::RecordHead) -> RecordHead {
     RecordHead {
         record: head.id.0,
         serial: head.serial,

@@ -5,6 +5,7 @@
 //! | --- | --- |
 //! | `args` | what may be typed |
 //! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge`, `predict` | a file per command |
+//! | `compare_builds`, `drift_parts` | `compare --history`; which part moved, from the records of a history |
 //! | `help` | chapters of the manual, and the help of commands |
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |
@@ -22,6 +23,7 @@ mod args;
 mod begin;
 mod check;
 mod compare;
+mod compare_builds;
 mod console;
 mod drift;
 mod drift_parts;

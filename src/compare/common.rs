@@ -1,6 +1,6 @@
 //! What is common to the corners of a product: a flat gain, a delay, a resonance that moved; and what remains.
 
-use super::corner::Curves;
+use super::curves::Curves;
 use super::effect::{Found, delay, first, gain, mean, second};
 use super::resonance::{Moved, moved};
 use crate::curve::db;

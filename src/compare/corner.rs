@@ -1,11 +1,9 @@
 //! The differences at one corner. Values and curves are compared as they are with an accepted unit: what one station does to both sides
 //! cancels.
 
-use super::taken::Taken;
-use crate::baseline::{AcceptedCorner, AcceptedValue, Deviation, Present, Side, Station, change, deviations};
-use crate::curve::{Curve, LocalError, Span};
+use super::curves::{CurvePair, Of, judged, station};
+use crate::baseline::{AcceptedValue, Deviation, Present, Side, Station, change, deviations};
 use crate::measurand::Measurand;
-use crate::uncertainty::Chain;
 use serde::{Serialize, Serializer};
 
 /// The differences at one corner.
@@ -30,6 +28,17 @@ pub struct CornerComparison {
     /// The largest deviation of the phase beyond its uncertainty.
     #[serde(serialize_with = "deviation")]
     pub phase_deg: Option<Deviation>,
+    /// Both curves and their difference, to be drawn; `None` where they have no common part, or differ less than hundreds of others.
+    #[serde(skip)]
+    pub curves: Option<CurvePair>,
+}
+
+impl CornerComparison {
+    /// The largest change of a value, in uncertainties.
+    #[must_use]
+    pub fn most(&self) -> f64 {
+        self.changes.iter().filter_map(ValueChange::times).fold(0.0, f64::max)
+    }
 }
 
 /// The difference of one value.
@@ -50,6 +59,12 @@ pub struct ValueChange {
 }
 
 impl ValueChange {
+    /// The change in uncertainties; `None` where one is not known.
+    #[must_use]
+    pub fn times(&self) -> Option<f64> {
+        self.change.zip(self.uncertainty).map(|(change, u)| change.abs() / u.max(f64::MIN_POSITIVE))
+    }
+
     /// Whether the change is more than its uncertainty.
     #[must_use]
     pub fn counts(&self) -> bool {
@@ -68,13 +83,6 @@ fn deviation<S: Serializer>(found: &Option<Deviation>, serializer: S) -> Result<
         at_hz: f64,
     }
     found.map(|found| Told { value: found.value, at_hz: found.at_hz }).serialize(serializer)
-}
-
-/// A corner of a run.
-pub(super) type Of<'a> = (&'a Taken, &'a AcceptedCorner);
-
-pub(super) fn station(taken: &Taken) -> Station<'_> {
-    Station { name: taken.unit.station.as_deref(), accuracy: taken.unit.accuracy }
 }
 
 pub(super) fn compared(a: Of<'_>, b: Of<'_>, coverage: f64) -> CornerComparison {
@@ -102,6 +110,7 @@ pub(super) fn compared(a: Of<'_>, b: Of<'_>, coverage: f64) -> CornerComparison 
         only: only.collect(),
         gain_db,
         phase_deg,
+        curves: None,
     }
 }
 
@@ -122,80 +131,5 @@ fn value_change(
         b: measurand.held(b.value),
         change: found.map(|found| found.value),
         uncertainty: found.and_then(|found| found.u).map(|u| u * coverage),
-    }
-}
-
-/// The judged part of a curve that was kept a little past its band.
-fn judged(corner: &AcceptedCorner, curve: &Curve) -> Span {
-    let whole = curve.span();
-    let band = corner.band_hz.map_or(whole, |[from, to]| Span { from: from.ln(), to: to.ln() });
-    Span { from: whole.from.max(band.from), to: whole.to.min(band.to) }
-}
-
-/// The difference of two curves at a place.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Place {
-    pub(super) hz: f64,
-    /// Of ln of the magnitude, neper, and of the angle, rad; second less first.
-    pub(super) off: [f64; 2],
-    /// Standard uncertainties that noise, thinning and rounding leave in them.
-    pub(super) noise: [f64; 2],
-    /// Standard uncertainties of what the impedance ratio does, and the chains where they are two.
-    pub(super) chains: [f64; 2],
-}
-
-/// The difference of two curves over their common part.
-#[derive(Debug, Clone)]
-pub(super) struct Curves {
-    pub(super) name: String,
-    pub(super) places: Vec<Place>,
-    /// Standard uncertainties that two different stations bring to a flat gain, neper, a flat phase, rad, and a delay, s.
-    pub(super) stations: [f64; 3],
-    /// The first side's curve.
-    pub(super) first: Curve,
-}
-
-/// Places that a difference is looked at: about as many are independent on a clean curve.
-const PLACES: usize = 50;
-/// What thinning and rounding leave open on both sides, as a standard uncertainty: neper and rad (0.005 dB, 0.025 deg).
-const THINNED: [f64; 2] = [5.8e-4, 4.4e-4];
-
-impl Curves {
-    /// `None` where the curves have no common part, or noise that nobody knows.
-    pub(super) fn new(a: Of<'_>, b: Of<'_>) -> Option<Self> {
-        let (first, second) = (a.1.curve.curve(), b.1.curve.curve());
-        let (one, other) = (judged(a.1, &first), judged(b.1, &second));
-        let (from, to) = (one.from.max(other.from), one.to.min(other.to));
-        if first.len() < 4 || second.len() < 4 || to - from < 0.1 {
-            return None;
-        }
-        let shared = station(a.0).is_shared_with(&station(b.0));
-        let chain = |of: Of<'_>| {
-            let ratio = Chain { impedance_ratio: of.0.chain.impedance_ratio, ..Chain::default() };
-            if shared { ratio } else { of.0.chain }
-        };
-        let (of_a, of_b) = (chain(a), chain(b));
-        let mut last = 0.0;
-        let mut places = Vec::with_capacity(PLACES);
-        for k in 0..PLACES {
-            let x = from + (to - from) * k as f64 / (PLACES - 1) as f64;
-            let (then, now) = (first.at(x), second.at(x));
-            // On from place to place, so that a long delay may turn it round.
-            last += crate::curve::wrap(now.angle - then.angle - last);
-            let (n, m) = (a.1.curve.noise_at(x)?, b.1.curve.noise_at(x)?);
-            let [c, d] = [of_a.errors(&then), of_b.errors(&now)];
-            let both = |of: fn(&LocalError) -> f64| of(&n).hypot(of(&m));
-            let [gain, phase] = THINNED;
-            places.push(Place {
-                hz: x.exp(),
-                off: [now.ln_mag - then.ln_mag, last],
-                noise: [both(|e| e.ln_mag).hypot(gain), both(|e| e.angle).hypot(phase)],
-                chains: [c[0].hypot(d[0]), c[1].hypot(d[1])],
-            });
-        }
-        let root = 3f64.sqrt();
-        let stations = |of: fn(&Chain) -> f64| of(&of_a).hypot(of(&of_b)) / root;
-        let stations = [stations(|c| c.gain_np), stations(|c| c.phase_rad), stations(|c| c.delay_s)];
-        Some(Self { name: format!("{}, {}", b.0.unit.serial, a.1.name), places, stations, first })
     }
 }

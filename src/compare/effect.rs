@@ -6,7 +6,7 @@
 //! the impedance ratio may do to all places at once is the other part. Over corners the mean is weighted again, with the larger of inner
 //! and outer uncertainty (R. T. Birge, "The calculation of errors by the method of least squares", Phys. Rev. 40, 1932: from memory).
 
-use super::corner::{Curves, Place};
+use super::curves::{Curves, Place};
 use std::f64::consts::TAU;
 
 /// A value with its standard uncertainty.

@@ -5,12 +5,14 @@
 //! | `taken` | a run as it is compared, and what one side alone has |
 //! | `pairs` | which unit of one side belongs to which of the other |
 //! | `corner` | the differences at one corner |
+//! | `curves` | the curves of a corner on both sides, and their difference over frequency |
 //! | `effect` | gain and delay that one corner shows, and their mean over corners |
 //! | `resonance` | a resonance that moved |
 //! | `common` | what is common to the corners of a product, and what remains |
 
 mod common;
 mod corner;
+mod curves;
 mod effect;
 mod pairs;
 mod resonance;
@@ -18,13 +20,17 @@ mod taken;
 
 pub use common::{Common, Effect, Remains, Said};
 pub use corner::{CornerComparison, ValueChange};
+pub use curves::{CurvePair, DifferencePoint};
 pub use resonance::Moved;
 pub use taken::{Alone, OneSide, Taken};
 
 use common::common;
-use corner::Curves;
+use curves::{Curves, Of, drawn};
 use serde::Serialize;
 use std::collections::BTreeSet;
+
+/// Corners of a product that keep their curves, those that differ the most: twice as many as a page bears.
+const DRAWN: usize = 400;
 
 /// The comparison of a product.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -59,7 +65,7 @@ fn of_product(product: &str, a: &[Taken], b: &[Taken]) -> ProductComparison {
     let (a, b) = (pick(a, &own(a)), pick(b, &own(b)));
     let coverage = a.iter().chain(&b).map(|taken| taken.unit.coverage).fold(1.0, f64::max);
     let (pairs, mut alone) = pairs::pairs(&a, &b);
-    let (mut corners, mut curves) = (Vec::new(), Vec::new());
+    let (mut corners, mut curves, mut sides) = (Vec::new(), Vec::new(), Vec::new());
     for (one, other) in pairs {
         for corner in &one.unit.corners {
             match other.unit.corners.iter().find(|own| own.name == corner.name) {
@@ -67,6 +73,7 @@ fn of_product(product: &str, a: &[Taken], b: &[Taken]) -> ProductComparison {
                     let pair = Curves::new((one, corner), (other, then));
                     corners.push(corner::compared((one, corner), (other, then), coverage));
                     curves.extend(pair);
+                    sides.push(((one, corner), (other, then)));
                 }
                 None => alone.push(pairs::corner_alone(OneSide::A, one, other, &corner.name)),
             }
@@ -76,7 +83,17 @@ fn of_product(product: &str, a: &[Taken], b: &[Taken]) -> ProductComparison {
         alone.extend(more.map(|own| pairs::corner_alone(OneSide::B, other, one, &own.name)));
     }
     let common = common(&curves, coverage);
+    draw(&mut corners, &sides, coverage);
     ProductComparison { product: product.to_owned(), coverage, corners, common, alone }
+}
+
+/// Gives the corners that differ the most the curves of their two sides.
+fn draw(corners: &mut [CornerComparison], sides: &[(Of<'_>, Of<'_>)], coverage: f64) {
+    let mut order: Vec<(&mut CornerComparison, &(Of<'_>, Of<'_>))> = corners.iter_mut().zip(sides).collect();
+    order.sort_by(|(one, _), (other, _)| other.most().total_cmp(&one.most()));
+    for (corner, (a, b)) in order.into_iter().take(DRAWN) {
+        corner.curves = drawn(*a, *b, coverage);
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 //! P = x (j/Q - 2x) / (1 + jx/Q - x²) and x = f/f0: the derivative of its logarithm by ln f0 (by hand). A pair of zeros does the opposite. Gain,
 //! delay and d follow from least squares for each f0 and Q of a grid, and the best one is taken.
 
-use super::corner::{Curves, Place};
+use super::curves::{Curves, Place};
 use crate::sweep::Complex64;
 use serde::Serialize;
 use std::f64::consts::{LN_2, TAU};

@@ -13,6 +13,7 @@
 //! | `parts` | which part of the circuit a movement comes from |
 //! | `variance_components`, `capability`, `tolerance_interval` | scatter of lots and units, and how much of the population meets the limits |
 //! | `control_charts`, `rules`, `judge_product` | the rules that a spec asks for, held against the series of a product |
+//! | `two_groups`, `mean_difference` | two groups side by side, corner by corner and over all corners; the difference of their means |
 //! | `facts` | settings, and what the rules of one series are judged by |
 //! | `group_values` | values of a group, scatter of lots, when a limit is met |
 //! | `outcome` | the result types |
@@ -27,6 +28,7 @@ mod forecast_rule;
 mod group_values;
 mod judge_product;
 mod least_squares;
+mod mean_difference;
 pub mod movement;
 mod movements;
 mod natural_order;
@@ -39,6 +41,7 @@ mod series;
 mod series_index;
 mod tolerance_interval;
 mod trend;
+mod two_groups;
 mod variance_components;
 mod wording;
 
@@ -47,6 +50,7 @@ pub use facts::{SETUP_GROUPS, SeriesKey, Settings};
 pub use group_values::{GroupStats, Lots, Reach};
 pub use judge_product::judge;
 pub use least_squares::{Line, Moments, student};
+pub use mean_difference::GroupMean;
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, PartsMoved, Range, Since, Weights};
 pub use natural_order::natural;
 pub use outcome::{
@@ -58,4 +62,5 @@ pub use population::{Population, PopulationBuilder, RecordHead};
 pub use series::{RecordValue, Running, Series, SeriesBuilder};
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
+pub use two_groups::{GroupChange, GroupCommon, OneSided, TwoGroups, TwoGroupsBuilder};
 pub use wording::quantity_title;

@@ -64,6 +64,16 @@ impl Population {
     }
 }
 
+/// The group of a record along an axis.
+pub(super) fn label(over: DriftAxis, head: &RecordHead) -> Option<String> {
+    match over {
+        DriftAxis::Build => head.build.clone(),
+        DriftAxis::Revision => Some(head.revision.clone()),
+        DriftAxis::Firmware => head.firmware.clone(),
+        DriftAxis::Taken => head.taken_us.and_then(day),
+    }
+}
+
 /// Time and number of a record: what is newer is greater.
 type Age = (Option<i64>, i64);
 
@@ -134,12 +144,7 @@ impl PopulationBuilder {
     /// Takes a record, in any order.
     pub fn add(&mut self, head: RecordHead) {
         let age = (head.taken_us, head.record);
-        let label = match self.over {
-            DriftAxis::Build => head.build,
-            DriftAxis::Revision => Some(head.revision.clone()),
-            DriftAxis::Firmware => head.firmware.clone(),
-            DriftAxis::Taken => head.taken_us.and_then(day),
-        };
+        let label = label(self.over, &head);
         let (serial, station) = (self.texts.number(Some(head.serial)), self.texts.number(head.station));
         if head.is_reference {
             self.references.entry((serial, station)).or_default().push(age);

@@ -3,7 +3,7 @@
 use serde::{Serialize, Serializer};
 
 /// Unit of a reported value, as JSON writes it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Unit {
     /// Hertz.
     Hz,

@@ -54,21 +54,31 @@ pub fn render_compare([a, b]: [&str; 2], products: &[ProductComparison], style: 
 }
 
 fn add_common(text: &mut String, common: &Common) {
-    let of = match common.corners {
+    let _ = writeln!(text, "  {}", common_of(common));
+    for (name, said) in common_facts(common) {
+        let _ = writeln!(text, "    {name:<10}{said}");
+    }
+}
+
+/// How many corners it is of.
+pub(super) fn common_of(common: &Common) -> String {
+    match common.corners {
         1 => "of one corner".to_owned(),
         many => format!("common to {many} corners"),
-    };
-    let _ = writeln!(text, "  {of}");
+    }
+}
+
+/// What is common, by name. Clean already.
+pub(super) fn common_facts(common: &Common) -> Vec<(&'static str, String)> {
     let gain = common.gain_db.map(|effect| effect_text(&effect, Unit::Db, "not flat"));
     let delay = common.delay_s.map(|effect| effect_text(&effect, Unit::S, "no delay fits the phase"));
-    for (name, said) in [("gain", gain), ("delay", delay)] {
-        let _ = writeln!(text, "    {name:<10}{}", said.as_deref().unwrap_or("not known"));
-    }
+    let known = |said: Option<String>| said.unwrap_or_else(|| "not known".to_owned());
+    let mut facts = vec![("gain", known(gain)), ("delay", known(delay))];
     if let Some(moved) = &common.resonance {
         let way = if moved.by > 0.0 { "up" } else { "down" };
         let percent = number(100.0 * moved.by.abs(), 2);
         let at = value_alone(moved.at_hz, Some(0.05 * moved.at_hz), Unit::Hz, false);
-        let _ = writeln!(text, "    resonance about {at} moved {way} by about {percent} %");
+        facts.push(("resonance ", format!("about {at} moved {way} by about {percent} %")));
     }
     let rest =
         [(&common.remaining_gain_db, Unit::Db, "gain"), (&common.remaining_phase_deg, Unit::Deg, "phase")];
@@ -85,7 +95,8 @@ fn add_common(text: &mut String, common: &Common) {
         })
         .collect();
     let rest = if rest.is_empty() { "no more than their uncertainties".to_owned() } else { rest.join(", ") };
-    let _ = writeln!(text, "    what remains: {rest}");
+    facts.push(("what remains: ", rest));
+    facts
 }
 
 fn effect_text(effect: &Effect, unit: Unit, unlike: &str) -> String {
@@ -100,15 +111,24 @@ fn effect_text(effect: &Effect, unit: Unit, unlike: &str) -> String {
     }
 }
 
-fn signed(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
+pub(super) fn signed(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
     let text = value_text(value, uncertainty, unit, false);
     if value > 0.0 { format!("+{text}") } else { text }
 }
 
-fn add_corner(text: &mut String, corner: &CornerComparison) {
+/// The same as pages show it, with a minus sign that is one.
+pub(super) fn signed_text(value: f64, uncertainty: Option<f64>, unit: Unit) -> String {
+    signed(value, uncertainty, unit).replace('-', "\u{2212}")
+}
+
+/// The unit, or both.
+pub(super) fn serials(corner: &CornerComparison) -> String {
     let [a, b] = &corner.serials;
-    let serials =
-        if a == b { terminal(a).into_owned() } else { format!("{} and {}", terminal(a), terminal(b)) };
+    if a == b { terminal(a).into_owned() } else { format!("{} and {}", terminal(a), terminal(b)) }
+}
+
+fn add_corner(text: &mut String, corner: &CornerComparison) {
+    let serials = serials(corner);
     let apart = if corner.same_station { "" } else { ", not known to be one station: both chains count" };
     let _ = writeln!(text, "  {}, {serials}{apart}", terminal(&corner.corner));
     let rows: Vec<[String; 5]> = corner.changes.iter().map(row).collect();
@@ -118,6 +138,12 @@ fn add_corner(text: &mut String, corner: &CornerComparison) {
     for only in &corner.only {
         let _ = writeln!(text, "    {only}");
     }
+    let said = curves_text(corner);
+    let _ = writeln!(text, "    the curves differ most by: {said}");
+}
+
+/// Where the curves differ most.
+pub(super) fn curves_text(corner: &CornerComparison) -> String {
     let parts = [("gain", corner.gain_db, Unit::Db), ("phase", corner.phase_deg, Unit::Deg)];
     let parts: Vec<String> = parts
         .into_iter()
@@ -126,12 +152,11 @@ fn add_corner(text: &mut String, corner: &CornerComparison) {
             Some(format!("{name} {} at {}", signed(found.value, None, unit), frequency_text(found.at_hz)))
         })
         .collect();
-    let said =
-        if parts.is_empty() { "no more than their uncertainties".to_owned() } else { parts.join(", ") };
-    let _ = writeln!(text, "    the curves differ most by: {said}");
+    if parts.is_empty() { "no more than their uncertainties".to_owned() } else { parts.join(", ") }
 }
 
-fn row(change: &ValueChange) -> [String; 5] {
+/// A change: name, both values, difference, and what is to be said of it.
+pub(super) fn row(change: &ValueChange) -> [String; 5] {
     let unit = change.quantity.unit();
     // A crossover changes by a ratio; here in its unit, to be read beside the values.
     let scale = if change.quantity.is_relative() { change.a } else { 1.0 };
@@ -148,6 +173,11 @@ fn row(change: &ValueChange) -> [String; 5] {
 }
 
 fn add_alone(text: &mut String, alone: &Alone) {
+    let _ = writeln!(text, "  {}", alone_text(alone));
+}
+
+/// What one side alone has.
+pub(super) fn alone_text(alone: &Alone) -> String {
     let side = match alone.side {
         OneSide::A => "A",
         OneSide::B => "B",
@@ -156,5 +186,5 @@ fn add_alone(text: &mut String, alone: &Alone) {
         Some(corner) => format!("{} of {}", terminal(corner), terminal(&alone.run)),
         None => terminal(&alone.run).into_owned(),
     };
-    let _ = writeln!(text, "  only in {side}: {what}; {}", terminal(&alone.why));
+    format!("only in {side}: {what}; {}", terminal(&alone.why))
 }

@@ -1,9 +1,15 @@
 //! What each condition does: the mean difference of a margin between corners of one unit that differ in that condition alone.
 //!
 //! **Why within a unit?** What units differ by falls out, and a unit that lacks a corner shifts nothing.
+//!
+//! The mean's uncertainty is that of the scatter of the pairs, Student's factor included, at least what the parts of the values' own
+//! uncertainties make of it that differ from sweep to sweep. A run has one chain: its gain, phase and delay move both values of a pair,
+//! so that the difference of their contributions counts, for all pairs alike (JCGM 100:2008, 5.2.2, correlation 1).
 
 use super::corner_table::COLUMNS;
-use crate::check::{CornerOutcome, RunOutcome, Verdict};
+use crate::baseline::widened;
+use crate::check::{CornerOutcome, Measured, RunOutcome, Verdict};
+use crate::drift::Running;
 use crate::measurand::Measurand;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -28,7 +34,69 @@ pub(super) struct Step {
     /// See `from`.
     pub(super) to: String,
     pairs: BTreeSet<(String, String)>,
-    sums: [(f64, u64); COLUMNS.len()],
+    coverage: f64,
+    sums: [Sum; COLUMNS.len()],
+}
+
+/// The mean of a difference.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct MeanStep {
+    /// In the unit of the measurand.
+    pub(super) value: f64,
+    /// Its expanded uncertainty; `None` where it is not known.
+    pub(super) uncertainty: Option<f64>,
+}
+
+/// Differences of a margin, and what their expanded uncertainties are made of.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    values: Running,
+    /// What gain, phase and delay of the chain do to the differences.
+    chain: [f64; 3],
+    /// Squares of what is each value's own.
+    own: f64,
+    /// A value without a known uncertainty is among them.
+    is_open: bool,
+}
+
+impl Sum {
+    fn add(&mut self, measurand: Measurand, a: Measured, b: Measured) {
+        self.values.add(measurand.held(b.value) - measurand.held(a.value));
+        for (side, sign) in [(a, -1.0), (b, 1.0)] {
+            let Some(whole) = side.uncertainty else {
+                self.is_open = true;
+                continue;
+            };
+            let sign = if measurand.held(side.value) == side.value { sign } else { -sign };
+            // What was simulated is no sum of parts: none of it cancels.
+            match side.budget.filter(|budget| !side.simulated && budget.combined().is_some()) {
+                Some(budget) => {
+                    let parts = [budget.gain, budget.phase, budget.delay];
+                    self.chain.iter_mut().zip(parts).for_each(|(sum, part)| *sum += sign * part);
+                    let rest = whole * whole - parts.iter().map(|part| part * part).sum::<f64>();
+                    self.own += rest.max(0.0);
+                }
+                None => self.own += whole * whole,
+            }
+        }
+    }
+
+    fn mean(&self, coverage: f64) -> Option<MeanStep> {
+        let value = self.values.mean()?;
+        // Counts are small enough for an f64.
+        let n = self.values.count() as f64;
+        let own = (!self.is_open).then_some(self.own / (n * n));
+        let scatter = self.values.sd().map(|sd| (coverage * sd).powi(2) / n);
+        let chain: f64 = self.chain.iter().map(|sum| (sum / n).powi(2)).sum();
+        let uncertainty = match (scatter, own) {
+            (Some(scatter), own) if own.is_none_or(|own| scatter > own) => {
+                let whole = scatter + chain;
+                Some(whole.sqrt() * widened(coverage, (n - 1.0) * (whole / scatter).powi(2)))
+            }
+            (_, own) => own.map(|own| (own + chain).sqrt()),
+        };
+        Some(MeanStep { value, uncertainty })
+    }
 }
 
 impl ConditionSteps {
@@ -46,7 +114,7 @@ impl ConditionSteps {
                     self.products.insert(run.product.clone(), Vec::new());
                 }
                 let Some(steps) = self.products.get_mut(&run.product) else { continue };
-                step(steps, condition, from, to, (a, b));
+                step(steps, run.coverage, (condition, from, to), (a, b));
             }
         }
     }
@@ -60,9 +128,8 @@ impl ConditionSteps {
 /// Adds a pair to its step, which runs the way in which it was met first.
 fn step(
     steps: &mut Vec<Step>,
-    condition: &str,
-    from: &str,
-    to: &str,
+    coverage: f64,
+    (condition, from, to): (&str, &str, &str),
     (a, b): (&CornerOutcome, &CornerOutcome),
 ) {
     let is =
@@ -78,6 +145,7 @@ fn step(
         from: from.to_owned(),
         to: to.to_owned(),
         pairs: BTreeSet::new(),
+        coverage,
         sums: Default::default(),
     };
     new.add(a, b);
@@ -90,11 +158,10 @@ impl Step {
         self.pairs.len()
     }
 
-    /// The mean difference of what has a column, in the unit of the measurand, and how many it is the mean of.
-    pub(super) fn mean(&self, measurand: Measurand) -> Option<(f64, u64)> {
-        let (sum, count) = COLUMNS.iter().zip(self.sums).find(|(own, _)| **own == measurand)?.1;
-        // Counts are small enough for an f64.
-        (count > 0).then(|| (sum / count as f64, count))
+    /// The mean difference of what has a column.
+    pub(super) fn mean(&self, measurand: Measurand) -> Option<MeanStep> {
+        let (_, sum) = COLUMNS.iter().zip(&self.sums).find(|(own, _)| **own == measurand)?;
+        sum.mean(self.coverage)
     }
 
     fn add(&mut self, a: &CornerOutcome, b: &CornerOutcome) {
@@ -102,19 +169,17 @@ impl Step {
         if !self.pairs.contains(&pair) {
             self.pairs.insert(pair);
         }
-        for (measurand, (sum, count)) in COLUMNS.into_iter().zip(&mut self.sums) {
+        for (measurand, sum) in COLUMNS.into_iter().zip(&mut self.sums) {
             if let (Some(a), Some(b)) = (value(a, measurand), value(b, measurand)) {
-                *sum += b - a;
-                *count += 1;
+                sum.add(measurand, a, b);
             }
         }
     }
 }
 
-/// A value that is no mere bound, as limits hold it.
-fn value(corner: &CornerOutcome, measurand: Measurand) -> Option<f64> {
-    let measured = corner.measured.and_then(|measured| measured.get(measurand))?;
-    (measured.at_least != Some(true)).then(|| measurand.held(measured.value))
+/// A value that is no mere bound.
+fn value(corner: &CornerOutcome, measurand: Measurand) -> Option<Measured> {
+    corner.measured?.get(measurand).filter(|measured| measured.at_least != Some(true))
 }
 
 /// The condition that alone differs, with both values.
@@ -133,6 +198,7 @@ fn only_difference<'a>(a: &'a CornerOutcome, b: &'a CornerOutcome) -> Option<(&'
 mod tests {
     use super::*;
     use crate::report::sample;
+    use crate::uncertainty::Budget;
 
     fn at(name: &str, conditions: &[(&str, &str)], phase_margin: f64) -> CornerOutcome {
         let mut corner = sample::corner(name, conditions);
@@ -163,19 +229,57 @@ mod tests {
                     s.condition.as_str(),
                     s.from.as_str(),
                     s.to.as_str(),
-                    s.mean(Measurand::PhaseMargin).unwrap(),
+                    s.mean(Measurand::PhaseMargin).unwrap().value,
                 )
             })
             .collect();
         assert_eq!(
             told,
             [
-                ("load", "1 A", "3 A", (3.0, 4)),
-                ("input", "10 V", "32 V", (11.0, 4)),
-                ("ambient", "not said", "-30 degC", (-24.0, 2)),
+                ("load", "1 A", "3 A", 3.0),
+                ("input", "10 V", "32 V", 11.0),
+                ("ambient", "not said", "-30 degC", -24.0),
             ]
         );
         assert_eq!(steps.of(&run.product)[1].pairs(), 2);
+    }
+
+    /// Differences 2 and 4, twice each: s² = 4/3, so that 2 s/sqrt 4 = 1.155; t for 95.45 % and 3 degrees of freedom is 3.31 (JCGM
+    /// 100:2008, table G.2) in the place of 2. One pair has the values' own 0.3 and 0.4 alone, without the chain's part that both share.
+    #[test]
+    fn a_step_has_the_uncertainty_of_its_pairs_or_of_its_values() {
+        let mut run = sample::head("A");
+        let uncertain = |mut corner: CornerOutcome, own: f64, chain: f64| {
+            let measured = corner.measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap();
+            measured.uncertainty = Some(own.hypot(chain));
+            measured.budget = Some(Budget { phase: chain, noise: own, ..Budget::default() });
+            measured.simulated = false;
+            corner
+        };
+        let u = |run: &RunOutcome, runs: usize| {
+            let mut steps = ConditionSteps::default();
+            (0..runs).for_each(|_| steps.add(run));
+            let own = steps.of(&run.product)[0].mean(Measurand::PhaseMargin).unwrap();
+            own.uncertainty.unwrap()
+        };
+        run.coverage = 2.0;
+        run.corners = vec![
+            uncertain(at("a", &[("load", "1 A"), ("input", "10 V")], 50.0), 0.3, 0.5),
+            uncertain(at("b", &[("load", "3 A"), ("input", "10 V")], 52.0), 0.4, 0.5),
+        ];
+        assert!((u(&run, 1) - 0.5).abs() < 1e-12, "{}", u(&run, 1));
+        run.corners.push(uncertain(at("c", &[("load", "1 A"), ("input", "32 V")], 60.0), 0.0, 0.5));
+        run.corners.push(uncertain(at("d", &[("load", "3 A"), ("input", "32 V")], 64.0), 0.0, 0.5));
+        assert!((u(&run, 2) - 3.31 * (1.0 / 3.0_f64).sqrt()).abs() < 0.01, "{}", u(&run, 2));
+        run.corners.iter_mut().for_each(|corner| {
+            corner.measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap().uncertainty =
+                None;
+        });
+        assert!(u(&run, 1) > 1.0);
+        run.corners.truncate(2);
+        let mut steps = ConditionSteps::default();
+        steps.add(&run);
+        assert_eq!(steps.of(&run.product)[0].mean(Measurand::PhaseMargin).unwrap().uncertainty, None);
     }
 
     #[test]

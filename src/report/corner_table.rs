@@ -317,12 +317,6 @@ pub(super) fn rounded(value: f64, unit: Unit) -> String {
     scaled(value, value, unit, 4)
 }
 
-/// A change with its sign: `+11.8 deg`.
-pub(super) fn signed(value: f64, unit: Unit) -> String {
-    let sign = if value < 0.0 { '\u{2212}' } else { '+' };
-    format!("{sign}{}", scaled(value.abs(), value, unit, 3))
-}
-
 fn scaled(value: f64, beside: f64, unit: Unit, digits: usize) -> String {
     let (scale, prefix) = if matches!(unit, Unit::Hz | Unit::S) { si(beside) } else { (1.0, "") };
     let text = format!("{} {prefix}{}", number(value / scale, digits), unit.symbol());

@@ -29,6 +29,7 @@ mod shards;
 mod statement;
 mod tally;
 pub mod terminal;
+mod two_groups;
 
 #[cfg(test)]
 pub(crate) mod sample;
@@ -48,6 +49,7 @@ pub use predict::{Predicted, render_predict, write_predict_json};
 pub use shard_note::ShardNote;
 pub use shards::{CannotMerge, Merger, order, shard_note};
 pub use tally::{Board, Tally};
+pub use two_groups::{GroupNames, render_two_groups, write_two_groups_json};
 
 /// What wrote a report: `loopgauge 0.1.0`.
 pub const TOOL: &str = concat!("loopgauge ", env!("CARGO_PKG_VERSION"));

@@ -6,7 +6,7 @@
 Needs chromium, chromedriver and the Python package selenium; AXE_MIN_JS is axe.min.js of the npm package axe-core. Run in the
 checkout. Filters, searches, opens a corner, reads values by mouse and by keyboard, holds them against the JSON result, and fails
 on any entry of the console, any request, a table that is cut at 390 px, too much paper, and any finding of the accessibility
-engine, in light and in dark. The page of drift is read and looked at as well.
+engine, in light and in dark. The pages of drift and of compare are read and looked at as well.
 """
 
 import argparse
@@ -182,6 +182,34 @@ def drift(driver, tool, folder):
     print(f"drift: {output.text}")
 
 
+def compare(driver, tool, folder):
+    """Two runs over each other: the keys read both curves, and their difference is the one that is told."""
+    page = folder / "compare.html"
+    sides = ["demo-data/rev-b/RG-00011/river-gauge-5v", "demo-data/rev-c/RG-00021/river-gauge-5v"]
+    subprocess.run([tool, "compare", *sides, "--html", page], stdout=subprocess.DEVNULL, check=True)
+    driver.get(page.as_uri())
+    box = driver.find_element(By.CSS_SELECTOR, "details[open] .plots.pair")
+    focus, output = box.find_element(By.CSS_SELECTOR, ".strips"), box.find_element(By.CSS_SELECTOR, "output")
+    focus.send_keys(Keys.HOME)
+    first = output.text
+    focus.send_keys(Keys.ARROW_RIGHT)
+    check(first != output.text, f"the arrow key changes nothing: {first!r}")
+    found = re.search(r"gain A (\S+) dB, B (\S+) dB, B less A (\S+) dB ± (\S+) dB; angle A (\S+) deg, B (\S+) deg, B less A (\S+) deg ±",
+                      output.text.replace("\u2212", "-"))
+    check(found, f"not both sides are read: {output.text!r}")
+    a, b, change, _, *angles = map(float, found.groups())
+    check(abs(b - a - change) < 0.05, f"the difference of the gains is not that of the curves: {output.text!r}")
+    check(abs(angles[1] - angles[0] - angles[2]) < 0.2, f"the difference of the angles is not that of the curves: {output.text!r}")
+    wide = []
+    for width in (1280, 390):
+        size = {"width": width, "height": 1400, "deviceScaleFactor": 1, "mobile": False}
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        wide.append(driver.execute_script("return document.documentElement.scrollWidth"))
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    check(wide[0] <= 1280 and wide[1] <= 390, f"the page is {wide} px wide on screens of 1280 and 390")
+    print(f"compare: {output.text}")
+
+
 def quiet(driver, page):
     entries = driver.get_log("browser")
     check(not entries, f"the console has {entries}")
@@ -247,6 +275,10 @@ def main():
             for scheme in ("light", "dark"):
                 accessible(driver, arguments.axe.read_text(), scheme)
             drift(driver, arguments.tool.resolve(), folder)
+            for scheme in ("light", "dark"):
+                accessible(driver, arguments.axe.read_text(), scheme)
+            compare(driver, arguments.tool.resolve(), folder)
+            paper(driver, 8)
             for scheme in ("light", "dark"):
                 accessible(driver, arguments.axe.read_text(), scheme)
         finally:

@@ -15,14 +15,14 @@ use maud::{Markup, PreEscaped, html};
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Parts {
     pub(super) head: String,
-    /// The plots; empty where there are none.
-    pub(super) plots: String,
+    /// The plots, empty where there are none; `None` where they were not wanted.
+    pub(super) plots: Option<String>,
     pub(super) tail: String,
 }
 
 /// Makes the detail of a corner.
 pub(super) fn detail(run: &RunOutcome, index: usize, corner: &CornerOutcome, wanted: Detail) -> Parts {
-    let plots = if wanted == Detail::Plots { plots(corner) } else { None };
+    let plots = (wanted == Detail::Plots).then(|| plots(corner).map(Markup::into_string).unwrap_or_default());
     let is_good = corner.verdict == Verdict::Pass;
     let open = if is_good { String::new() } else { OPEN.to_string() };
     let head = html! {
@@ -38,7 +38,7 @@ pub(super) fn detail(run: &RunOutcome, index: usize, corner: &CornerOutcome, wan
             if is_good { "" } else { " bad" },
             head.into_string()
         ),
-        plots: plots.map(Markup::into_string).unwrap_or_default(),
+        plots,
         tail: format!("{}</div></details></article>\n", tail.into_string()),
     }
 }
@@ -52,6 +52,19 @@ fn summary(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
             p.lead { (check_name(&check.check)) ": " (safe(CheckStatement::of(corner, check).message_beside_name())) }
         }
     }
+}
+
+/// A corner that is not pass in a line, with the run that has its sweeps.
+pub(super) fn in_a_line(run: &RunOutcome, corner: &CornerOutcome) -> String {
+    let first = deciding(corner).next();
+    let line = html! {
+        li {
+            (mark(corner.verdict)) " " strong { (safe(&run.serial)) " " (safe(&corner.corner)) }
+            @if let Some(check) = first { ", " (check_name(&check.check)) ": " (safe(CheckStatement::of(corner, check).message_beside_name())) }
+            " " code { (safe(&run.run)) }
+        }
+    };
+    line.into_string()
 }
 
 /// What is not a pass, with what to do, and what else was noticed.
@@ -255,7 +268,7 @@ mod tests {
         for text in ["at least 50 deg", "specs/river-gauge-5v.yaml", "&lt; 0.01 %", "2.3.1"] {
             assert!(parts.tail.contains(text), "{text} in {}", parts.tail);
         }
-        assert!(parts.plots.is_empty());
+        assert_eq!(parts.plots.as_deref(), Some(""));
         assert!(parts.head.contains("<strong>phase margin</strong> <span>44.1 deg"), "{}", parts.head);
         assert!(detail(&run, 0, &run.corners[0], Detail::Text).head.contains("<details><summary>"));
     }

@@ -16,7 +16,8 @@
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `predict` | the page of `predict`: curve, spread and parts of each corner |
 //! | `run` | the pieces of one run, made in worker threads |
-//! | `detail_selection` | which pieces are worth making |
+//! | `compare`, `compare_plot` | the page of `compare`: both curves of every corner and their difference |
+//! | `detail_selection`, `detail_choice` | which pieces are worth making; which of those kept are shown |
 //! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
@@ -28,8 +29,11 @@
 
 mod axis;
 mod bode_plot;
+mod compare;
+mod compare_plot;
 mod corner;
 mod corner_table;
+mod detail_choice;
 mod detail_selection;
 mod drift;
 mod drift_plot;
@@ -47,6 +51,7 @@ mod text;
 mod whole;
 mod writer;
 
+pub use compare::write_compare_html;
 pub use detail_selection::HtmlPlan;
 pub use drift::write_drift_html;
 pub use predict::write_predict_html;

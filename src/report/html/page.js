@@ -170,14 +170,17 @@
       const hair = document.createElement('div');
       hair.className = 'hair';
       area.append(hair);
-      return { main, upper: band.slice(0, half), lower: band.slice(half).reverse(), left, width, units: Number(area.dataset.units), hair };
+      return { main, other: points(area.querySelector('.lines .confirms')), upper: band.slice(0, half), lower: band.slice(half).reverse(), left, width, units: Number(area.dataset.units), hair };
     });
     const box = figure.closest('.plots');
     const map = box.querySelector('.map');
     const output = box.querySelector('output');
-    const [gain, angle] = strips;
-    const start = strips[0].main[0][0];
-    const end = strips[0].main[strips[0].main.length - 1][0];
+    // Two curves over each other have a difference below each part.
+    const isPair = box.classList.contains('pair');
+    const [gain, angle] = isPair ? [strips[0], strips[2]] : strips;
+    const range = isPair ? strips[1].main : strips[0].main;
+    const start = range[0][0];
+    const end = range[range.length - 1][0];
     let place = Math.round((start + end) / 2);
     const value = (strip) => -at(strip.main, place) / strip.units;
     const spread = (strip) => (strip.upper.length > 1 ? (at(strip.lower, place) - at(strip.upper, place)) / 2 / strip.units : null);
@@ -188,6 +191,11 @@
     const show = () => {
       box.classList.add('reading');
       strips.forEach((strip) => { strip.hair.style.left = 100 * (place - strip.left) / strip.width + '%'; });
+      if (isPair) {
+        const both = (strip, change, unit) => 'A ' + fixed(value(strip), 2) + ' ' + unit + ', B ' + fixed(-at(strip.other, place) / strip.units, 2) + ' ' + unit + ', B less A ' + pm(change, 2, unit);
+        output.textContent = hertz(10 ** (place / perDecade)) + ': gain ' + both(gain, strips[1], 'dB') + '; angle ' + both(angle, strips[3], 'deg');
+        return;
+      }
       output.textContent = hertz(10 ** (place / perDecade)) + ': gain ' + pm(gain, 2, 'dB') + ', angle ' + pm(angle, 2, 'deg');
       const size = Number(map.dataset.sign) * 1000 * 10 ** (value(gain) / 20);
       const turn = value(angle) * Math.PI / 180;

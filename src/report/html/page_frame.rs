@@ -37,15 +37,27 @@ pub(crate) fn begin(title: &str) -> String {
 /// The end of a page.
 #[must_use]
 pub(crate) fn end() -> String {
-    format!("{}<script>{SCRIPT}</script></body></html>\n", foot().into_string())
-}
-
-fn foot() -> Markup {
-    html! {
+    closed(&html! {
         section.quiet aria-labelledby="words" {
             h2 #words { "How to read it" }
             dl.words { @for verdict in Verdict::ALL { div { dt { (mark(verdict)) } dd { (meaning(verdict)) } } } }
         }
+        (foot())
+    })
+}
+
+/// The end of a page that judges nothing.
+#[must_use]
+pub(crate) fn end_without_verdicts() -> String {
+    closed(&foot())
+}
+
+fn closed(foot: &Markup) -> String {
+    format!("{}<script>{SCRIPT}</script></body></html>\n", foot.0)
+}
+
+fn foot() -> Markup {
+    html! {
         section.quiet aria-labelledby="cautions" {
             h2 #cautions { "Cautions" }
             p { "Sweeps are taken on live circuits. Parts may carry dangerous voltage and be hot; capacitors stay charged after the supply is off. Isolate the injection transformer and the probes for the voltage they see, and mind that an electronic load can disturb the loop. A corner near its limit may oscillate when the injection starts: begin weak, limit the current, and watch the output on an oscilloscope. Follow the local codes, and have qualified people do it." }

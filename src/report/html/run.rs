@@ -1,7 +1,7 @@
 //! The pieces of one run: its row of the matrix and the details of its corners. Numbers that only the writer knows are left open
 //! as control characters, which no text of a piece can hold: they are made visible on their way in.
 
-use super::corner::{Parts, detail};
+use super::corner::{Parts, detail, in_a_line};
 use super::detail_selection::{Detail, HtmlPlan};
 use super::svg_path::whole;
 use super::text::{LINK, LINK_END, check_name, class, mark, safe};
@@ -29,6 +29,8 @@ pub(super) struct Piece {
     pub(super) headroom: Option<i32>,
     /// The detail; `None` where it is not worth making.
     pub(super) parts: Option<Parts>,
+    /// What stands in the place of a detail that has no room; `None` of what is pass.
+    pub(super) line: Option<String>,
     /// The curve, where it may be drawn beside those of the other corners.
     pub(super) curve: Option<Box<CornerCurve>>,
 }
@@ -56,7 +58,8 @@ fn piece(run: &RunOutcome, index: usize, corner: &CornerOutcome, plan: &HtmlPlan
     let wanted = plan.wants(&run.product, &corner.corner, corner.verdict, room);
     let parts = (wanted.detail != Detail::Nothing).then(|| detail(run, index, corner, wanted.detail));
     let curve = wanted.may_be_worst.then(|| CornerCurve::of(run, corner)).flatten().map(Box::new);
-    Piece { verdict: corner.verdict, headroom: room, parts, curve }
+    let line = (corner.verdict != Verdict::Pass).then(|| in_a_line(run, corner));
+    Piece { verdict: corner.verdict, headroom: room, parts, line, curve }
 }
 
 fn row(run: &RunOutcome) -> Markup {

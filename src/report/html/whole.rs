@@ -10,8 +10,9 @@ use crate::check::{CornerOutcome, CornerPlot, PlotPoint, RunOutcome, Verdict};
 use crate::measurand::Measurand;
 use crate::quantity::number;
 use crate::report::Tally;
+use crate::report::compare::signed_text as signed;
 use crate::report::condition_steps::Step;
-use crate::report::corner_table::{COLUMNS, signed};
+use crate::report::corner_table::COLUMNS;
 use crate::report::html::bode_plot::main_level;
 use crate::report::statement::{CheckStatement, count_of, nearest};
 use crate::spec::CriticalPoint;
@@ -265,13 +266,13 @@ fn steps_table(product: &str, steps: &[Step]) -> Markup {
                         @for step in steps.iter().take(STEPS) {
                             tr {
                                 th scope="row" { (safe(&step.condition)) " " (safe(&step.from)) " → " (safe(&step.to)) " " small { "(" (count_of(step.pairs() as u64, "pair")) ")" } }
-                                @for measurand in &columns { td.number data-l=(measurand.title()) { (step.mean(*measurand).map_or_else(|| "-".to_owned(), |(mean, _)| signed(mean, measurand.unit()))) } }
+                                @for measurand in &columns { td.number data-l=(measurand.title()) { (step.mean(*measurand).map_or_else(|| "-".to_owned(), |mean| signed(mean.value, mean.uncertainty, measurand.unit()))) } }
                             }
                         }
                     }
                 }
             }
-            p.small { "Mean change of a margin, over all units, between corners that differ in that condition alone."
+            p.small { "Mean change of a margin, over all units, between corners that differ in that condition alone, with its expanded uncertainty."
                 @if steps.len() > STEPS { " " (steps.len() - STEPS) " more are left out." } }
         }
     }

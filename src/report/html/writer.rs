@@ -1,8 +1,8 @@
 //! The pieces put together: as many details as a browser opens at once, the rest named.
 
-use super::corner::Parts;
-use super::detail_selection::HtmlPlan;
-use super::run::HtmlRun;
+use super::detail_choice::{Choice, Kept, Pick};
+use super::detail_selection::{Best, HtmlPlan, rank};
+use super::run::{HtmlRun, Piece};
 use super::spool::{Extent, Spool};
 use super::text::{LINK, LINK_END, OPEN, RUN};
 use super::whole::CornerCurve;
@@ -15,15 +15,12 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{self, Write};
 use std::sync::Arc;
 
-/// The matrix, the worst of each corner and details of corners that pass fill a page up to this, bytes: a browser opens it in a moment. Those
-/// that are not pass come on top.
+/// The pictures, the matrix and the details fill a page up to this, bytes: a browser opens it in a moment.
 const ALL: u64 = 4_700_000;
-/// What is not pass has plots while its details stay below this, bytes.
-const WITH_PLOTS: u64 = 10_000_000;
-/// And a detail without plots below this.
-const WITH_TEXT: u64 = 12_000_000;
-/// The worst of each corner, bytes: some hundred of them.
-const WORST: u64 = 2_000_000;
+/// What details have at least, however large the matrix, bytes.
+const LEAST: u64 = 1_500_000;
+/// Lines in the place of details, bytes: some thousand.
+const LINES: u64 = 400_000;
 /// Problems of inputs that are listed, bytes.
 const PROBLEMS: usize = 1_000_000;
 /// Rows of one sheet: a browser lays out only those that are seen.
@@ -48,27 +45,12 @@ impl HtmlSummary {
     pub fn note(&self) -> Option<String> {
         (self.left_out > 0).then(|| {
             format!(
-                "the HTML report shows {} corners that are not pass in its matrix alone, to stay small enough for a browser; \
-                 the JSON result has them all, and --only makes a report of a part",
+                "the HTML report shows {} corners that are not pass by a line or in its matrix alone, to stay small enough for a browser; \
+                 the JSON result has them all, and a report of fewer runs, or with --only, shows more of them",
                 self.left_out
             )
         })
     }
-}
-
-/// Where a detail lies in the spool, and what decides whether it is shown.
-#[derive(Debug, Clone, Copy)]
-struct Kept {
-    run: u32,
-    corner: u32,
-    verdict: Verdict,
-    /// Headroom, thousandths; the largest where nothing was held against a limit.
-    room: i32,
-    parts: [Extent; 3],
-    /// Whether its plots are shown: there is room for them.
-    has_plots: bool,
-    /// Whether it came while everything had room, so that it is there whatever the threads did.
-    early: bool,
 }
 
 /// Product and corners: runs that have both alike share a table.
@@ -107,14 +89,12 @@ pub struct HtmlWriter<W: Write> {
     specs: BTreeMap<(String, Option<String>), u64>,
     problems: String,
     problems_left: u64,
-    sizes: Sizes,
-    summary: HtmlSummary,
-}
-
-#[derive(Debug, Clone, Copy, Default)]
-struct Sizes {
-    all: u64,
+    /// The worst details with plots; of what is not pass the worst without, and the worst lines.
+    with_plots: Best,
+    with_text: Best,
+    lines: Best,
     not_pass: u64,
+    summary: HtmlSummary,
 }
 
 impl<W: Write> HtmlWriter<W> {
@@ -133,7 +113,10 @@ impl<W: Write> HtmlWriter<W> {
             specs: BTreeMap::new(),
             problems: String::new(),
             problems_left: 0,
-            sizes: Sizes::default(),
+            with_plots: Best::new(ALL),
+            with_text: Best::new(ALL),
+            lines: Best::new(LINES),
+            not_pass: 0,
             summary: HtmlSummary::default(),
         }
     }
@@ -149,15 +132,12 @@ impl<W: Write> HtmlWriter<W> {
         *self.specs.entry(spec).or_default() += 1;
         for (index, (corner, piece)) in corners.iter().zip(details).enumerate() {
             self.summary.corners += 1;
-            let kept = match piece.parts {
-                Some(parts) => self.keep((number, index), piece.verdict, piece.headroom, &parts)?,
-                None => None,
-            };
-            if kept.is_none() && piece.verdict != Verdict::Pass {
-                self.summary.left_out += 1;
-            }
+            let is_worst = piece.headroom.is_some_and(|room| self.is_worst(&product, corner, room));
+            let kept = self.keep((number, index), &piece, is_worst)?;
+            self.not_pass += u64::from(piece.verdict != Verdict::Pass);
             if let Some(room) = piece.headroom {
                 let (corner, curve) = (corner.clone(), piece.curve);
+                let kept = kept.filter(|at| self.kept.get(*at).is_some_and(|kept| kept.size().is_some()));
                 self.note_worst(&product, WorstUnit { corner, room, kept, curve });
             }
         }
@@ -172,6 +152,12 @@ impl<W: Write> HtmlWriter<W> {
         };
         self.row_at.push(Row { sheet, at: self.rows.append(row.as_bytes())? });
         Ok(())
+    }
+
+    /// Whether no unit before lay as near to a limit at its corner.
+    fn is_worst(&self, product: &str, corner: &str, room: i32) -> bool {
+        let known = self.worst.get(product).into_iter().flatten().find(|known| known.corner == corner);
+        known.is_none_or(|known| room < known.room)
     }
 
     fn note_worst(&mut self, product: &str, unit: WorstUnit) {
@@ -192,44 +178,43 @@ impl<W: Write> HtmlWriter<W> {
         all.filter_map(|unit| Some((unit.corner.as_str(), unit.room, unit.curve.as_deref()?))).collect()
     }
 
-    /// Keeps a detail, as far as there is room; what is decided hangs on the order of the runs alone.
+    /// Keeps what may be shown of a corner; what is decided hangs on the order of the runs alone.
     fn keep(
         &mut self,
         (run, index): (u32, usize),
-        verdict: Verdict,
-        headroom: Option<i32>,
-        parts: &Parts,
+        piece: &Piece,
+        is_worst: bool,
     ) -> io::Result<Option<usize>> {
-        let text = (parts.head.len() + parts.tail.len()) as u64;
-        let size = text + parts.plots.len() as u64;
-        let early = self.sizes.all <= ALL;
-        if early {
-            self.sizes.all += size;
-            if self.sizes.all > ALL {
-                self.plan.stop_all();
-            }
-        }
-        let mut has_plots = true;
-        if verdict != Verdict::Pass {
-            has_plots = self.sizes.not_pass + size <= WITH_PLOTS;
-            if !has_plots {
-                self.plan.stop_plots();
-            }
-            if !has_plots && self.sizes.not_pass + text > WITH_TEXT {
-                self.plan.stop_text();
-                return Ok(None);
-            }
-            self.sizes.not_pass += if has_plots { size } else { text };
-        }
-        let extents = [
-            self.details.append(parts.head.as_bytes())?,
-            self.details.append(parts.plots.as_bytes())?,
-            self.details.append(parts.tail.as_bytes())?,
-        ];
+        let rank = rank(piece.verdict, piece.headroom);
+        let is_bad = piece.verdict != Verdict::Pass;
+        let number = self.kept.len();
         let corner = u32::try_from(index).unwrap_or(u32::MAX);
-        let room = headroom.unwrap_or(i32::MAX);
-        self.kept.push(Kept { run, corner, verdict, room, parts: extents, has_plots, early });
-        Ok(Some(self.kept.len() - 1))
+        let mut kept = Kept { run, corner, verdict: piece.verdict, text: None, plots: None, line: None };
+        let has_room =
+            self.with_plots.has_room(rank) || is_worst || (is_bad && self.with_text.has_room(rank));
+        if let Some(parts) = piece.parts.as_ref().filter(|_| has_room) {
+            let head = self.details.append(parts.head.as_bytes())?;
+            if let Some(plots) = &parts.plots {
+                kept.plots = Some(self.details.append(plots.as_bytes())?);
+            }
+            kept.text = Some([head, self.details.append(parts.tail.as_bytes())?]);
+        }
+        if let Some(line) = piece.line.as_ref().filter(|_| self.lines.has_room(rank)) {
+            kept.line = Some(self.details.append(line.as_bytes())?);
+            self.lines.offer(rank, number, line.len() as u64);
+        }
+        if let Some(size) = kept.size() {
+            self.with_plots.offer(rank, number, size);
+        }
+        if is_bad && kept.text.is_some() {
+            self.with_text.offer(rank, number, kept.text_size());
+        }
+        self.plan.raise(&self.with_plots, &self.with_text);
+        let is_kept = kept.text.is_some() || kept.line.is_some();
+        if is_kept {
+            self.kept.push(kept);
+        }
+        Ok(is_kept.then_some(number))
     }
 
     /// Appends problems of a run that could not be read, or of no run (`run` is `None`).
@@ -243,35 +228,24 @@ impl<W: Write> HtmlWriter<W> {
         }
     }
 
-    /// Which details are shown, worst verdict first, then in the order of the runs. What passes fills what room is left beside the
-    /// pictures and the matrix, the nearest to a limit first.
-    fn picks(&self, pictures: u64) -> Vec<Kept> {
-        let size = |kept: &Kept| kept.parts.iter().map(|part| part.length).sum::<u64>();
+    /// Which details are shown, worst verdict first, those with plots in front, then in the order of the runs.
+    fn picks(&self, pictures: u64) -> (Vec<Pick>, Vec<Kept>) {
         let rows: u64 = self.row_at.iter().map(|row| row.at.length).sum();
-        let mut picked = HashSet::new();
-        let mut room = WORST;
-        let worst = self.worst.values().flatten().filter_map(|unit| unit.kept);
-        for (index, kept) in worst.filter_map(|index| Some((index, self.kept.get(index)?))) {
-            let size = size(kept);
-            if size <= room && picked.insert(index) {
-                room -= size;
-            }
-        }
-        let mut room = ALL.saturating_sub(rows + pictures + (WORST - room));
-        let mut passing: Vec<(usize, &Kept)> = self.kept.iter().enumerate().collect();
-        passing
-            .retain(|(index, kept)| kept.early && kept.verdict == Verdict::Pass && !picked.contains(index));
-        passing.sort_by_key(|(_, kept)| kept.room);
-        for (index, kept) in passing {
-            let Some(rest) = room.checked_sub(size(kept)) else { break };
-            room = rest;
-            picked.insert(index);
-        }
-        let is_picked =
-            |(index, kept): &(usize, &Kept)| kept.verdict != Verdict::Pass || picked.contains(index);
-        let mut picks: Vec<Kept> = self.kept.iter().enumerate().filter(is_picked).map(|(_, k)| *k).collect();
-        picks.sort_by_key(|kept| Verdict::ALL.iter().position(|verdict| *verdict == kept.verdict));
-        picks
+        let mut choice = Choice { kept: &self.kept, picked: BTreeMap::new(), room: 0 };
+        let room = ALL.saturating_sub(rows + pictures).max(LEAST);
+        choice.with_worst(self.worst.values().flatten().filter_map(|unit| unit.kept), room);
+        let bad: Vec<usize> = self.with_text.numbers().collect();
+        choice.with_bad(&bad, self.not_pass, self.lines.spent());
+        let of = |number: &usize| self.kept.get(*number);
+        let passing = |number: &usize| of(number).is_some_and(|kept| kept.verdict == Verdict::Pass);
+        choice.with_plots(self.with_plots.numbers().filter(passing));
+        let picked = choice.picked;
+        let lines = self.lines.numbers().filter(|number| !picked.contains_key(number));
+        let lines = lines.filter_map(|number| of(&number).copied()).collect();
+        let pick = |(number, has_plots): (usize, bool)| Some((*of(&number)?, has_plots));
+        let mut picks: Vec<Pick> = picked.into_iter().filter_map(pick).collect();
+        picks.sort_by_key(|(kept, has_plots)| (rank(kept.verdict, None), !has_plots));
+        (picks, lines)
     }
 
     /// Writes the whole report and gives the sink back, flushed.
@@ -280,8 +254,10 @@ impl<W: Write> HtmlWriter<W> {
     /// When a spool cannot be read or the sink cannot be written.
     pub fn finish(mut self, tally: &Tally) -> io::Result<(W, HtmlSummary)> {
         let pictures = whole::section(tally, &|product| self.curves(product)).into_string();
-        let picks = self.picks(pictures.len() as u64);
+        let (picks, lines) = self.picks(pictures.len() as u64);
         self.summary.details = picks.len() as u64;
+        let bad = picks.iter().filter(|(kept, _)| kept.verdict != Verdict::Pass).count() as u64;
+        self.summary.left_out = self.not_pass.saturating_sub(bad);
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
         out.write_all(page_frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
@@ -291,10 +267,12 @@ impl<W: Write> HtmlWriter<W> {
         write_problems(&mut out, &self.problems, self.problems_left)?;
         out.write_all(corner_table::tables(tally).into_string().as_bytes())?;
         out.write_all(pictures.as_bytes())?;
-        let shown: HashSet<(u32, u32)> = picks.iter().map(|kept| (kept.run, kept.corner)).collect();
+        let shown: HashSet<(u32, u32)> = picks.iter().map(|(kept, _)| (kept.run, kept.corner)).collect();
         write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
         out.write_all(overview::boards(tally).into_string().as_bytes())?;
         write_details(&mut out, &picks, &mut self.details, &self.summary)?;
+        write_lines(&mut out, &lines, &mut self.details, self.summary.left_out)?;
+        out.write_all(b"</section>\n")?;
         write_specs(&mut out, &self.specs)?;
         out.write_all(b"</main>\n")?;
         out.write_all(page_frame::end().as_bytes())?;
@@ -357,7 +335,7 @@ fn write_matrix(
 
 fn write_details(
     out: &mut impl Write,
-    picks: &[Kept],
+    picks: &[Pick],
     details: &mut Spool,
     summary: &HtmlSummary,
 ) -> io::Result<()> {
@@ -368,32 +346,57 @@ fn write_details(
                 "There are " (summary.corners) " corners. Shown here are those that are not pass, and of every corner of every product "
                 "the one that lies nearest to a limit, relative to that limit, and of the others as many as a page bears. The rest stands in the matrix above, and the JSON result has their numbers."
                 @if summary.left_out > 0 {
-                    " " strong { (summary.left_out) " corners that are not pass are left out as well: there are too many for one page." }
+                    " " strong { (summary.left_out) " corners that are not pass have no detail here: there are too many for one page." }
+                    " The worst come first, with their curves, the next without."
                 }
             }
         };
         out.write_all(text.into_string().as_bytes())?;
     }
-    let not_pass = picks.iter().filter(|kept| kept.verdict != Verdict::Pass).count();
+    let not_pass = picks.iter().filter(|(kept, _)| kept.verdict != Verdict::Pass).count();
+    let is_open = summary.left_out == 0 && not_pass <= OPENED;
     let mut buffer = Vec::new();
-    for group in picks.chunk_by(|a, b| a.verdict == b.verdict) {
-        let verdict = group.first().map_or(Verdict::Pass, |kept| kept.verdict);
+    for group in picks.chunk_by(|(a, _), (b, _)| a.verdict == b.verdict) {
+        let verdict = group.first().map_or(Verdict::Pass, |(kept, _)| kept.verdict);
         out.write_all(overview::details_heading(verdict, group.len()).into_string().as_bytes())?;
-        for kept in group {
-            let [head, plots, tail] = kept.parts;
-            for (part, wanted) in [(head, true), (plots, kept.has_plots), (tail, true)] {
-                if wanted {
-                    details.read(part, &mut buffer)?;
-                    expand(out, &buffer, kept.run, not_pass <= OPENED, &|_| false)?;
-                } else {
-                    out.write_all(
+        for (kept, has_plots) in group {
+            let Some([head, tail]) = kept.text else { continue };
+            for (part, wanted) in [(Some(head), true), (kept.plots, *has_plots), (Some(tail), true)] {
+                match part.filter(|_| wanted) {
+                    Some(part) => {
+                        details.read(part, &mut buffer)?;
+                        expand(out, &buffer, kept.run, is_open, &|_| false)?;
+                    }
+                    None if part.is_none_or(|part| part.length > 0) => out.write_all(
                         b"<p class=\"note\">Its plots are left out: there are too many for one page.</p>",
-                    )?;
+                    )?,
+                    None => {}
                 }
             }
         }
     }
-    out.write_all(b"</section>\n")
+    Ok(())
+}
+
+/// What is not pass and has no detail, a line each.
+fn write_lines(out: &mut impl Write, lines: &[Kept], details: &mut Spool, all: u64) -> io::Result<()> {
+    if lines.is_empty() {
+        return Ok(());
+    }
+    out.write_all(b"<h3 class=\"group\">Without a detail here</h3><div class=\"sheet\"><p>A report of one run shows all of it: <code>loopgauge check RUN --html FILE</code>; <code>--only 'CORNER/*'</code> keeps one corner of many runs.</p><ul class=\"noticed\">")?;
+    let mut buffer = Vec::new();
+    for kept in lines {
+        if let Some(line) = kept.line {
+            details.read(line, &mut buffer)?;
+            expand(out, &buffer, kept.run, false, &|_| false)?;
+        }
+    }
+    out.write_all(b"</ul>")?;
+    let more = all.saturating_sub(lines.len() as u64);
+    if more > 0 {
+        write!(out, "<p>{more} more stand in the matrix above, and in the JSON result.</p>")?;
+    }
+    out.write_all(b"</div>\n")
 }
 
 fn write_specs(out: &mut impl Write, specs: &BTreeMap<(String, Option<String>), u64>) -> io::Result<()> {
@@ -522,10 +525,34 @@ mod tests {
 
     #[test]
     fn too_many_that_are_not_pass_are_named_and_counted() {
-        let runs: Vec<RunOutcome> = (0..1200).map(|_| sample::run()).collect();
+        let mut runs: Vec<RunOutcome> = (0..1200).map(|_| sample::run()).collect();
+        // The worst of all comes late.
+        let check = runs[1000].corners[1].checks.iter_mut().find(|check| check.check == "phase_margin");
+        check.unwrap().value = Some(3.0);
         let (text, summary) = report(&runs);
-        assert!(text.len() < 16_000_000, "{}", text.len());
+        assert!(text.len() < 4_900_000, "{}", text.len());
         assert!(summary.left_out > 0 && summary.note().is_some());
-        assert!(text.contains(&format!("{} corners that are not pass are left out", summary.left_out)));
+        assert!(
+            text.contains(&format!("{} corners that are not pass have no detail here", summary.left_out))
+        );
+        assert!(text.contains("id=\"r1000c1\"") && text.contains("Without a detail here"));
+    }
+
+    /// The more fail, the more is left out: no page is larger for it than the largest.
+    #[test]
+    fn a_page_stays_as_large_whatever_the_number_that_fails() {
+        let of = |bad: usize, count: usize| {
+            let run =
+                |i| if i % count < bad { sample::run() } else { sample::passing(&format!("A-{i:05}"), 6) };
+            report(&(0..count).map(run).collect::<Vec<_>>()).0.len()
+        };
+        for count in [120, 1000] {
+            let sizes = [0, 10, 50, 100].map(|percent| of(percent * count / 100, count));
+            assert!(sizes.iter().all(|size| *size < 4_900_000), "{sizes:?}");
+        }
+        let sizes: Vec<usize> = (0..12).map(|k| of(k * 50, 600)).collect();
+        for pair in sizes.windows(2) {
+            assert!(pair[0].abs_diff(pair[1]) < 600_000, "{sizes:?}");
+        }
     }
 }
