@@ -205,7 +205,7 @@ fn moved(rail: &Rail, models: &[Model], seed: u64, part: usize) -> Said {
     let theory = weigh(&exact, &found.stayed).expect("weighed");
     let allowed = theory.iter().find(|own| own.hypothesis == Hypothesis::Part(part));
     let first = found.causes[0];
-    let off = (first.hypothesis == Hypothesis::Part(part)).then(|| first.movement).flatten();
+    let off = (first.hypothesis == Hypothesis::Part(part)).then_some(first.movement).flatten();
     Said {
         moved: part,
         first: first.hypothesis,

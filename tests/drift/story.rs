@@ -154,3 +154,21 @@ fn one_cause_is_one_entry() {
     let page = room.run("drift --history h.db --markdown -").ends(1);
     assert_eq!(page.out().matches("\n1. river-gauge").count(), 2, "{}", page.out());
 }
+
+/// Units judged with the netlist of their spec: the capacitor of another maker is named, and with it all that moved.
+#[test]
+fn a_part_of_another_maker_is_named() {
+    let room = Room::empty();
+    assert_eq!(make_line::tell_of_a_capacitor(&Address::File(room.path("h.db"))).unwrap(), 42);
+    let told = room.run("drift --history h.db").ends(0).stdout;
+    let line = told.lines().find(|line| line.contains("circuit: ")).unwrap_or_else(|| panic!("{told}"));
+    assert!(line.contains("circuit: Cout -1") && line.contains("explains all"), "{line}");
+    let result = room.run("drift --history h.db --json -").ends(0).json();
+    let circuit = &list(&result["movements"])[0]["circuit"];
+    let cause = &list(&circuit["causes"])[0];
+    assert_eq!(cause["part"], "Cout");
+    let (change, u) = (number(&cause["change"]), number(&cause["uncertainty"]));
+    assert!((change + 0.15).abs() <= u, "{change} {u}");
+    assert!(number(&cause["probability"]) > 0.95);
+    assert_eq!(circuit["changes"], circuit["explained"]);
+}
