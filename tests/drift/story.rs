@@ -160,7 +160,7 @@ fn one_cause_is_one_entry() {
 fn a_part_of_another_maker_is_named() {
     let room = Room::empty();
     assert_eq!(make_line::tell_of_a_capacitor(&Address::File(room.path("h.db"))).unwrap(), 42);
-    let told = room.run("drift --history h.db").ends(0).stdout;
+    let told = String::from_utf8(room.run("drift --history h.db").ends(0).stdout).unwrap();
     let line = told.lines().find(|line| line.contains("circuit: ")).unwrap_or_else(|| panic!("{told}"));
     assert!(line.contains("circuit: Cout -1") && line.contains("explains all"), "{line}");
     let result = room.run("drift --history h.db --json -").ends(0).json();
