@@ -50,7 +50,7 @@ struct Inner {
     slots: Vec<usize>,
     /// Stamps that move with a varied part, by the value that moves them.
     pulls: Vec<Pull>,
-    /// What each of them multiplies, where each value's pulls begin.
+    /// Unknowns: the voltages of the two sides; and the injection's current, whose equation has the 1 V.
     output: usize,
     input: usize,
     source: usize,
@@ -114,21 +114,9 @@ impl Model {
             at_hz: None,
             what: unknown_name(&sheet, &structure, unknown),
         })?;
-        let side = |at: usize| {
-            let element = flat.elements.get(injection)?;
-            element.nodes.get(at).copied().and_then(voltage)
-        };
-        let current = structure.currents.get(injection).copied().flatten();
-        let (Some(output), Some(input), Some(source)) = (side(0), side(1), current) else {
-            return Err(Unfit::GroundedSource { name: setting.injection.to_owned() });
-        };
-        let numbers: HashMap<(u32, u32), usize> =
-            plan.entries.iter().enumerate().map(|(slot, entry)| (*entry, slot)).collect();
-        let slot = |stamp: &Stamp| {
-            let entry = (u32::try_from(stamp.row).ok()?, u32::try_from(stamp.column).ok()?);
-            numbers.get(&entry).copied()
-        };
-        let slots = structure.stamps.iter().filter_map(slot).collect();
+        let (output, input, source) = sides(netlist, &structure, injection)
+            .ok_or_else(|| Unfit::GroundedSource { name: setting.injection.to_owned() })?;
+        let slots = slots(&plan, &structure);
         let pulls = pulls(&structure);
         let mut inner = Inner {
             sheet,
@@ -341,6 +329,24 @@ fn source(netlist: &Netlist, name: &str) -> Result<usize, Unfit> {
             name: name.to_owned(),
             known: netlist.sources().map(str::to_owned).collect(),
         })
+}
+
+/// Unknowns: the voltages of the output and the input side, and the current of the injection.
+fn sides(netlist: &Netlist, structure: &Structure, injection: usize) -> Option<(usize, usize, usize)> {
+    let [output, input] = netlist.inner.elements.get(injection)?.nodes.get(..2)?.try_into().ok()?;
+    let current = structure.currents.get(injection).copied().flatten();
+    Some((voltage(output)?, voltage(input)?, current?))
+}
+
+/// The entry of each stamp.
+fn slots(plan: &Plan, structure: &Structure) -> Vec<usize> {
+    let entries = plan.entries.iter().enumerate();
+    let numbers: HashMap<(u32, u32), usize> = entries.map(|(slot, entry)| (*entry, slot)).collect();
+    let slot = |stamp: &Stamp| {
+        let entry = (u32::try_from(stamp.row).ok()?, u32::try_from(stamp.column).ok()?);
+        numbers.get(&entry).copied()
+    };
+    structure.stamps.iter().filter_map(slot).collect()
 }
 
 /// Index of a parameter of the top level.

@@ -2,6 +2,7 @@
 
 use super::{Includes, Model, Netlist, Setting, Unfit};
 use crate::sweep::Complex64;
+use proptest::prelude::*;
 use std::f64::consts::TAU;
 
 struct NoFiles;
@@ -74,7 +75,7 @@ fn controlled_sources_have_the_signs_of_spice() {
 #[test]
 fn coupled_inductors_transform() {
     let (l1, l2, k) = (100e-6, 25e-6, 0.98f64);
-    let m = k * (l1 * l2 as f64).sqrt();
+    let m = k * f64::sqrt(l1 * l2);
     holds("Rs x a 1\nL1 a 0 100u\nL2 out 0 25u\nK1 L1 L2 0.98\nRl out 0 10", move |s| {
         // (1 + s L1) i1 + s M i2 = 1; s M i1 + (s L2 + 10) i2 = 0; the output is -10 i2.
         let determinant = (1.0 + s * l1) * (s * l2 + 10.0) - s * m * s * m;
@@ -233,4 +234,37 @@ fn a_circuit_that_is_not_determined_names_what_is_not() {
     the circuit does not determine the voltage of the node `a`
     ");
     assert!(matches!(between("R1 x out 1k", &[]).solver().loop_gain(0.0), Err(Unfit::NoFrequency { .. })));
+}
+
+/// The transfer of a ladder of a series and a shunt admittance a section, worked out from its end: 1 V there.
+fn ladder(sections: &[(f64, f64, f64)], s: Complex64) -> Complex64 {
+    let (mut voltage, mut current) = (Complex64::new(1.0, 0.0), Complex64::default());
+    for (series, shunt, farad) in sections.iter().rev() {
+        current += voltage * (1.0 / shunt + s * farad);
+        voltage += current * series;
+    }
+    1.0 / voltage
+}
+
+proptest! {
+    #[test]
+    fn ladders_from_milliohm_to_gigaohm_are_those_of_the_recursion(
+        sections in prop::collection::vec((-3.0..9.0f64, -3.0..9.0f64, -12.0..-3.0f64), 1..12),
+        decades in 1.0..7.0f64,
+    ) {
+        let sections: Vec<(f64, f64, f64)> =
+            sections.iter().map(|(r, g, c)| (10f64.powf(*r), 10f64.powf(*g), 10f64.powf(*c))).collect();
+        let mut body = "Rin x n0 1m\n".to_owned();
+        for (at, (series, shunt, farad)) in sections.iter().enumerate() {
+            let next = at + 1;
+            body.push_str(&format!("Rs{at} n{at} n{next} {series:e}\nRp{at} n{next} 0 {shunt:e}\nC{at} n{next} 0 {farad:e}\n"));
+        }
+        body.push_str(&format!("Vend n{} out 0", sections.len()));
+        let hz = 10f64.powf(decades);
+        let mut all = vec![(1e-3, f64::INFINITY, 0.0)];
+        all.extend(&sections);
+        let wanted = -ladder(&all, s(hz));
+        let found = between(&body, &[]).solver().loop_gain(hz).unwrap();
+        prop_assert!((found - wanted).norm() <= 1e-9 * wanted.norm(), "{found} not {wanted}");
+    }
 }

@@ -36,7 +36,7 @@ macro_rules! chapters {
 }
 
 chapters! {
-    first commands specs files lab collecting computing uncertainty sanity regression builds sql reports ci library line cautions changes
+    first commands specs files lab collecting computing uncertainty sanity circuit regression builds sql reports ci library line cautions changes
 }
 
 /// The chapter of this name.

@@ -32,17 +32,21 @@ pub(crate) struct Flat {
 /// From spots to places.
 #[derive(Debug, Default)]
 pub(crate) struct Places {
-    /// For each file its name and the lines that anything can be wrong in later: all that hold an expression or an element.
-    pub(crate) names: Vec<Arc<str>>,
+    /// Names of the files.
+    names: Vec<Arc<str>>,
 }
 
 impl Places {
+    pub(crate) fn new(names: &[Arc<str>]) -> Self {
+        Self { names: names.to_vec() }
+    }
+
     /// The file and line of a spot.
     pub(crate) fn place(&self, spot: Spot) -> Place {
         Place {
             file: self.names.get(spot.file as usize).cloned().unwrap_or_default(),
             line: Some(u64::from(spot.line) + 1),
-            column: Some(u64::from(spot.from) + 1),
+            column: None,
             key: None,
         }
     }

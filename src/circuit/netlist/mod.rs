@@ -26,3 +26,6 @@ pub(crate) use expression::{Dual, Expression};
 pub use flat::Netlist;
 pub(crate) use flat::{Flat, FlatElement};
 pub use read::Includes;
+
+#[cfg(test)]
+mod tests;

@@ -2,7 +2,7 @@
 
 use super::definition::{Definition, Element, Instance, Kind, Parameter};
 use super::expression::{Expression, Step};
-use super::flat::{Flat, FlatElement, FlatParameter};
+use super::flat::{Flat, FlatElement, FlatParameter, Places};
 use super::order::in_order;
 use super::read::{Declarations, MOST_LEVELS, meant};
 use super::source::{Sources, Word};
@@ -35,7 +35,7 @@ pub(super) fn opened(declared: &Declarations, sources: &mut Sources) -> Flat {
     opener.contents(0, 0);
     opener.resolve_others();
     flat.files = sources.names().iter().map(|name| name.to_string()).collect();
-    flat.places.names = sources.names().to_vec();
+    flat.places = Places::new(sources.names());
     flat
 }
 
