@@ -189,6 +189,7 @@
       box.classList.add('reading');
       strips.forEach((strip) => { strip.hair.style.left = 100 * (place - strip.left) / strip.width + '%'; });
       output.textContent = hertz(10 ** (place / perDecade)) + ': gain ' + pm(gain, 2, 'dB') + ', angle ' + pm(angle, 2, 'deg');
+      if (!map) return;
       const size = Number(map.dataset.sign) * 1000 * 10 ** (value(gain) / 20);
       const turn = value(angle) * Math.PI / 180;
       const cursor = map.querySelector('.cursor');
