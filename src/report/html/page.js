@@ -197,6 +197,7 @@
         return;
       }
       output.textContent = hertz(10 ** (place / perDecade)) + ': gain ' + pm(gain, 2, 'dB') + ', angle ' + pm(angle, 2, 'deg');
+      if (!map) return;
       const size = Number(map.dataset.sign) * 1000 * 10 ** (value(gain) / 20);
       const turn = value(angle) * Math.PI / 180;
       const cursor = map.querySelector('.cursor');

@@ -37,6 +37,7 @@ pub fn write_predict_html(mut sink: impl Write, predicted: &Predicted<'_>) -> io
     let corners = predicted.worst_first();
     let details = details(predicted, &corners);
     sink.write_all(overview(predicted, &corners, details.len()).into_string().as_bytes())?;
+    sink.write_all(b"<h3 class=\"group\">Corner by corner</h3>\n")?;
     for detail in &details {
         sink.write_all(detail.as_bytes())?;
     }
@@ -132,11 +133,20 @@ fn detail(k: usize, predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup
                 div.body id={ "c" (k) } {
                     @if let Some(advice) = advice(corner, &prediction.parts) { p.todo { b { "To do: " } (safe(&advice)) } }
                     ul.noticed { @for note in notes(corner, prediction.units) { li { (safe(&note)) } } }
-                    @if let Some(fan) = &corner.fan { @if let Some(plot) = bode(corner, fan, prediction.units) { div.plots { (plot) } } }
+                    @if let Some(fan) = &corner.fan { @if let Some(plot) = bode(corner, fan, prediction.units) { div.plots { (plot) (legend(prediction.units)) p.readout { output {} } } } }
                     (values(predicted, corner))
                     (sensitivity(predicted, corner))
                 }
             }
+        }
+    }
+}
+
+fn legend(units: usize) -> Markup {
+    html! {
+        ul.legend {
+            li { svg width="34" height="10" aria-hidden="true" { path class="curve judged" d="M1 5h32" {} } "nominal" }
+            @if units > 0 { li { svg width="34" height="10" aria-hidden="true" { rect.band x="1" width="32" height="10" {} } "95 % of the units" } }
         }
     }
 }
