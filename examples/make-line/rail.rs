@@ -20,6 +20,7 @@ const NOISE: f64 = 0.003;
 
 /// The rail, and what its units are drawn with.
 pub struct Rail {
+    /// Its spec.
     pub loaded: LoadedSpec,
     loops: CornerLoops,
     random: Pcg64,
@@ -27,14 +28,17 @@ pub struct Rail {
 
 /// A unit at the bench.
 pub struct Bench<'a> {
+    /// Serial number of the unit.
     pub serial: String,
-    /// Build label, and when it was taken.
+    /// Build label.
     pub build: String,
+    /// When it was taken, RFC 3339.
     pub taken: String,
     /// Logarithm of each part over nominal, in the order of `vary`.
     pub changes: Vec<f64>,
     /// What the bench makes of the loop gain at a corner.
     pub makes: &'a dyn Fn(usize, Complex64) -> Complex64,
+    /// What it is compared with.
     pub baseline: Option<&'a Accepted>,
 }
 
