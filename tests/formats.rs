@@ -151,6 +151,56 @@ const CORNER: Shape = Keys(&[
     ("checks", List(&CHECK)),
     ("findings", List(&Text)),
 ]);
+const PART: Shape = Keys(&[
+    ("part", Text),
+    ("unit", Word(&["ohm", "F", "H", ""])),
+    ("nominal", Number),
+    ("value", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("informed", Number),
+]);
+const PART_CHANGE: Shape = Keys(&[
+    ("part", Text),
+    ("change", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("informed", Number),
+]);
+const CAUSE: Shape = Keys(&[
+    ("part", Text),
+    ("change", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("probability", Number),
+]);
+const CIRCUIT: Shape = Keys(&[
+    ("parts", List(&PART)),
+    ("not_separable", List(&Tuple(2, &Text))),
+    (
+        "together",
+        List(&Keys(&[
+            ("parts", Tuple(2, &Text)),
+            ("known", Word(&["product", "ratio"])),
+            ("uncertainty", Number),
+        ])),
+    ),
+    ("causes", List(&CAUSE)),
+    (
+        "change",
+        Maybe(&Keys(&[
+            ("of", Text),
+            ("parts", List(&PART_CHANGE)),
+            ("changes", Count),
+            ("explained", Maybe(&Count)),
+        ])),
+    ),
+    ("unexplained", Maybe(&Number)),
+    ("discrepancy", Number),
+    // By corner, margin and part: change per +1 %.
+    ("sensitivity", Shape::Map(&Shape::Map(&Shape::Map(&Number)))),
+    (
+        "information",
+        Maybe(&Keys(&[("scales", List(&Number)), ("precision", List(&Number)), ("pull", List(&Number))])),
+    ),
+]);
 const ERROR: Shape = Keys(&[
     ("file", Maybe(&Text)),
     ("line", Maybe(&Count)),
@@ -189,6 +239,7 @@ const RESULT: Shape = Keys(&[
             ("coverage", Number),
             ("verdict", OVERALL),
             ("corners", List(&CORNER)),
+            ("circuit?", CIRCUIT),
         ])),
     ),
     ("serials", List(&Keys(&[("serial", Text), ("verdict", OVERALL), ("products", List(&Text))]))),
