@@ -29,10 +29,10 @@ const fn part(
     Part { name, card, simulated, start, tolerance }
 }
 
-/// The divider and the load stay as they are: they set the scale of all impedances in the controller and in the filter.
-const PARTS: [Part; 9] = [
+/// The divider and the load stay as they are: they set the scale of all impedances in the controller and in the filter. So does the
+/// resistance of the inductor: with it free the filter's impedances scale together, but for what the load tells by its damping.
+const PARTS: [Part; 8] = [
     part("Xf.L1", "L1 sw a ", "22u", "25u", "20 %"),
-    part("Xf.Rw", "Rw a out ", "30m", "26.5m", "30 %"),
     part("Xf.Cout", "Cout out b ", "100u", "88u", "20 %"),
     part("Xf.Resr", "Resr b 0 ", "5m", "5.6m", "30 %"),
     part("Xc.Rlead", "Rlead fb c ", "820", "920", "20 %"),
@@ -73,7 +73,7 @@ fn room(change: impl FnOnce(String) -> String) -> Room {
     room
 }
 
-/// A part as found: value simulated, value and expanded uncertainty, share of the tolerance taken away.
+/// A part as found: the value simulated; value and expanded uncertainty.
 struct Found {
     name: &'static str,
     simulated: f64,
@@ -115,11 +115,14 @@ fn parts(room: &Room, what: &str) -> (Vec<Found>, Value) {
         found
     });
     let found: Vec<Found> = found.collect();
-    assert_eq!(found.len(), PARTS.len());
+    assert_eq!(found.len(), PARTS.len(), "{circuit}");
     (found, run)
 }
 
 const RUN: &str = "run: 1\nproduct: river-gauge-5v\nserial: RG-SIM\nrevision: C\n";
+
+/// Largest deviation on the small-signal sweep, as a share: it has neither noise nor switches, and eight digits.
+const EXACT: f64 = 1e-4;
 
 #[test]
 fn the_parts_of_the_small_signal_sweep_are_found() {
@@ -131,23 +134,40 @@ fn the_parts_of_the_small_signal_sweep_are_found() {
     });
     room.write("run/run.yaml", format!("{RUN}sweeps:\n  - {{file: a.csv, corner: 24V-3A}}\n"));
     room.write("run/a.csv", recorded("averaged.csv"));
-    let (found, run) = parts(&room, "averaged");
-    println!("{:#}", run["circuit"]);
-    for part in found {
+    for part in parts(&room, "averaged").0 {
         let (share, in_u) = part.off().unwrap_or_else(|| panic!("{} is not told", part.name));
-        assert!(share.abs() < 1e-3, "{}: off {share:e}", part.name);
+        assert!(share.abs() < EXACT, "{}: off {share:e}", part.name);
         assert!(in_u.abs() <= 1.0, "{}: off {in_u} U", part.name);
     }
 }
 
-/// The recorded sweeps with switches, at these levels; each point times a factor.
-fn switching(levels_dbm: &[i32], factor: impl Fn(f64) -> Complex64) -> Room {
-    let room = room(|spec| spec);
+/// What is done about the modulator's sampling, which the averaged netlist lacks: up to 0.06 dB and 0.2 deg in the band
+/// (`sampling_explains_what_switches_change`).
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Sampling {
+    /// Nothing: the spec takes the modulator's gain as exact and the chain's as known to 0.02 dB.
+    Ignored,
+    /// The ramp varies by 1 %: nobody knows a modulator's gain better.
+    GainIsFree,
+    /// It is taken out of the sweeps, by its formula.
+    TakenOut,
+}
+
+/// The recorded sweeps with switches, at these levels.
+fn switching(levels_dbm: &[i32], sampling: Sampling) -> Room {
+    let room = room(|spec| match sampling {
+        Sampling::GainIsFree => spec.replace("20 %}", "20 %, RAMP: 1 %}"),
+        Sampling::Ignored | Sampling::TakenOut => spec,
+    });
     room.write("run/run.yaml", format!("{RUN}pattern: \"{{corner}}_{{level}}.csv\"\n"));
     for dbm in levels_dbm {
         let mut rows = String::from("frequency_hz,real,imag\n");
-        for (hz, textbook) in sweep(&format!("switching_{dbm}dBm.csv")) {
-            let around = -textbook * factor(hz);
+        for (hz, simulated) in sweep(&format!("switching_{dbm}dBm.csv")) {
+            let factor = match sampling {
+                Sampling::TakenOut => averaged(hz) / switched(hz),
+                Sampling::Ignored | Sampling::GainIsFree => Complex64::new(1.0, 0.0),
+            };
+            let around = -simulated * factor;
             rows.push_str(&format!("{hz},{},{}\n", around.re, around.im));
         }
         room.write(&format!("run/24V-3A_{dbm}dBm.csv"), rows);
@@ -155,21 +175,48 @@ fn switching(levels_dbm: &[i32], factor: impl Fn(f64) -> Complex64) -> Room {
     room
 }
 
-/// The levels of the other tests of which one is judged.
-fn gentle() -> [&'static [i32]; 4] {
-    [&[-3, 0], &LEVELS_DBM[2..], &LEVELS_DBM, &[-3, 0, 3, 6, 12, 15]]
+/// How far off a part may be, in its expanded uncertainty, and why where that is more than 1.
+fn bound(sampling: Sampling, judged: &str) -> f64 {
+    match (sampling, judged) {
+        // Sampling turns the modulator's gain, and that is told as Rlag and Clag: with the gain free, or sampling taken out, they
+        // are within 0.5 U.
+        (Sampling::Ignored, _) => 1.6,
+        // Rlead and Chigh, whose poles at 50 and 41 kHz nearly stand in for each other: a part of that is sampling, for without it
+        // they are within 1 U.
+        (Sampling::GainIsFree, "6 dBm") => 1.25,
+        // What is then left is what the simulation is off from the formula: its time step and, above 0 dBm, its level, 0.007 dB and 0.009 deg
+        // at most. It is smooth, so that the noise seen between neighbours does not count it; and no sum of squares shows it, for parts take
+        // it up. The uncertainty is a fifth of that of the other sweeps here, and too small.
+        (Sampling::TakenOut, "3 dBm") => 2.0,
+        _ => 1.0,
+    }
 }
 
 #[test]
-fn the_parts_of_the_switching_sweeps_are_found() {
-    for levels in gentle() {
-        for (what, room) in [
-            ("as recorded", switching(levels, |_| Complex64::new(1.0, 0.0))),
-            ("sampling taken out", switching(levels, |hz| averaged(hz) / switched(hz))),
-        ] {
-            let (found, run) = parts(&room, &format!("{levels:?}, {what}"));
-            println!("{} {}", run["corners"][0]["judged"]["level"], run["findings"]);
-            drop(found);
+fn the_parts_of_the_switching_sweeps_are_found_or_sampling_is_the_reason() {
+    let runs: [(&[i32], &str); 4] = [
+        (&[-3, 0], "-3 dBm"),
+        (&LEVELS_DBM[2..], "6 dBm"),
+        (&LEVELS_DBM, "6 dBm"),
+        (&[-3, 0, 3, 6, 12, 15], "3 dBm"),
+    ];
+    for (levels, judged) in runs {
+        for sampling in [Sampling::Ignored, Sampling::GainIsFree, Sampling::TakenOut] {
+            let (found, run) =
+                parts(&switching(levels, sampling), &format!("{levels:?}, sampling {sampling:?}"));
+            let corner = &run["corners"][0];
+            assert_eq!(corner["judged"]["level"], judged);
+            let check = list(&corner["checks"]).iter().find(|check| check["check"] == "circuit").unwrap();
+            assert_eq!(check["verdict"], "pass", "{check}");
+            // No part is 14 % off what the fit begins with any more, and none is said to be beyond its tolerance.
+            assert_eq!(run["findings"], Value::Null, "{run:#}");
+            let bound = bound(sampling, judged);
+            for part in &found {
+                let (share, in_u) = part.off().unwrap_or_else(|| panic!("{} is not told", part.name));
+                assert!(in_u.abs() <= bound, "{levels:?}, {sampling:?}: {} off {in_u} U", part.name);
+                let of_filter = ["Xf.L1", "Xf.Cout"].contains(&part.name);
+                assert!(!of_filter || share.abs() < 2e-3, "{}: off {share:e}", part.name);
+            }
         }
     }
 }
