@@ -287,6 +287,27 @@ fn the_result_of_check_has_its_shape() {
     }
 }
 
+/// Its shape is held above; here that there is one, without and with an accepted result.
+#[test]
+fn a_run_of_a_spec_with_a_circuit_tells_its_parts() {
+    let result = demo("check demo-data --json -").ends(2).json();
+    let told = list(&result["runs"]).iter().filter(|run| run["circuit"].is_object()).count();
+    assert!(told >= 10, "{told}");
+    let ran = demo("check demo-data/rev-c --baseline demo-data/baseline --json -");
+    let result = ran.json();
+    let runs = list(&result["runs"]);
+    let compared: Vec<&Value> = runs.iter().filter(|run| run["circuit"]["change"].is_object()).collect();
+    assert!(!compared.is_empty());
+    for run in compared {
+        CIRCUIT.check(&run["circuit"], "circuit");
+        let causes = list(&run["circuit"]["causes"]);
+        let sum: f64 = causes.iter().map(|cause| cause["probability"].as_f64().unwrap()).sum();
+        assert!((sum - 1.0).abs() < 1e-9, "{sum}");
+        // "Nothing", each part alone, "several".
+        assert_eq!(causes.len(), list(&run["circuit"]["parts"]).len() + 2);
+    }
+}
+
 #[test]
 fn the_result_of_inspect_has_its_shape() {
     let mut command = command(checkout());
@@ -397,6 +418,7 @@ fn checks_stand_in_their_order() {
         "delay_margin",
         "gain@400Hz",
         "gain@300kHz-400kHz",
+        "circuit",
         "regression.crossover",
         "regression.phase_margin",
         "regression.gain_margin",
@@ -407,8 +429,8 @@ fn checks_stand_in_their_order() {
         let mut ours: Vec<&str> = corner.iter().map(|name| name.split_once('/').unwrap().1).collect();
         // The order within `regression` is free.
         let mut wanted = expected;
-        ours[13..].sort_unstable();
-        wanted[13..].sort_unstable();
+        ours[14..].sort_unstable();
+        wanted[14..].sort_unstable();
         assert_eq!(ours, wanted);
     }
 }

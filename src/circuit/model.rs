@@ -143,24 +143,11 @@ impl Model {
         &self.inner.nominal
     }
 
-    /// Units of the varied parts, in the same order: of a resistor, a capacitor, an inductor. Empty for everything else: nobody
-    /// knows the unit of a parameter.
+    /// Units of the varied parts, in the same order; empty where the netlist does not tell it.
     #[must_use]
     pub fn units(&self) -> Vec<&'static str> {
-        let Sheet { flat, parts, value_of, .. } = &self.inner.sheet;
-        let kind = |part: &Part| match part {
-            Part::Parameter(_) => None,
-            Part::Value(value) => {
-                value_of.get(*value).and_then(|(at, _)| flat.elements.get(*at)).map(|own| own.kind)
-            }
-        };
-        let unit = |part: &Part| match kind(part) {
-            Some(Kind::Resistor) => "ohm",
-            Some(Kind::Capacitor) => "F",
-            Some(Kind::Inductor) => "H",
-            _ => "",
-        };
-        parts.iter().map(unit).collect()
+        let sheet = &self.inner.sheet;
+        sheet.parts.iter().map(|part| sheet.unit(*part)).collect()
     }
 
     /// Memory to work loop gains out in, the parts at their nominal values.

@@ -1,6 +1,6 @@
 //! The pieces put together: as many details as a browser opens at once, the rest named.
 
-use super::circuit::CircuitPiece;
+use super::circuit::Circuits;
 use super::corner::Parts;
 use super::detail_selection::HtmlPlan;
 use super::run::HtmlRun;
@@ -25,8 +25,6 @@ const WITH_PLOTS: u64 = 10_000_000;
 const WITH_TEXT: u64 = 12_000_000;
 /// The worst of each corner, bytes: some hundred of them.
 const WORST: u64 = 2_000_000;
-/// Parts of circuits, bytes: those of some hundred runs. Runs whose cause is told come before the others.
-const CIRCUITS: u64 = 1_000_000;
 /// Problems of inputs that are listed, bytes.
 const PROBLEMS: usize = 1_000_000;
 /// Rows of one sheet: a browser lays out only those that are seen.
@@ -115,29 +113,6 @@ pub struct HtmlWriter<W: Write> {
     summary: HtmlSummary,
 }
 
-/// What runs say of their circuits, in the order of the runs.
-#[derive(Debug, Default)]
-struct Circuits {
-    /// Those in which a cause is told, and the others.
-    told: Vec<Extent>,
-    others: Vec<Extent>,
-}
-
-impl Circuits {
-    /// How many of each kind have room, and their bytes.
-    fn picked(&self) -> ([usize; 2], u64) {
-        let mut sum = 0;
-        let counts = [&self.told, &self.others].map(|extents| {
-            let has_room = |extent: &&Extent| {
-                sum += extent.length;
-                sum <= CIRCUITS
-            };
-            extents.iter().take_while(has_room).count()
-        });
-        (counts, sum.min(CIRCUITS))
-    }
-}
-
 #[derive(Debug, Clone, Copy, Default)]
 struct Sizes {
     all: u64,
@@ -189,9 +164,9 @@ impl<W: Write> HtmlWriter<W> {
                 self.note_worst(&product, WorstUnit { corner, room, kept, curve });
             }
         }
-        if let Some(CircuitPiece { is_told, text }) = circuit {
-            let kept = self.details.append(text.as_bytes())?;
-            if is_told { self.circuits.told.push(kept) } else { self.circuits.others.push(kept) }
+        if let Some(piece) = circuit {
+            let kept = self.details.append(piece.text.as_bytes())?;
+            self.circuits.keep(piece.is_told, kept);
         }
         let key = (product, corners);
         let sheet = match self.sheet_of.get(&key) {
@@ -312,8 +287,7 @@ impl<W: Write> HtmlWriter<W> {
     /// When a spool cannot be read or the sink cannot be written.
     pub fn finish(mut self, tally: &Tally) -> io::Result<(W, HtmlSummary)> {
         let pictures = whole::section(tally, &|product| self.curves(product)).into_string();
-        let (_, circuits) = self.circuits.picked();
-        let picks = self.picks(pictures.len() as u64 + circuits);
+        let picks = self.picks(pictures.len() as u64 + self.circuits.bytes());
         self.summary.details = picks.len() as u64;
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
@@ -326,7 +300,7 @@ impl<W: Write> HtmlWriter<W> {
         out.write_all(pictures.as_bytes())?;
         let shown: HashSet<(u32, u32)> = picks.iter().map(|kept| (kept.run, kept.corner)).collect();
         write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
-        write_circuits(&mut out, &self.circuits, &mut self.details)?;
+        self.circuits.write(&mut out, &mut self.details)?;
         out.write_all(overview::boards(tally).into_string().as_bytes())?;
         write_details(&mut out, &picks, &mut self.details, &self.summary)?;
         write_specs(&mut out, &self.specs)?;
@@ -385,42 +359,6 @@ fn write_matrix(
             }
             out.write_all(overview::SHEET_END.as_bytes())?;
         }
-    }
-    out.write_all(b"</section>\n")
-}
-
-fn write_circuits(out: &mut impl Write, circuits: &Circuits, spool: &mut Spool) -> io::Result<()> {
-    let all = circuits.told.len() + circuits.others.len();
-    if all == 0 {
-        return Ok(());
-    }
-    let ([told, others], _) = circuits.picked();
-    out.write_all(b"<section aria-labelledby=\"circuits\"><h2 id=\"circuits\">Circuit behind the loop</h2>\n<p class=\"small\">Parts of each unit as its sweeps show them, all corners together, with their expanded uncertainty.</p>\n")?;
-    let mut buffer = Vec::new();
-    let mut write = |out: &mut dyn Write, extents: &[Extent], count: usize| -> io::Result<()> {
-        for extent in extents.iter().take(count) {
-            spool.read(*extent, &mut buffer)?;
-            out.write_all(&buffer)?;
-            out.write_all(b"\n")?;
-        }
-        Ok(())
-    };
-    write(out, &circuits.told, told)?;
-    if others > 0 {
-        let runs = if others == 1 { "run" } else { "runs" };
-        write!(
-            out,
-            "<details class=\"others\"><summary><h3>{others} {runs} of which no part is named</h3></summary>\n"
-        )?;
-        write(out, &circuits.others, others)?;
-        out.write_all(b"</details>")?;
-    }
-    if told + others < all {
-        let left = all - told - others;
-        write!(
-            out,
-            "<p class=\"note\">The parts of {left} more are in the JSON result: there are too many for one page.</p>"
-        )?;
     }
     out.write_all(b"</section>\n")
 }

@@ -18,7 +18,7 @@ mod run;
 mod verdict;
 
 pub(in crate::report) use check::CheckStatement;
-pub(in crate::report) use circuit::CircuitStatement;
+pub(in crate::report) use circuit::{CircuitStatement, PartRow};
 pub(in crate::report) use corner::{
     alike, calling, conditions, deciding, names, nearest, not_judged, without_baseline,
 };
