@@ -108,6 +108,7 @@ fn article(run: &RunOutcome, told: CircuitStatement<'_>, is_open: bool) -> Marku
                 div.body {
                     @if !rows.is_empty() { (table(run, told)) }
                     ul.noticed {
+                        @if let Some(since) = told.since() { li { b { "Moved: " } "how each part has moved since " (safe(since)) ", whose accepted result the run is held against" } }
                         @if let Some(silent) = told.silent() { li { b { "No result: " } (safe(&silent)) } }
                         @for pair in told.pairs() { li { b { "Not told apart: " } (safe(&pair)) } }
                         @let causes = told.causes();
@@ -133,14 +134,14 @@ fn capital(text: &str) -> String {
 }
 
 fn table(run: &RunOutcome, told: CircuitStatement<'_>) -> Markup {
-    let since = told.since().map(|since| format!("moved since {}", safe(since)));
+    let has_moved = told.since().is_some();
     html! {
         div.wide tabindex="0" role="group" aria-label=(format!("parts of {}", safe(&run.serial))) {
             table.files.stack {
                 thead { tr {
                     th scope="col" { "part" } th scope="col" { "nominal" } th scope="col" { "value" } th scope="col" { "from nominal" }
                     th scope="col" { "taken away" }
-                    @if let Some(since) = &since { th scope="col" { (since) } }
+                    @if has_moved { th scope="col" { "moved" } }
                 } }
                 tbody {
                     @for row in told.rows() {
@@ -150,7 +151,7 @@ fn table(run: &RunOutcome, told: CircuitStatement<'_>) -> Markup {
                             td.number data-l="value" { (row.value.unwrap_or_default()) }
                             td.number data-l="from nominal" { (row.off.unwrap_or_default().replace('-', "\u{2212}")) }
                             td.number data-l="taken away" { (bar(row.informed)) " " (row.informed) " %" }
-                            @if let Some(since) = &since { td.number data-l=(since) { (row.moved.unwrap_or_default().replace('-', "\u{2212}")) } }
+                            @if has_moved { td.number data-l="moved" { (row.moved.unwrap_or_default().replace('-', "\u{2212}")) } }
                         }
                     }
                 }
@@ -203,9 +204,12 @@ mod tests {
         run.circuit = Some(Box::new(sample::circuit()));
         let made = piece(&run).unwrap();
         assert!(made.is_told && made.text.contains("<details open>"));
-        for part in
-            ["9.83 uH ± 0.12 uH", "moved since RG-00042", "say nothing of COMPUTE", "their product to 0.2 %"]
-        {
+        for part in [
+            "9.83 uH ± 0.12 uH",
+            "has moved since RG-00042",
+            "say nothing of COMPUTE",
+            "their product to 0.2 %",
+        ] {
             assert!(made.text.contains(part), "{part} in {}", made.text);
         }
         run.circuit.as_mut().unwrap().causes[0].part = "nothing".to_owned();

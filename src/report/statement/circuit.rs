@@ -175,9 +175,9 @@ mod tests {
     #[test]
     fn a_part_stands_with_its_prefix_and_a_parameter_without_a_unit() {
         assert_eq!(part_text(9.834e-6, Some(1.2e-7), "H"), "9.83 uH ± 0.12 uH");
-        assert_eq!(part_text(1.0123e-2, Some(4e-4), "ohm"), "10.12 mohm ± 0.4 mohm");
+        assert_eq!(part_text(1.0123e-2, Some(4e-4), "ohm"), "10.12 mohm ± 0.40 mohm");
         assert_eq!(part_text(3.5e-7, Some(1.2e-8), ""), "350e-9 ± 12e-9");
-        assert_eq!(part_text(2.031, Some(0.05), ""), "2.031 ± 0.05");
+        assert_eq!(part_text(2.031, Some(0.012), ""), "2.031 ± 0.012");
     }
 
     #[test]
