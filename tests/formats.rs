@@ -153,6 +153,56 @@ const CORNER: Shape = Keys(&[
     ("checks", List(&CHECK)),
     ("findings", List(&Text)),
 ]);
+const PART: Shape = Keys(&[
+    ("part", Text),
+    ("unit", Word(&["ohm", "F", "H", ""])),
+    ("nominal", Number),
+    ("value", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("informed", Number),
+]);
+const PART_CHANGE: Shape = Keys(&[
+    ("part", Text),
+    ("change", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("informed", Number),
+]);
+const CAUSE: Shape = Keys(&[
+    ("part", Text),
+    ("change", Maybe(&Number)),
+    ("uncertainty", Maybe(&Number)),
+    ("probability", Number),
+]);
+const CIRCUIT: Shape = Keys(&[
+    ("parts", List(&PART)),
+    ("not_separable", List(&Tuple(2, &Text))),
+    (
+        "together",
+        List(&Keys(&[
+            ("parts", Tuple(2, &Text)),
+            ("known", Word(&["product", "ratio"])),
+            ("uncertainty", Number),
+        ])),
+    ),
+    ("causes", List(&CAUSE)),
+    (
+        "change",
+        Maybe(&Keys(&[
+            ("of", Text),
+            ("parts", List(&PART_CHANGE)),
+            ("changes", Count),
+            ("explained", Maybe(&Count)),
+        ])),
+    ),
+    ("unexplained", Maybe(&Number)),
+    ("discrepancy", Number),
+    // By corner, margin and part: change per +1 %.
+    ("sensitivity", Shape::Map(&Shape::Map(&Shape::Map(&Number)))),
+    (
+        "information",
+        Maybe(&Keys(&[("scales", List(&Number)), ("precision", List(&Number)), ("pull", List(&Number))])),
+    ),
+]);
 const ERROR: Shape = Keys(&[
     ("file", Maybe(&Text)),
     ("line", Maybe(&Count)),
@@ -191,6 +241,7 @@ const RESULT: Shape = Keys(&[
             ("coverage", Number),
             ("verdict", OVERALL),
             ("corners", List(&CORNER)),
+            ("circuit?", CIRCUIT),
         ])),
     ),
     ("serials", List(&Keys(&[("serial", Text), ("verdict", OVERALL), ("products", List(&Text))]))),
@@ -234,6 +285,27 @@ fn the_result_of_check_has_its_shape() {
         let result = demo(empty).ends(2).json();
         RESULT.check(&result, empty);
         assert_eq!((&result["verdict"], list(&result["runs"]).len()), (&Value::Null, 0));
+    }
+}
+
+/// Its shape is held above; here that there is one, without and with an accepted result.
+#[test]
+fn a_run_of_a_spec_with_a_circuit_tells_its_parts() {
+    let result = demo("check demo-data --json -").ends(2).json();
+    let told = list(&result["runs"]).iter().filter(|run| run["circuit"].is_object()).count();
+    assert!(told >= 10, "{told}");
+    let ran = demo("check demo-data/rev-c --baseline demo-data/baseline --json -");
+    let result = ran.json();
+    let runs = list(&result["runs"]);
+    let compared: Vec<&Value> = runs.iter().filter(|run| run["circuit"]["change"].is_object()).collect();
+    assert!(!compared.is_empty());
+    for run in compared {
+        CIRCUIT.check(&run["circuit"], "circuit");
+        let causes = list(&run["circuit"]["causes"]);
+        let sum: f64 = causes.iter().map(|cause| cause["probability"].as_f64().unwrap()).sum();
+        assert!((sum - 1.0).abs() < 1e-9, "{sum}");
+        // "Nothing", each part alone, "several".
+        assert_eq!(causes.len(), list(&run["circuit"]["parts"]).len() + 2);
     }
 }
 
@@ -347,6 +419,7 @@ fn checks_stand_in_their_order() {
         "delay_margin",
         "gain@400Hz",
         "gain@300kHz-400kHz",
+        "circuit",
         "regression.crossover",
         "regression.phase_margin",
         "regression.gain_margin",
@@ -357,8 +430,8 @@ fn checks_stand_in_their_order() {
         let mut ours: Vec<&str> = corner.iter().map(|name| name.split_once('/').unwrap().1).collect();
         // The order within `regression` is free.
         let mut wanted = expected;
-        ours[13..].sort_unstable();
-        wanted[13..].sort_unstable();
+        ours[14..].sort_unstable();
+        wanted[14..].sort_unstable();
         assert_eq!(ours, wanted);
     }
 }

@@ -413,3 +413,22 @@ fn one_serial_twice_and_an_unreadable_run_beside_it() {
     }
     drop(bytes);
 }
+
+/// The sentence of the circuit is a property of its own, and told once; a run without one has none.
+#[test]
+fn what_moved_is_a_property_of_the_suite() {
+    let sentence =
+        "circuit, against RG-00042: Cout -20 % ± 1 % (probability 0.98) explains all 32 changes of margins";
+    let mut run = sample::run();
+    run.findings = vec![sentence.to_owned(), "another".to_owned()];
+    let values = |run: &RunOutcome, name: &str| -> Vec<String> {
+        let (_, root) = report(&[suite(run).unwrap()]);
+        let properties = root.children[0].all("properties")[0].all("property");
+        let named = properties.iter().filter(|property| property.attributes["name"] == name);
+        named.map(|property| property.attributes["value"].clone()).collect()
+    };
+    assert_eq!((values(&run, "circuit").len(), values(&run, "finding").len()), (0, 2));
+    run.circuit = Some(Box::new(sample::circuit()));
+    assert_eq!(values(&run, "circuit"), [sentence]);
+    assert_eq!(values(&run, "finding"), ["another"]);
+}

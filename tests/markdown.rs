@@ -442,3 +442,26 @@ fn a_history_is_told_by_the_program_too() {
     let ran = room.run("drift --history line.db --markdown - --json -").ends(2);
     assert!(ran.stderr.contains("only one of --json and --markdown"), "{}", ran.stderr);
 }
+
+#[test]
+fn the_details_of_a_run_tell_its_circuit_in_two_lines() {
+    let mut run = sample::run();
+    assert!(!report(std::slice::from_ref(&run)).contains("- circuit: "));
+    run.circuit = Some(Box::new(sample::circuit()));
+    let text = report(&[run]);
+    let lines: Vec<&str> = text
+        .lines()
+        .filter(|line| line.starts_with("- parts: ") || line.starts_with("- circuit: "))
+        .collect();
+    assert_eq!(lines.len(), 2, "{text}");
+    assert!(
+        lines[0].ends_with("Cout 176 uF ± 2 uF (-20 %); the sweeps say nothing of COMPUTE"),
+        "{}",
+        lines[0]
+    );
+    assert!(
+        lines[1].contains("Cout -20 % ± 1 % (0.98)") && lines[1].contains("product to 0.2 %"),
+        "{}",
+        lines[1]
+    );
+}

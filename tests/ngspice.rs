@@ -11,6 +11,8 @@
     reason = "a test that cannot run its own program must stop"
 )]
 
+#[path = "ngspice/fitted.rs"]
+mod fitted;
 mod tool;
 
 use num_complex::Complex64;

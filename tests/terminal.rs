@@ -223,3 +223,18 @@ fn a_pipe_does_not_know_how_wide_the_terminal_is() {
     let quiet = on_terminal(&room, 100, &format!("inspect {SWEEP} --critical-point +1 -q"), &[]);
     assert!(!quiet.contains("gain, dB") && quiet.contains("phase margin"), "{quiet}");
 }
+
+/// The table stands where everything is wanted; the sentence, which is a finding of the run, everywhere.
+#[test]
+fn the_parts_of_a_circuit_are_listed_where_every_check_is() {
+    let mut run = sample::run();
+    run.circuit = Some(Box::new(sample::circuit()));
+    let full = text(std::slice::from_ref(&run), Style { every_check: true, ..Style::plain() });
+    let wanted = "    part  nominal  value              off     known  since RG-00042\n    \
+        L1    10 uH    9.83 uH ± 0.12 uH  -1.7 %  93 %   +0.4 % ± 1.2 %\n    \
+        Cout  220 uF   176 uF ± 2 uF      -20 %   95 %   -20 % ± 1 %\n    \
+        parts: the sweeps say nothing of COMPUTE\n    \
+        circuit: what moved, by probability: Cout -20 % ± 1 % (0.98), several parts (0.02); not told apart: L1 and Cout: their product";
+    assert!(full.contains(wanted), "{full}");
+    assert!(!text(&[run], Style::plain()).contains("COMPUTE"));
+}

@@ -53,7 +53,7 @@ pub use accepted::accept;
 pub use alone::would_be;
 pub use circuit::{
     Answers, CauseOutcome, CircuitOutcome, CornerLoop, Information, PartChange, PartOutcome, PartsSince,
-    Together, moved_text,
+    Together, cause_text, change_text, circuit_sentence, moved_text,
 };
 pub use compared::Compared;
 pub use corner::NO_BASELINE;

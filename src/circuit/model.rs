@@ -143,6 +143,13 @@ impl Model {
         &self.inner.nominal
     }
 
+    /// Units of the varied parts, in the same order; empty where the netlist does not tell it.
+    #[must_use]
+    pub fn units(&self) -> Vec<&'static str> {
+        let sheet = &self.inner.sheet;
+        sheet.parts.iter().map(|part| sheet.unit(*part)).collect()
+    }
+
     /// Memory to work loop gains out in, the parts at their nominal values.
     #[must_use]
     pub fn solver(&self) -> Solver {

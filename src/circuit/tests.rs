@@ -58,6 +58,14 @@ fn filters_have_the_transfer_of_their_closed_form() {
     holds("R1 x a 0\nR2 a out 1k\nR3 out 0 -3k", |_| Complex64::new(1.5, 0.0));
 }
 
+/// A parameter may be called as it likes: `Ramp` is no resistor, `Compute` no capacitor.
+#[test]
+fn units_are_those_of_elements_and_not_of_letters() {
+    let body = ".param Ramp=2 Compute=1u\nL1 x a {5*Compute}\nXf a out filter\n.subckt filter p q\nR1 p q {Ramp}\nC1 q 0 10n\n.ends\nE1 n 0 x 0 3";
+    let model = between(body, &["L1", "Xf.R1", "xf.c1", "Ramp", "Compute", "E1"]);
+    assert_eq!(model.units(), ["H", "ohm", "F", "", "", ""]);
+}
+
 #[test]
 fn controlled_sources_have_the_signs_of_spice() {
     holds("Vs x a 0\nR1 a 0 2k\nF1 0 out Vs 3\nR2 out 0 5k", |_| Complex64::new(7.5, 0.0));

@@ -1,6 +1,6 @@
 //! Values of all parameters and elements at one corner, and how they move with the varied parts.
 
-use super::netlist::{Dual, Expression, Flat};
+use super::netlist::{Dual, Expression, Flat, Kind};
 use super::unfit::Unfit;
 use std::collections::BTreeSet;
 
@@ -52,6 +52,18 @@ impl Sheet {
         let mut sheet = Self { flat, set, parts, value_of, reach: Vec::new() };
         sheet.reach = sheet.parts.iter().map(|part| sheet.reach_of(*part)).collect();
         sheet
+    }
+
+    /// The unit of a resistor, a capacitor, an inductor. Empty for everything else: nobody knows the unit of a parameter.
+    pub(super) fn unit(&self, part: Part) -> &'static str {
+        let Part::Value(value) = part else { return "" };
+        let element = self.value_of.get(value).and_then(|(at, _)| self.flat.elements.get(*at));
+        match element.map(|element| element.kind) {
+            Some(Kind::Resistor) => "ohm",
+            Some(Kind::Capacitor) => "F",
+            Some(Kind::Inductor) => "H",
+            _ => "",
+        }
     }
 
     fn reach_of(&self, part: Part) -> Reach {

@@ -3,7 +3,8 @@
 #![allow(dead_code, missing_docs, reason = "each user takes what it needs")]
 
 use loopgauge::check::{
-    CheckOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet, RunOutcome, Unit, Verdict,
+    CauseOutcome, CheckOutcome, CircuitOutcome, CornerOutcome, Judged, Limit, Measured, MeasuredSet,
+    PartChange, PartOutcome, PartsSince, RunOutcome, Together, Unit, Verdict,
 };
 use loopgauge::measurand::{Measurand, PerMeasurand};
 use loopgauge::run::Bench;
@@ -50,6 +51,61 @@ pub fn passing(serial: &str, corners: usize) -> RunOutcome {
         })
         .collect();
     rolled_up(RunOutcome { corners, ..head(serial) })
+}
+
+/// A circuit of which two parts are known and one is not; the capacitor moved.
+pub fn circuit() -> CircuitOutcome {
+    let part = |part: &str, unit, nominal, value: Option<(f64, f64)>, informed| PartOutcome {
+        part: part.to_owned(),
+        unit,
+        nominal,
+        value: value.map(|(value, _)| value),
+        uncertainty: value.map(|(_, u)| u),
+        informed,
+    };
+    let moved = |part: &str, change: Option<(f64, f64)>, informed| PartChange {
+        part: part.to_owned(),
+        change: change.map(|(change, _)| change),
+        uncertainty: change.map(|(_, u)| u),
+        informed,
+    };
+    let cause = |part: &str, change: Option<(f64, f64)>, probability| CauseOutcome {
+        part: part.to_owned(),
+        change: change.map(|(change, _)| change),
+        uncertainty: change.map(|(_, u)| u),
+        probability,
+    };
+    CircuitOutcome {
+        parts: vec![
+            part("L1", "H", 10e-6, Some((9.83e-6, 0.12e-6)), 0.938),
+            part("Cout", "F", 220e-6, Some((176e-6, 2e-6)), 0.953),
+            part("COMPUTE", "", 350e-9, None, 0.03),
+        ],
+        together: vec![Together {
+            parts: ["L1".to_owned(), "Cout".to_owned()],
+            known: "product",
+            uncertainty: 0.002,
+        }],
+        causes: vec![
+            cause("Cout", Some((-0.2, 0.01)), 0.98),
+            cause("several", None, 0.02),
+            cause("nothing", None, 1e-9),
+        ],
+        since: Some(PartsSince {
+            of: "RG-00042".to_owned(),
+            parts: vec![
+                moved("L1", Some((0.004, 0.012)), 0.9),
+                moved("Cout", Some((-0.2, 0.01)), 0.97),
+                moved("COMPUTE", None, 0.02),
+            ],
+            changes: 32,
+            explained: Some(32),
+        }),
+        unexplained: Some(0.012),
+        discrepancy: 0.0,
+        answers: Vec::new(),
+        information: None,
+    }
 }
 
 /// A run without corners.

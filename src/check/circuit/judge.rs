@@ -5,14 +5,14 @@ use super::explained::explained;
 use super::outcome::{
     Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,
 };
-use super::wording::{deviation_check, mistake_text, no_fit, summary};
+use super::wording::{circuit_sentence, deviation_check, mistake_text, no_fit};
 use crate::check::outcome::CornerOutcome;
 use crate::check::waivers::waive;
 use crate::circuit::causes::{Cause, Hypothesis};
 use crate::circuit::fit::{CornerPoints, Inseparable, Known, LoopModel, Prior, Quadratic, alone};
 use crate::circuit::mistakes::explain;
 use crate::circuit::places::Place;
-use crate::circuit::{CornerChange, CornerLoops, Deviation, Earlier, Movements, Subject, UnitFit};
+use crate::circuit::{CornerChange, CornerLoops, Deviation, Earlier, Model, Movements, Subject, UnitFit};
 use crate::decision::{Limit, Verdict, decide};
 use crate::spec::{CIRCUIT_CHECK, Circuit, DecisionRule, Spec};
 use crate::uncertainty::Chain;
@@ -99,14 +99,14 @@ impl Run<'_> {
         let answers = self.answers(&fit, &valid, subject.model);
         let moved = self.movements(&mut subject, &valid);
         let coverage = self.spec.decision.coverage;
-        let nominal = self.nominal();
+        let known = self.known();
         let beyond = if moved.is_none() { fit.beyond_tolerance() } else { None };
         let (causes, since) = match moved {
             Some((movements, since)) => (self.causes(&movements.causes, &movements.prior), Some(since)),
             None => (self.causes(&beyond.unwrap_or_default(), &fit.prior), None),
         };
         let outcome = CircuitOutcome {
-            parts: self.parts(&fit, &nominal, coverage),
+            parts: self.parts(&fit, &known, coverage),
             together: fit.inseparable.iter().map(|pair| self.together(pair, coverage)).collect(),
             causes,
             since,
@@ -115,33 +115,36 @@ impl Run<'_> {
             answers,
             information: alone(&fit.fitted).map(|data| information(&data, &fit.prior)),
         };
-        self.findings.extend(summary(&outcome));
+        self.findings.extend(circuit_sentence(&outcome));
         Some(outcome)
     }
 
-    /// Nominal values at the first corner of the spec.
-    fn nominal(&self) -> Vec<f64> {
+    /// Nominal values at the first corner of the spec, with their units.
+    fn known(&self) -> Vec<(f64, &'static str)> {
         let models = self.circuit.models(self.spec).unwrap_or_default();
-        models.first().map_or_else(Vec::new, |model| model.nominal().to_vec())
+        let of = |model: &Model| model.nominal().iter().copied().zip(model.units()).collect();
+        models.first().map_or_else(Vec::new, of)
     }
 
     fn name(&self, part: usize) -> String {
         self.circuit.vary.get(part).map_or_else(String::new, |(name, _)| name.clone())
     }
 
-    fn parts(&self, fit: &UnitFit, nominal: &[f64], coverage: f64) -> Vec<PartOutcome> {
-        let part = |(i, (part, nominal)): (usize, (&crate::circuit::fit::Part, &f64))| {
-            let tells = part.informed >= TELLS;
-            let value = nominal * part.ratio;
-            PartOutcome {
-                part: self.name(i),
-                nominal: *nominal,
-                value: tells.then_some(value),
-                uncertainty: tells.then_some((coverage * part.u * value).abs()),
-                informed: part.informed,
-            }
-        };
-        fit.parts.iter().zip(nominal).enumerate().map(part).collect()
+    fn parts(&self, fit: &UnitFit, known: &[(f64, &'static str)], coverage: f64) -> Vec<PartOutcome> {
+        let part =
+            |(i, (part, (nominal, unit))): (usize, (&crate::circuit::fit::Part, &(f64, &'static str)))| {
+                let tells = part.informed >= TELLS;
+                let value = nominal * part.ratio;
+                PartOutcome {
+                    part: self.name(i),
+                    unit,
+                    nominal: *nominal,
+                    value: tells.then_some(value),
+                    uncertainty: tells.then_some((coverage * part.u * value).abs()),
+                    informed: part.informed,
+                }
+            };
+        fit.parts.iter().zip(known).enumerate().map(part).collect()
     }
 
     fn together(&self, pair: &Inseparable, coverage: f64) -> Together {

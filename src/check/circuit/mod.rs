@@ -20,4 +20,4 @@ pub(super) use judge::judge;
 pub use outcome::{
     Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,
 };
-pub use wording::moved_text;
+pub use wording::{cause_text, change_text, circuit_sentence, moved_text};

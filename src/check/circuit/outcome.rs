@@ -10,7 +10,9 @@ use serde::ser::{SerializeMap, Serializer};
 pub struct PartOutcome {
     /// Its name in the netlist.
     pub part: String,
-    /// Its nominal value, in the unit of the netlist (F, H, ohm, ...).
+    /// Its unit: `ohm`, `F`, `H`; empty where the netlist does not tell it, as of a parameter.
+    pub unit: &'static str,
+    /// Its nominal value in that unit.
     pub nominal: f64,
     /// Its value; `None` where the measurement says nothing of it.
     pub value: Option<f64>,

@@ -62,7 +62,8 @@ pub(super) fn mistake_text(found: &Explained) -> String {
 }
 
 /// What moved, in one sentence; nothing where nothing did and there is nothing to compare with.
-pub(super) fn summary(outcome: &CircuitOutcome) -> Option<String> {
+#[must_use]
+pub fn circuit_sentence(outcome: &CircuitOutcome) -> Option<String> {
     let text = moved_text(&outcome.causes, outcome.since.as_ref())?;
     Some(match &outcome.since {
         Some(since) => format!("circuit, against {}: {text}", since.of),
@@ -97,7 +98,7 @@ pub fn moved_text(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option
         _ if sure => {
             let what = match (since, first.change.zip(first.uncertainty)) {
                 (None, Some((change, u))) => {
-                    format!("{} is beyond its tolerance: {}", first.part, percent(change, u))
+                    format!("{} is beyond its tolerance: {}", first.part, change_text(change, u))
                 }
                 _ => told(first),
             };
@@ -120,12 +121,25 @@ fn rounded(probability: f64) -> String {
 /// `Cout -20 % ± 1 %`
 fn told(cause: &CauseOutcome) -> String {
     match cause.change.zip(cause.uncertainty) {
-        Some((change, u)) => format!("{} {}", cause.part, percent(change, u)),
+        Some((change, u)) => format!("{} {}", cause.part, change_text(change, u)),
         None => cause.part.clone(),
     }
 }
 
-fn percent(change: f64, u: f64) -> String {
+/// A cause with its probability: `Cout -20 % ± 1 % (0.98)`, `no part (0.97)`.
+#[must_use]
+pub fn cause_text(cause: &CauseOutcome) -> String {
+    let what = match cause.part.as_str() {
+        "nothing" => "no part".to_owned(),
+        "several" => "several parts".to_owned(),
+        _ => told(cause),
+    };
+    format!("{what} ({})", rounded(cause.probability))
+}
+
+/// `-20 % ± 1 %`: a change and its uncertainty, given as shares.
+#[must_use]
+pub fn change_text(change: f64, u: f64) -> String {
     let sign = if change > 0.0 { "+" } else { "" };
     let text = crate::check::wording::value_text(100.0 * change, Some(100.0 * u), Unit::One, false);
     format!("{sign}{} %", text.replace(" ± ", " % ± "))
@@ -144,7 +158,7 @@ fn explains(since: Option<&PartsSince>) -> String {
 fn clear(parts: &[PartChange]) -> Vec<String> {
     let own = |part: &PartChange| {
         let (change, u) = part.change.zip(part.uncertainty)?;
-        (change.abs() > u).then(|| format!("{} {}", part.part, percent(change, u)))
+        (change.abs() > u).then(|| format!("{} {}", part.part, change_text(change, u)))
     };
     parts.iter().filter_map(own).collect()
 }
@@ -157,15 +171,8 @@ fn candidates(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option<Str
     if since.is_none() && nothing > 1.0 - SURE {
         return None;
     }
-    let told = |cause: &CauseOutcome| {
-        let what = match cause.part.as_str() {
-            "nothing" => "no part".to_owned(),
-            "several" => "several parts".to_owned(),
-            _ => told(cause),
-        };
-        format!("{what} ({})", rounded(cause.probability))
-    };
-    let list: Vec<String> = causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(told).collect();
+    let list: Vec<String> =
+        causes.iter().filter(|cause| cause.probability >= CANDIDATE).map(cause_text).collect();
     let what = if since.is_some() { "what moved" } else { "what is beyond its tolerance" };
     Some(format!("{what} is not decided; with their probabilities: {}", list.join(", ")))
 }

@@ -13,6 +13,7 @@
 //! | `limit_scale` | a value with its uncertainty against its limit |
 //! | `whole` | all corners of a product together, and what each condition does |
 //! | `corner` | the detail of one corner |
+//! | `circuit` | the parts of a run's circuit |
 //! | `drift`, `drift_plot` | the page of `drift`: series over groups |
 //! | `predict` | the page of `predict`: curve, spread and parts of each corner |
 //! | `run` | the pieces of one run, made in worker threads |
@@ -29,6 +30,7 @@
 
 mod axis;
 mod bode_plot;
+mod circuit;
 mod compare;
 mod compare_plot;
 mod corner;

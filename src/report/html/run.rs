@@ -1,6 +1,7 @@
 //! The pieces of one run: its row of the matrix and the details of its corners. Numbers that only the writer knows are left open
 //! as control characters, which no text of a piece can hold: they are made visible on their way in.
 
+use super::circuit::{self, CircuitPiece};
 use super::corner::{Parts, detail, in_a_line};
 use super::detail_selection::{Detail, HtmlPlan};
 use super::svg_path::whole;
@@ -19,6 +20,7 @@ pub struct HtmlRun {
     pub(super) row: String,
     pub(super) details: Vec<Piece>,
     pub(super) spec: (String, Option<String>),
+    pub(super) circuit: Option<CircuitPiece>,
 }
 
 /// A corner's part of them.
@@ -49,6 +51,7 @@ pub fn html_run(run: &RunOutcome, plan: &HtmlPlan) -> HtmlRun {
             .map(|(index, corner)| piece(run, index, corner, plan))
             .collect(),
         spec: (run.spec_file.clone(), run.provenance.as_ref().map(|p| p.spec.sha256.to_string())),
+        circuit: circuit::piece(run),
     }
 }
 

@@ -1,5 +1,6 @@
 //! The pieces put together: as many details as a browser opens at once, the rest named.
 
+use super::circuit::Circuits;
 use super::detail_choice::{Choice, Kept, Pick};
 use super::detail_selection::{Best, HtmlPlan, rank};
 use super::run::{HtmlRun, Piece};
@@ -87,6 +88,7 @@ pub struct HtmlWriter<W: Write> {
     /// By product, then corner in the order they came.
     worst: BTreeMap<String, Vec<WorstUnit>>,
     specs: BTreeMap<(String, Option<String>), u64>,
+    circuits: Circuits,
     problems: String,
     problems_left: u64,
     /// The worst details with plots; of what is not pass the worst without, and the worst lines.
@@ -111,6 +113,7 @@ impl<W: Write> HtmlWriter<W> {
             kept: Vec::new(),
             worst: BTreeMap::new(),
             specs: BTreeMap::new(),
+            circuits: Circuits::default(),
             problems: String::new(),
             problems_left: 0,
             with_plots: Best::new(ALL),
@@ -126,7 +129,7 @@ impl<W: Write> HtmlWriter<W> {
     /// # Errors
     /// When a spool cannot be written.
     pub fn append(&mut self, run: HtmlRun) -> io::Result<()> {
-        let HtmlRun { product, corners, row, details, spec } = run;
+        let HtmlRun { product, corners, row, details, spec, circuit } = run;
         // More than four thousand million runs fit no disk.
         let number = u32::try_from(self.row_at.len()).unwrap_or(u32::MAX);
         *self.specs.entry(spec).or_default() += 1;
@@ -140,6 +143,10 @@ impl<W: Write> HtmlWriter<W> {
                 let kept = kept.filter(|at| self.kept.get(*at).is_some_and(|kept| kept.size().is_some()));
                 self.note_worst(&product, WorstUnit { corner, room, kept, curve });
             }
+        }
+        if let Some(piece) = circuit {
+            let kept = self.details.append(piece.text.as_bytes())?;
+            self.circuits.keep(piece.is_told, kept);
         }
         let key = (product, corners);
         let sheet = match self.sheet_of.get(&key) {
@@ -254,7 +261,7 @@ impl<W: Write> HtmlWriter<W> {
     /// When a spool cannot be read or the sink cannot be written.
     pub fn finish(mut self, tally: &Tally) -> io::Result<(W, HtmlSummary)> {
         let pictures = whole::section(tally, &|product| self.curves(product)).into_string();
-        let (picks, lines) = self.picks(pictures.len() as u64);
+        let (picks, lines) = self.picks(pictures.len() as u64 + self.circuits.bytes());
         self.summary.details = picks.len() as u64;
         let bad = picks.iter().filter(|(kept, _)| kept.verdict != Verdict::Pass).count() as u64;
         self.summary.left_out = self.not_pass.saturating_sub(bad);
@@ -269,6 +276,7 @@ impl<W: Write> HtmlWriter<W> {
         out.write_all(pictures.as_bytes())?;
         let shown: HashSet<(u32, u32)> = picks.iter().map(|(kept, _)| (kept.run, kept.corner)).collect();
         write_matrix(&mut out, &self.sheets, &self.row_at, &mut self.rows, &shown)?;
+        self.circuits.write(&mut out, &mut self.details)?;
         out.write_all(overview::boards(tally).into_string().as_bytes())?;
         write_details(&mut out, &picks, &mut self.details, &self.summary)?;
         write_lines(&mut out, &lines, &mut self.details, self.summary.left_out)?;

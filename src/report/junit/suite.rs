@@ -6,7 +6,7 @@ use crate::check::{RunOutcome, UnreadCorner, UnreadableRun, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::quantity::calendar::micros;
 use crate::report::escape::{clip, xml_body, xml_line};
-use crate::report::statement::{CheckStatement, Fact, facts};
+use crate::report::statement::{CheckStatement, CircuitStatement, Fact, facts};
 use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
 use std::borrow::Cow;
 use std::collections::HashMap;
@@ -201,8 +201,11 @@ fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, 
         Run,
         Spec,
     ];
+    let circuit = run.circuit.as_deref().and_then(|circuit| CircuitStatement::of(circuit).sentence());
+    let is_other = |finding: &&String| circuit.as_ref() != Some(*finding);
     facts(run, own)
-        .chain(run.findings.iter().map(|finding| ("finding", finding.as_str())))
+        .chain(run.findings.iter().filter(is_other).map(|finding| ("finding", finding.as_str())))
+        .chain(circuit.iter().map(|sentence| ("circuit", sentence.as_str())))
         .chain(verdict.map(|verdict| ("verdict", verdict.word())))
         .chain([("loopgauge", env!("CARGO_PKG_VERSION"))])
         .filter(|(_, value)| !value.is_empty())

@@ -5,8 +5,8 @@ use super::worst_entries::Rank;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict};
 use crate::report::Counts;
 use crate::report::statement::{
-    self, CheckStatement, Fact, alike, calls_for_action, conditions, count_of, facts, names, not_judged,
-    phrase, title, without_baseline,
+    self, CheckStatement, CircuitStatement, Fact, alike, calls_for_action, conditions, count_of, facts,
+    names, not_judged, phrase, title, without_baseline,
 };
 
 /// Bytes of a name in a cell.
@@ -133,6 +133,10 @@ fn details(run: &RunOutcome) -> String {
     }
     for finding in &run.findings {
         text.push_str(&format!("- noticed: {}\n", line(finding, LONG_SENTENCE)));
+    }
+    if let Some(told) = run.circuit.as_deref().map(CircuitStatement::of) {
+        text.push_str(&format!("- parts: {}\n", line(&told.parts_line(), LONG_SENTENCE)));
+        text.push_str(&format!("- circuit: {}\n", line(&told.rest_line(), LONG_SENTENCE)));
     }
     text.push_str(&format!("- spec {}\n", line(&run.spec_file, LONG_SENTENCE)));
     let mut lines = run.corners.iter().filter(|corner| corner.verdict != Verdict::Pass).flat_map(about);

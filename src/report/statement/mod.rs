@@ -7,15 +7,18 @@
 //! | `check` | a check: its value, its limit, what a change was counted from, how near to the limit it is |
 //! | `corner` | a corner: checks that say the same, what is not judged and why, what the verdict rests on |
 //! | `run` | whose run it is |
+//! | `circuit` | what it says of the parts of its circuit |
 //!
 //! The history of a product has its own in `report/drift`: `sentences`, `movements`, `to_do`.
 
 mod check;
+mod circuit;
 mod corner;
 mod run;
 mod verdict;
 
 pub(in crate::report) use check::CheckStatement;
+pub(in crate::report) use circuit::{CircuitStatement, PartRow};
 pub(in crate::report) use corner::{
     alike, calling, conditions, deciding, names, nearest, not_judged, without_baseline,
 };

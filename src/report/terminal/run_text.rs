@@ -7,8 +7,8 @@ use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, range_text}
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, Fact, calls_for_action, conditions, count_of, counts, facts, nearest, not_judged, phrase,
-    without_baseline,
+    CheckStatement, CircuitStatement, Fact, calls_for_action, conditions, count_of, counts, facts, nearest,
+    not_judged, phrase, without_baseline,
 };
 
 /// The pieces of a run's text, by the section they go to.
@@ -168,5 +168,43 @@ fn summary(run: &RunOutcome, style: Style) -> String {
     for finding in &run.findings {
         line.push_str(&format!("    noticed: {}\n", terminal(finding)));
     }
+    if let Some(circuit) = run.circuit.as_deref().filter(|_| style.every_check) {
+        line.push_str(&parts_table(CircuitStatement::of(circuit)));
+    }
     line
+}
+
+/// The parts of the circuit, a line each, and what else the sweeps say of them.
+fn parts_table(told: CircuitStatement<'_>) -> String {
+    let rows = told.rows();
+    let mut table = vec![["part", "nominal", "value", "off", "known", ""].map(str::to_owned)];
+    if let Some(since) = told.since() {
+        table.iter_mut().flatten().skip(5).for_each(|cell| *cell = format!("since {}", terminal(since)));
+    }
+    for row in &rows {
+        let or_none = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());
+        table.push([
+            terminal(row.part).into_owned(),
+            row.nominal.clone(),
+            or_none(&row.value),
+            or_none(&row.off),
+            format!("{} %", row.informed),
+            row.moved.clone().unwrap_or_default(),
+        ]);
+    }
+    let width = |k: usize| {
+        table.iter().filter_map(|row| row.get(k)).map(|cell| cell.chars().count()).max().unwrap_or(0)
+    };
+    let widths: Vec<usize> = (0..6).map(width).collect();
+    let mut text = String::new();
+    for row in table.iter().filter(|_| !rows.is_empty()) {
+        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:width$}"));
+        text.push_str(&format!("    {}\n", cells.collect::<Vec<_>>().join("  ").trim_end()));
+    }
+    let silent = told.silent().map(|silent| format!("parts: {silent}"));
+    let rest = Some(told.rest_line()).filter(|rest| !rest.is_empty()).map(|rest| format!("circuit: {rest}"));
+    for note in silent.into_iter().chain(rest) {
+        text.push_str(&format!("    {}\n", terminal(&note)));
+    }
+    text
 }
