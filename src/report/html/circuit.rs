@@ -71,9 +71,9 @@ impl Circuits {
         write(out, &self.told, told)?;
         if others > 0 {
             let runs = if others == 1 { "run" } else { "runs" };
-            write!(
+            writeln!(
                 out,
-                "<details class=\"others\"><summary><h3>{others} {runs} of which no part is named</h3></summary>\n"
+                "<details class=\"others\"><summary><h3>{others} {runs} of which no part is named</h3></summary>"
             )?;
             write(out, &self.others, others)?;
             out.write_all(b"</details>")?;
