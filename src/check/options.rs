@@ -2,7 +2,7 @@
 
 use super::outcome::CornerOutcome;
 use crate::decision::Verdict;
-use crate::spec::Corner;
+use crate::spec::{CIRCUIT_CHECK, Corner, Spec};
 
 /// Whether a check of a corner is wanted: (corner, check).
 pub type Wanted<'a> = dyn Fn(&str, &str) -> bool + Sync + 'a;
@@ -30,6 +30,11 @@ impl Options<'_> {
     #[must_use]
     pub const fn new(today: time::Date) -> Self {
         Self { today, only: None, keep: false, plots: false, so_far: false }
+    }
+
+    /// Whether the circuit is to be fitted: to the corners of an excerpt only where their check against it is asked for.
+    pub(super) fn wants_circuit(&self, spec: &Spec) -> bool {
+        self.only.is_none_or(|only| spec.corners.iter().any(|corner| only(&corner.name, CIRCUIT_CHECK)))
     }
 
     /// Whether any check of the corner is wanted: one that is not wanted is not even read.

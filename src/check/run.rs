@@ -94,7 +94,11 @@ pub fn judge_run(
     };
     let mut corners = judging.corners();
     let mut findings = Vec::new();
-    let circuit = circuit::judge(run.spec(), &mut corners, options.today, &mut findings);
+    let circuit = if options.wants_circuit(run.spec()) {
+        circuit::judge(run.spec(), &mut corners, options.today, &mut findings)
+    } else {
+        None
+    };
     if !judging.unread.is_empty() {
         let unread = judging.unread.into_values().collect();
         let outcome = with_circuit(outcome(run, corners), circuit, findings);
