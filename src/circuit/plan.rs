@@ -5,9 +5,10 @@
 //! frequencies: an order that holds from the lowest to the highest is found by looking at both. Whether it was good enough at a
 //! frequency says the residual there (`solve`).
 //!
-//! Pivots in rows and columns that do not depend on frequency come first, as long as there are large ones: what they leave of the others
-//! is the same at all frequencies (the complement of I. Schur, "Über Potenzreihen, die im Innern des Einheitskreises beschränkt sind",
-//! Journal für die reine und angewandte Mathematik 147, 1917, 205-232: from memory), and real.
+//! Steps in rows and columns that do not depend on frequency, and that no step before them changes that does, are then put first, which
+//! changes nothing in what is worked out: what they leave of the others is the same at all frequencies (the complement of I. Schur, "Über
+//! Potenzreihen, die im Innern des Einheitskreises beschränkt sind", Journal für die reine und angewandte Mathematik 147, 1917, 205-232:
+//! from memory), and real.
 
 use crate::sweep::Complex64;
 use std::collections::{BTreeMap, BTreeSet};
@@ -76,18 +77,24 @@ impl Plan {
         entries: &BTreeMap<(usize, usize), Values>,
         moving: &BTreeSet<(usize, usize)>,
     ) -> Result<Self, usize> {
-        let rows: BTreeSet<usize> = moving.iter().map(|(row, _)| *row).collect();
-        let columns: BTreeSet<usize> = moving.iter().map(|(_, column)| *column).collect();
-        let is_fixed = |row: usize, column: usize| !rows.contains(&row) && !columns.contains(&column);
+        // Rows and columns that depend on frequency, or that a step changes that does.
+        let mut rows: BTreeSet<usize> = moving.iter().map(|(row, _)| *row).collect();
+        let mut columns: BTreeSet<usize> = moving.iter().map(|(_, column)| *column).collect();
         let mut active = Active::new(size, entries);
-        let mut order = Vec::with_capacity(size);
-        while let Some((true, (row, column))) = active.pivot(is_fixed)? {
-            order.push(active.eliminated(row, column));
+        let (mut order, mut tail) = (Vec::with_capacity(size), Vec::new());
+        while order.len() + tail.len() < size {
+            let (row, column) = active.pivot()?;
+            let step = active.eliminated(row, column);
+            if rows.contains(&row) || columns.contains(&column) {
+                rows.extend(&step.rows);
+                columns.extend(&step.columns);
+                tail.push(step);
+            } else {
+                order.push(step);
+            }
         }
         let head = order.len();
-        while let Some((_, (row, column))) = active.pivot(|_, _| true)? {
-            order.push(active.eliminated(row, column));
-        }
+        order.append(&mut tail);
         Ok(Self::laid_out(&order, head, entries.keys()))
     }
 
@@ -214,12 +221,8 @@ impl Active {
         }
     }
 
-    /// The pivot that fills least, of those that are large enough; the largest where none is. Whether it is large enough, and its row and
-    /// column.
-    fn pivot(
-        &self,
-        is_candidate: impl Fn(usize, usize) -> bool,
-    ) -> Result<Option<(bool, (usize, usize))>, usize> {
+    /// The pivot that fills least, of those that are large enough; the largest where none is.
+    fn pivot(&self) -> Result<(usize, usize), usize> {
         let mut best: Option<(bool, usize, f64, (usize, usize))> = None;
         for (column, rows) in &self.columns {
             let mut largest = [0.0f64; TRIES];
@@ -230,7 +233,7 @@ impl Active {
             if largest.iter().all(|largest| *largest < NOTHING) {
                 return Err(*column);
             }
-            for (row, width, values) in entries().filter(|(row, ..)| is_candidate(*row, *column)) {
+            for (row, width, values) in entries() {
                 let share = share(values, &largest);
                 let is_large = share >= SHARE;
                 let fill = (width - 1) * (rows.len() - 1);
@@ -244,7 +247,7 @@ impl Active {
                 }
             }
         }
-        Ok(best.map(|(is_large, .., at)| (is_large, at)))
+        best.map(|(.., at)| at).ok_or(0)
     }
 
     /// Takes a pivot's row and column out and works out what that leaves of the others.
