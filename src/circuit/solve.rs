@@ -339,7 +339,7 @@ mod tests {
             let (given, moving) = some_equations(size, every);
             let plan = Plan::new(size, &given, &moving).unwrap();
             assert_eq!(plan.head.pivots.len() + plan.tail.pivots.len(), size);
-            assert!(every == 1 || size < 40 || !plan.head.pivots.is_empty(), "{size} {every}");
+            assert!(every < 100 || size < 40 || !plan.head.pivots.is_empty(), "{size} {every}");
             let sides = RightSides { row: 0, column: size - 1 };
             let of = coefficients(&plan, &given, sides);
             let mut equations = Equations::default();
