@@ -3,7 +3,7 @@
 //! | file or room | what |
 //! | --- | --- |
 //! | `netlist` | SPICE text of linear elements |
-//! | `stamps`, `plan`, `solve`, `values` | equations of it, the order in which they are eliminated, their solution at a frequency; values of elements and how they move with parts |
+//! | `stamps`, `plan`, `triangles`, `solve`, `values` | equations of it, the order in which they are eliminated, the steps of that, their solution at a frequency; values of elements and how they move with parts |
 //! | `model`, `unfit` | the loop gain at a corner with its derivatives; why there is none |
 //! | `corner_loops` | a circuit at the corners of a spec |
 //! | `places` | where each margin is read, and how it answers to the circuit there |
@@ -33,6 +33,7 @@ mod solve;
 mod stamps;
 #[cfg(test)]
 mod tests;
+mod triangles;
 mod unfit;
 mod unit;
 mod values;

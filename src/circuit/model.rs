@@ -10,12 +10,12 @@
 
 use super::netlist::{Kind, Netlist};
 use super::plan::{Plan, TRIES};
-use super::solve::Equations;
+use super::solve::{Coefficients, Equations, RightSides};
 use super::stamps::{Amount, Basis, Stamp, Structure, structure, voltage};
 use super::unfit::Unfit;
 use super::values::{Part, Sheet, Values};
 use crate::sweep::Complex64;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 /// Frequencies at which an order of elimination is tried, in hertz: those of loops of converters lie between.
@@ -46,14 +46,15 @@ struct Inner {
     structure: Structure,
     plan: Plan,
     nominal: Vec<f64>,
-    /// Place of each stamp in the entries.
-    slots: Vec<usize>,
+    /// Number of each stamp's term.
+    terms: Vec<usize>,
     /// Stamps that move with a varied part, by the value that moves them.
     pulls: Vec<Pull>,
-    /// Unknowns: the voltages of the two sides; and the injection's current, whose equation has the 1 V.
+    /// Unknowns: the voltages of the two sides.
     output: usize,
     input: usize,
-    source: usize,
+    /// The 1 V in the equation of the injection's current, and the input side for the transposed equations.
+    sides: RightSides,
     /// Numbers at nominal.
     start: State,
 }
@@ -70,13 +71,19 @@ struct Pull {
 #[derive(Debug, Clone, Default)]
 struct State {
     values: Values,
-    /// Entries that do not depend on frequency, and those that are multiplied by j omega.
-    fixed: Vec<f64>,
-    rates: Vec<f64>,
-    /// Entry, line and factor.
-    delays: Vec<(usize, usize, f64)>,
-    /// Varied part, pull and factor: the derivative of the stamp's amount with respect to the change.
-    slopes: Vec<(usize, usize, f64)>,
+    coefficients: Coefficients,
+    /// One varied part after the other.
+    slopes: Vec<Slope>,
+}
+
+/// How a stamp moves with a varied part: the derivative of its amount with respect to the change.
+#[derive(Debug, Clone, Copy)]
+struct Slope {
+    part: usize,
+    row: usize,
+    column: usize,
+    basis: Basis,
+    factor: f64,
 }
 
 /// Works out loop gains of a [`Model`]; one a thread.
@@ -86,7 +93,6 @@ pub struct Solver {
     state: State,
     equations: Equations,
     turns: Vec<Complex64>,
-    pulled: Vec<Complex64>,
     slopes: Vec<(usize, f64)>,
 }
 
@@ -106,7 +112,7 @@ impl Model {
         sheet.fill(&[], &mut values)?;
         let nominal = nominal(&sheet, &values, setting.vary)?;
         possible(&sheet, &values)?;
-        let structure = structure(flat, &values.elements);
+        let mut structure = structure(flat, &values.elements);
         if structure.unknowns > MOST_UNKNOWNS {
             return Err(Unfit::TooLarge { unknowns: structure.unknowns, most: MOST_UNKNOWNS });
         }
@@ -116,22 +122,26 @@ impl Model {
         })?;
         let (output, input, source) = sides(netlist, &structure, injection)
             .ok_or_else(|| Unfit::GroundedSource { name: setting.injection.to_owned() })?;
-        let slots = slots(&plan, &structure);
+        structure.renumber(&plan.rows, &plan.columns);
+        let terms = terms(&plan, &structure);
         let pulls = pulls(&structure);
+        let number = |of: &[usize], at: usize| of.get(at).copied().unwrap_or(0);
+        let (output, input) = (number(&plan.columns, output), number(&plan.columns, input));
+        let sides = RightSides { row: number(&plan.rows, source), column: input };
         let mut inner = Inner {
             sheet,
             structure,
             plan,
             nominal,
-            slots,
+            terms,
             pulls,
             output,
             input,
-            source,
+            sides,
             start: State::default(),
         };
         let mut start = State { values, ..State::default() };
-        inner.entries(&mut start);
+        inner.coefficients(&mut start);
         inner.slopes(&[], &mut start, &mut Vec::new())?;
         inner.start = start;
         Ok(Self { inner: Arc::new(inner) })
@@ -156,9 +166,8 @@ impl Model {
         Solver {
             model: Arc::clone(&self.inner),
             state: self.inner.start.clone(),
-            equations: Equations::new(&self.inner.plan),
+            equations: Equations::default(),
             turns: Vec::new(),
-            pulled: Vec::new(),
             slopes: Vec::new(),
         }
     }
@@ -173,7 +182,7 @@ impl Solver {
     pub fn set(&mut self, changes: &[f64]) -> Result<(), Unfit> {
         self.model.sheet.fill(changes, &mut self.state.values)?;
         possible(&self.model.sheet, &self.state.values)?;
-        self.model.entries(&mut self.state);
+        self.model.coefficients(&mut self.state);
         self.model.slopes(changes, &mut self.state, &mut self.slopes)
     }
 
@@ -196,14 +205,9 @@ impl Solver {
     /// As [`Solver::loop_gain`], and [`Unfit::NoSignal`] where nothing comes back to the output side.
     pub fn with_slopes(&mut self, hz: f64, slopes: &mut [Complex64]) -> Result<Complex64, Unfit> {
         let (output, input) = self.sides(hz)?;
-        self.equations.solve_transposed(&self.model.plan, self.model.input);
-        self.pull(hz);
-        slopes.fill(Complex64::default());
-        for (part, pull, factor) in &self.state.slopes {
-            if let (Some(slope), Some(pulled)) = (slopes.get_mut(*part), self.pulled.get(*pull)) {
-                *slope += pulled * factor;
-            }
-        }
+        let Inner { plan, sides, .. } = &*self.model;
+        self.equations.solve_transposed(plan, &self.state.coefficients, *sides);
+        self.feel(hz, slopes);
         let over = (output * input).inv();
         slopes.iter_mut().for_each(|slope| *slope *= over);
         let gain = output / input;
@@ -221,19 +225,11 @@ impl Solver {
         }
         let model = &self.model;
         let omega = std::f64::consts::TAU * hz;
-        let entries = &mut self.equations.entries;
-        entries.clear();
-        let parts = self.state.fixed.iter().zip(&self.state.rates);
-        entries.extend(parts.map(|(fixed, rate)| Complex64::new(*fixed, omega * rate)));
         self.turns.clear();
         let delays = model.structure.delays.iter().filter_map(|delay| self.state.values.elements.get(*delay));
         self.turns.extend(delays.map(|delay| Complex64::cis(-omega * delay)));
-        for (slot, line, factor) in &self.state.delays {
-            if let (Some(entry), Some(turn)) = (entries.get_mut(*slot), self.turns.get(*line)) {
-                *entry += turn * factor;
-            }
-        }
-        if !self.equations.solve(&model.plan, model.source) {
+        let of = &self.state.coefficients;
+        if !self.equations.solve(&model.plan, of, model.sides, omega, &self.turns) {
             let what = "all voltages".to_owned();
             return Err(Unfit::Singular { at_hz: Some(hz), what });
         }
@@ -241,50 +237,50 @@ impl Solver {
         Ok((side(model.output), side(model.input)))
     }
 
-    /// For each pull what the loop gain feels of it, but for a common factor.
-    fn pull(&mut self, hz: f64) {
+    /// What the loop gain feels of each varied part, but for a common factor.
+    fn feel(&self, hz: f64, slopes: &mut [Complex64]) {
         let omega = std::f64::consts::TAU * hz;
         let Equations { solution, adjoint, .. } = &self.equations;
         let turn = |line: usize| self.turns.get(line).copied().unwrap_or_default();
-        self.pulled.clear();
-        self.pulled.extend(self.model.pulls.iter().map(|Pull { stamp, .. }| {
-            let (Some(y), Some(x)) = (adjoint.get(stamp.row), solution.get(stamp.column)) else {
-                return Complex64::default();
-            };
-            let felt = y * x * stamp.sign;
-            match stamp.basis {
+        slopes.fill(Complex64::default());
+        for Slope { part, row, column, basis, factor } in &self.state.slopes {
+            let (Some(y), Some(x)) = (adjoint.get(*row), solution.get(*column)) else { continue };
+            let Some(slope) = slopes.get_mut(*part) else { continue };
+            let felt = y * x * factor;
+            *slope += match *basis {
                 Basis::One => felt,
-                Basis::Rate => felt * Complex64::new(0.0, omega),
+                Basis::Rate => Complex64::new(-omega * felt.im, omega * felt.re),
                 Basis::Delay(line) => felt * turn(line),
                 Basis::DelayRate(line) => felt * turn(line) * Complex64::new(0.0, -omega),
-            }
-        }));
+            };
+        }
     }
 }
 
 impl Inner {
-    /// The entries of the equations for values.
-    fn entries(&self, state: &mut State) {
-        let count = self.plan.entries.len();
-        for entries in [&mut state.fixed, &mut state.rates] {
-            entries.clear();
-            entries.resize(count, 0.0);
+    /// The numbers of the equations for values.
+    fn coefficients(&self, state: &mut State) {
+        let State { values, coefficients, .. } = state;
+        for numbers in [&mut coefficients.fixed, &mut coefficients.rates] {
+            numbers.clear();
+            numbers.resize(self.plan.terms.len(), 0.0);
         }
-        state.delays.clear();
-        for (stamp, slot) in self.structure.stamps.iter().zip(&self.slots) {
-            let amount = stamp.sign * stamp.amount.of(&state.values.elements);
-            let entries = match stamp.basis {
-                Basis::One => &mut state.fixed,
-                Basis::Rate => &mut state.rates,
+        coefficients.delays.clear();
+        for (stamp, term) in self.structure.stamps.iter().zip(&self.terms) {
+            let amount = stamp.sign * stamp.amount.of(&values.elements);
+            let numbers = match stamp.basis {
+                Basis::One => &mut coefficients.fixed,
+                Basis::Rate => &mut coefficients.rates,
                 Basis::Delay(line) | Basis::DelayRate(line) => {
-                    state.delays.push((*slot, line, amount));
+                    coefficients.delays.push((*term, line, amount));
                     continue;
                 }
             };
-            if let Some(entry) = entries.get_mut(*slot) {
-                *entry += amount;
+            if let Some(number) = numbers.get_mut(*term) {
+                *number += amount;
             }
         }
+        coefficients.prepare(&self.plan, self.sides);
     }
 
     /// How the amounts of the stamps move with the varied parts.
@@ -299,13 +295,12 @@ impl Inner {
             self.sheet.slopes(part, changes, &mut state.values, memory);
             for (value, slope) in memory.iter() {
                 let from = self.pulls.partition_point(|pull| pull.value < *value);
-                let pulls = self.pulls.iter().enumerate().skip(from);
-                for (index, pull) in pulls.take_while(|(_, pull)| pull.value == *value) {
+                let pulls = self.pulls.iter().skip(from);
+                for Pull { stamp, .. } in pulls.take_while(|pull| pull.value == *value) {
                     let elements = &state.values.elements;
-                    let own = match pull.stamp.basis {
-                        Basis::DelayRate(_) => Some(pull.stamp.amount.of(elements)),
-                        _ => pull
-                            .stamp
+                    let own = match stamp.basis {
+                        Basis::DelayRate(_) => Some(stamp.amount.of(elements)),
+                        _ => stamp
                             .amount
                             .slopes(elements)
                             .into_iter()
@@ -318,7 +313,8 @@ impl Inner {
                         let what = format!("the change of `{}` with a varied part", self.sheet.name(*value));
                         return Err(Unfit::NotFinite { what, value: factor, place: None });
                     }
-                    state.slopes.push((part, index, factor));
+                    let Stamp { row, column, basis, sign, .. } = *stamp;
+                    state.slopes.push(Slope { part, row, column, basis, factor: sign * factor });
                 }
             }
         }
@@ -345,15 +341,13 @@ fn sides(netlist: &Netlist, structure: &Structure, injection: usize) -> Option<(
     Some((voltage(output)?, voltage(input)?, current?))
 }
 
-/// The entry of each stamp.
-fn slots(plan: &Plan, structure: &Structure) -> Vec<usize> {
-    let entries = plan.entries.iter().enumerate();
-    let numbers: HashMap<(u32, u32), usize> = entries.map(|(slot, entry)| (*entry, slot)).collect();
-    let slot = |stamp: &Stamp| {
-        let entry = (u32::try_from(stamp.row).ok()?, u32::try_from(stamp.column).ok()?);
-        numbers.get(&entry).copied()
-    };
-    structure.stamps.iter().filter_map(slot).collect()
+/// The number of each stamp's term.
+fn terms(plan: &Plan, structure: &Structure) -> Vec<usize> {
+    let terms = plan.terms.iter().enumerate();
+    let numbers: HashMap<(usize, usize), usize> =
+        terms.map(|(number, term)| ((term.row, term.column), number)).collect();
+    let number = |stamp: &Stamp| numbers.get(&(stamp.row, stamp.column)).copied();
+    structure.stamps.iter().filter_map(number).collect()
 }
 
 /// Index of a parameter of the top level.
@@ -444,7 +438,11 @@ fn possible(sheet: &Sheet, values: &Values) -> Result<(), Unfit> {
 /// The order of elimination for these values.
 fn plan(structure: &Structure, values: &[f64]) -> Result<Plan, usize> {
     let mut entries: BTreeMap<(usize, usize), [Complex64; TRIES]> = BTreeMap::new();
+    let mut moving = BTreeSet::new();
     for stamp in &structure.stamps {
+        if stamp.basis != Basis::One {
+            moving.insert((stamp.row, stamp.column));
+        }
         let amount = stamp.sign * stamp.amount.of(values);
         let entry = entries.entry((stamp.row, stamp.column)).or_default();
         for (entry, hz) in entry.iter_mut().zip(TRIED_HZ) {
@@ -459,7 +457,7 @@ fn plan(structure: &Structure, values: &[f64]) -> Result<Plan, usize> {
             };
         }
     }
-    Plan::new(structure.unknowns, &entries)
+    Plan::new(structure.unknowns, &entries, &moving)
 }
 
 /// What an unknown is, for people.

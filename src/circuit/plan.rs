@@ -4,9 +4,14 @@
 //! programming", Management Science 3(3), 1957, 255-269) among those that are not small in their column at any of a few
 //! frequencies: an order that holds from the lowest to the highest is found by looking at both. Whether it was good enough at a
 //! frequency says the residual there (`solve`).
+//!
+//! Steps in rows and columns that do not depend on frequency, and that no step before them changes that does, are then put first, which
+//! changes nothing in what is worked out: what they leave of the others is the same at all frequencies (the complement of I. Schur, "Über
+//! Potenzreihen, die im Innern des Einheitskreises beschränkt sind", Journal für die reine und angewandte Mathematik 147, 1917, 205-232:
+//! from memory), and real.
 
 use crate::sweep::Complex64;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// At how many frequencies an order is tried.
 pub(super) const TRIES: usize = 3;
@@ -17,65 +22,144 @@ const NOTHING: f64 = 1e-14;
 
 type Values = [Complex64; TRIES];
 
-/// The order and all places that it touches. Entries are kept in blocks, one for each pivot: the pivot, what is right of it,
-/// what is below it.
+/// The order and all places that it touches. Rows and columns are numbered by the steps that take them: the pivot of step k is in row k
+/// and column k.
 #[derive(Debug)]
 pub(super) struct Plan {
+    /// First those whose rows and columns do not depend on frequency: they are done once for all frequencies.
+    pub(super) head: Steps,
+    pub(super) tail: Steps,
+    /// The number of each row and of each column as the equations were written.
+    pub(super) rows: Vec<usize>,
+    pub(super) columns: Vec<usize>,
+    /// What the equations have before elimination, row by row.
+    pub(super) terms: Vec<Term>,
+    /// Where the terms of each row end.
+    pub(super) ends: Vec<usize>,
+}
+
+/// An entry of the equations before elimination.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Term {
+    pub(super) row: usize,
+    pub(super) column: usize,
+    /// Its number among the entries, those of the head first.
+    pub(super) entry: usize,
+}
+
+/// Steps one after the other. Entries are kept in blocks, one for each pivot: the pivot, what is right of it, what is below it;
+/// those that arise by elimination too.
+#[derive(Debug, Default)]
+pub(super) struct Steps {
+    /// Number of the first pivot.
+    pub(super) first: usize,
     pub(super) pivots: Vec<Pivot>,
-    /// Row and column of every entry, those that arise by elimination too.
-    pub(super) entries: Vec<(u32, u32)>,
-    /// Entries that a step changes: for each row below its pivot, those in the columns right of it.
+    /// Of each entry right of a pivot its column, of each below it its row.
+    pub(super) places: Vec<u32>,
+    /// Entries that a step changes: for each row below its pivot, those in the columns right of it. Counted from the end of the block.
     pub(super) targets: Vec<u32>,
 }
 
 /// One step.
 #[derive(Debug)]
 pub(super) struct Pivot {
-    pub(super) row: usize,
-    pub(super) column: usize,
     /// Its entry; those right of it follow, then those below.
     pub(super) at: usize,
-    pub(super) columns: Vec<u32>,
-    pub(super) rows: Vec<u32>,
+    pub(super) right: usize,
+    pub(super) below: usize,
 }
 
 impl Plan {
-    /// A plan for `size` unknowns. An error is an unknown that the equations do not determine.
-    pub(super) fn new(size: usize, entries: &BTreeMap<(usize, usize), Values>) -> Result<Self, usize> {
+    /// A plan for `size` unknowns; `moving` are the entries that depend on frequency. An error is an unknown that the equations do not
+    /// determine.
+    pub(super) fn new(
+        size: usize,
+        entries: &BTreeMap<(usize, usize), Values>,
+        moving: &BTreeSet<(usize, usize)>,
+    ) -> Result<Self, usize> {
+        // Rows and columns that depend on frequency, or that a step changes that does.
+        let mut rows: BTreeSet<usize> = moving.iter().map(|(row, _)| *row).collect();
+        let mut columns: BTreeSet<usize> = moving.iter().map(|(_, column)| *column).collect();
         let mut active = Active::new(size, entries);
-        let mut order = Vec::with_capacity(size);
-        while order.len() < size {
+        let (mut order, mut tail) = (Vec::with_capacity(size), Vec::new());
+        while order.len() + tail.len() < size {
             let (row, column) = active.pivot()?;
-            order.push(active.eliminated(row, column));
-        }
-        Ok(Self::laid_out(order))
-    }
-
-    /// Numbers the entries block by block.
-    fn laid_out(order: Vec<Eliminated>) -> Self {
-        let mut entries = Vec::new();
-        let mut pivots = Vec::with_capacity(order.len());
-        let mut numbers: BTreeMap<(u32, u32), u32> = BTreeMap::new();
-        for step in &order {
-            let at = entries.len();
-            let (row, column) = (short(step.row), short(step.column));
-            entries.push((row, column));
-            entries.extend(step.columns.iter().map(|right| (row, *right)));
-            entries.extend(step.rows.iter().map(|below| (*below, column)));
-            let (columns, rows) = (step.columns.clone(), step.rows.clone());
-            pivots.push(Pivot { row: step.row, column: step.column, at, columns, rows });
-        }
-        numbers.extend(entries.iter().enumerate().map(|(number, entry)| (*entry, short(number))));
-        let mut targets = Vec::new();
-        for pivot in &pivots {
-            let end = short(pivot.at + 1 + pivot.columns.len() + pivot.rows.len());
-            for row in &pivot.rows {
-                let numbers = pivot.columns.iter().filter_map(|column| numbers.get(&(*row, *column)));
-                // Counted from the end of the block: all of them lie behind it.
-                targets.extend(numbers.map(|number| number - end));
+            let step = active.eliminated(row, column);
+            if rows.contains(&row) || columns.contains(&column) {
+                rows.extend(&step.rows);
+                columns.extend(&step.columns);
+                tail.push(step);
+            } else {
+                order.push(step);
             }
         }
-        Self { pivots, entries, targets }
+        let head = order.len();
+        order.append(&mut tail);
+        Ok(Self::laid_out(&order, head, entries.keys()))
+    }
+
+    /// Numbers rows and columns step by step, entries block by block.
+    fn laid_out<'a>(
+        order: &[Eliminated],
+        head: usize,
+        given: impl Iterator<Item = &'a (usize, usize)>,
+    ) -> Self {
+        let mut rows = vec![0; order.len()];
+        let mut columns = vec![0; order.len()];
+        for (number, step) in order.iter().enumerate() {
+            rows.get_mut(step.row).into_iter().for_each(|own| *own = number);
+            columns.get_mut(step.column).into_iter().for_each(|own| *own = number);
+        }
+        let number = |of: &[usize], at: usize| of.get(at).copied().unwrap_or(0);
+        let mut entries: BTreeMap<(usize, usize), usize> = BTreeMap::new();
+        for step in order {
+            let right = step.columns.iter().map(|column| (step.row, *column));
+            let below = step.rows.iter().map(|row| (*row, step.column));
+            for (row, column) in std::iter::once((step.row, step.column)).chain(right).chain(below) {
+                let count = entries.len();
+                entries.insert((number(&rows, row), number(&columns, column)), count);
+            }
+        }
+        let place = |(row, column): &(usize, usize)| {
+            let (row, column) = (number(&rows, *row), number(&columns, *column));
+            Term { row, column, entry: entries.get(&(row, column)).copied().unwrap_or(0) }
+        };
+        let mut terms: Vec<Term> = given.map(place).collect();
+        terms.sort_by_key(|term| (term.row, term.column));
+        let ends = (0..order.len()).map(|row| terms.partition_point(|term| term.row <= row)).collect();
+        let (first, second) = order.split_at(head);
+        let steps = |from: usize, order: &[Eliminated]| Steps::new(from, order, &rows, &columns, &entries);
+        let (head, tail) = (steps(0, first), steps(head, second));
+        Self { head, tail, rows, columns, terms, ends }
+    }
+}
+
+impl Steps {
+    fn new(
+        first: usize,
+        order: &[Eliminated],
+        rows: &[usize],
+        columns: &[usize],
+        entries: &BTreeMap<(usize, usize), usize>,
+    ) -> Self {
+        let numbers = |of: &[usize], list: &[usize]| -> Vec<usize> {
+            list.iter().filter_map(|at| of.get(*at).copied()).collect()
+        };
+        let from = entries.get(&(first, first)).copied().unwrap_or(0);
+        let mut steps = Self { first, ..Self::default() };
+        for (number, step) in (first..).zip(order) {
+            let (right, below) = (numbers(columns, &step.columns), numbers(rows, &step.rows));
+            let at = steps.places.len();
+            steps.pivots.push(Pivot { at, right: right.len(), below: below.len() });
+            steps.places.extend([number].iter().chain(&right).chain(&below).copied().map(short));
+            let end = from + steps.places.len();
+            for row in &below {
+                let changed = right.iter().filter_map(|column| entries.get(&(*row, *column)));
+                // All of them lie behind the block.
+                steps.targets.extend(changed.map(|entry| short(entry - end)));
+            }
+        }
+        steps
     }
 }
 
@@ -88,8 +172,8 @@ fn short(number: usize) -> u32 {
 struct Eliminated {
     row: usize,
     column: usize,
-    columns: Vec<u32>,
-    rows: Vec<u32>,
+    columns: Vec<usize>,
+    rows: Vec<usize>,
 }
 
 /// What is not eliminated yet, scaled so that rows and columns are alike.
@@ -190,12 +274,7 @@ impl Active {
                 }
             }
         }
-        Eliminated {
-            row,
-            column,
-            columns: right.keys().map(|column| short(*column)).collect(),
-            rows: below.into_iter().map(short).collect(),
-        }
+        Eliminated { row, column, columns: right.into_keys().collect(), rows: below }
     }
 }
 

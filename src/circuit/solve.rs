@@ -1,12 +1,14 @@
 //! Complex linear equations of one circuit, solved at one frequency after the other.
 //!
-//! The elimination follows a [`Plan`]. Every solution is put back into the equations: the largest residual of a row, as a share of the
+//! The elimination follows a [`Plan`]: its head once for values of the parts, in real numbers ([`Coefficients`]), its tail at every frequency.
+//! Every solution is put back into the equations, all of them: the largest residual of a row, as a share of the
 //! terms of that row (the componentwise backward error: W. Oettli, W. Prager, "Compatibility of approximate solution of linear
 //! equations with given error bounds", Numerische Mathematik 6, 1964, 405-409), says of how different equations it would be the
 //! exact solution. Is it more than rounding, the solution is refined once; does that not help, a dense elimination with
 //! partial pivoting takes over.
 
 use super::plan::Plan;
+use super::triangles::{Triangles, eliminate};
 use crate::sweep::Complex64;
 use nalgebra::{DMatrix, DVector};
 
@@ -15,20 +17,93 @@ const ROUNDING: f64 = 2e-14;
 /// Backward error that is taken: three digits better than the loop gain is wanted.
 const TAKEN: f64 = 1e-12;
 
-/// Memory for the equations and their solution.
+/// The equations for values of the parts, at all frequencies. Numbers are in the order of the plan's terms.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Coefficients {
+    /// What does not depend on frequency, and what is multiplied by j omega.
+    pub(super) fixed: Vec<f64>,
+    pub(super) rates: Vec<f64>,
+    /// Term, line and factor of exp(-j omega delay).
+    pub(super) delays: Vec<(usize, usize, f64)>,
+    head: Head,
+}
+
+/// What is the same at all frequencies of the elimination and of both right sides.
+#[derive(Debug, Clone, Default)]
+struct Head {
+    /// Factors; behind them what the tail starts from.
+    entries: Vec<f64>,
+    inverses: Vec<f64>,
+    /// What multiplies j omega in the tail.
+    rates: Vec<f64>,
+    side: Vec<f64>,
+    transposed_side: Vec<f64>,
+}
+
+/// The right sides: 1 in a row, and 1 in a column for the transposed equations.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct RightSides {
+    pub(super) row: usize,
+    pub(super) column: usize,
+}
+
+impl Coefficients {
+    /// Works out what is the same at all frequencies; after every change of the coefficients.
+    pub(super) fn prepare(&mut self, plan: &Plan, sides: RightSides) {
+        let Self { fixed, rates, head, .. } = self;
+        let from = plan.head.places.len();
+        head.entries.clear();
+        head.entries.resize(from + plan.tail.places.len(), 0.0);
+        head.rates.clear();
+        head.rates.resize(plan.tail.places.len(), 0.0);
+        for ((term, fixed), rate) in plan.terms.iter().zip(fixed).zip(rates) {
+            if let Some(entry) = head.entries.get_mut(term.entry) {
+                *entry = *fixed;
+            }
+            let of_tail = term.entry.checked_sub(from).and_then(|at| head.rates.get_mut(at));
+            if let Some(entry) = of_tail {
+                *entry = *rate;
+            }
+        }
+        eliminate(&plan.head, &mut head.entries, &mut head.inverses, |pivot| pivot.recip());
+        let (mut side, mut transposed) =
+            (std::mem::take(&mut head.side), std::mem::take(&mut head.transposed_side));
+        one_at(&mut side, plan.rows.len(), sides.row, 1.0);
+        one_at(&mut transposed, plan.rows.len(), sides.column, 1.0);
+        let triangles = head.triangles(plan);
+        triangles.down(&mut side);
+        triangles.down_transposed(&mut transposed);
+        (head.side, head.transposed_side) = (side, transposed);
+    }
+}
+
+impl Head {
+    fn triangles<'a>(&'a self, plan: &'a Plan) -> Triangles<'a, f64> {
+        Triangles { steps: &plan.head, factors: &self.entries, inverses: &self.inverses }
+    }
+}
+
+/// All zero but for one.
+fn one_at<T: Clone + Default>(side: &mut Vec<T>, size: usize, at: usize, one: T) {
+    side.clear();
+    side.resize(size, T::default());
+    if let Some(own) = side.get_mut(at) {
+        *own = one;
+    }
+}
+
+/// Memory for the equations at one frequency and their solution.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Equations {
-    /// Entries in the order of the plan.
-    pub(super) entries: Vec<Complex64>,
+    /// As the plan has the terms.
+    terms: Vec<Complex64>,
     factors: Vec<Complex64>,
     inverses: Vec<Complex64>,
     rest: Vec<Complex64>,
-    scale: Vec<f64>,
     /// The solution.
     pub(super) solution: Vec<Complex64>,
     /// The solution of the transposed equations.
     pub(super) adjoint: Vec<Complex64>,
-    step: Vec<Complex64>,
     /// Where the plan was not good enough: all of it, eliminated densely.
     dense: Option<Box<Dense>>,
 }
@@ -42,101 +117,105 @@ struct Dense {
     columns: Vec<f64>,
 }
 
+/// Real numbers to complex ones.
+fn complex(from: &[f64], to: &mut Vec<Complex64>) {
+    to.clear();
+    to.extend(from.iter().map(|value| Complex64::new(*value, 0.0)));
+}
+
 impl Equations {
-    pub(super) fn new(plan: &Plan) -> Self {
-        Self { entries: vec![Complex64::default(); plan.entries.len()], ..Self::default() }
-    }
-
-    /// Solves for a right side of 1 in row `row`. `false` where no solution is good enough.
-    pub(super) fn solve(&mut self, plan: &Plan, row: usize) -> bool {
+    /// Solves for the right side at an angular frequency; `turns` are the lines' exp(-j omega delay). `false` where no solution is good
+    /// enough.
+    pub(super) fn solve(
+        &mut self,
+        plan: &Plan,
+        of: &Coefficients,
+        sides: RightSides,
+        omega: f64,
+        turns: &[Complex64],
+    ) -> bool {
         self.dense = None;
-        self.eliminate(plan);
-        self.rest_of(plan, row);
-        self.solution.clone_from(&self.rest);
-        forward(plan, &self.factors, &self.inverses, &mut self.solution, &mut self.step);
-        if self.residual(plan, row) <= ROUNDING {
+        self.write(plan, of, omega, turns);
+        eliminate(&plan.tail, &mut self.factors, &mut self.inverses, Complex64::inv);
+        complex(&of.head.side, &mut self.solution);
+        let tail = Triangles { steps: &plan.tail, factors: &self.factors, inverses: &self.inverses };
+        tail.down(&mut self.solution);
+        tail.up(&mut self.solution);
+        of.head.triangles(plan).up(&mut self.solution);
+        if self.is_solved(plan, sides.row, ROUNDING) {
             return true;
         }
-        self.refine(plan);
-        if self.residual(plan, row) <= TAKEN {
-            return true;
-        }
-        self.solve_densely(plan, row)
+        self.refine(plan, of);
+        self.is_solved(plan, sides.row, TAKEN) || self.solve_densely(plan, of, sides.row)
     }
 
-    /// Solves the transposed equations for a right side of 1 in column `column`, after [`Equations::solve`].
-    pub(super) fn solve_transposed(&mut self, plan: &Plan, column: usize) {
-        let size = plan.pivots.len();
-        self.adjoint.clear();
-        self.adjoint.resize(size, Complex64::default());
-        if let Some(right) = self.adjoint.get_mut(column) {
-            *right = Complex64::new(1.0, 0.0);
+    /// Solves the transposed equations for their right side, after [`Equations::solve`].
+    pub(super) fn solve_transposed(&mut self, plan: &Plan, of: &Coefficients, sides: RightSides) {
+        if let Some(dense) = &self.dense {
+            one_at(&mut self.adjoint, plan.rows.len(), sides.column, Complex64::new(1.0, 0.0));
+            dense.solve_transposed(&mut self.adjoint);
+            return;
         }
-        match &self.dense {
-            Some(dense) => dense.solve_transposed(&mut self.adjoint),
-            None => backward(plan, &self.factors, &self.inverses, &mut self.adjoint, &mut self.step),
-        }
+        complex(&of.head.transposed_side, &mut self.adjoint);
+        let tail = Triangles { steps: &plan.tail, factors: &self.factors, inverses: &self.inverses };
+        tail.down_transposed(&mut self.adjoint);
+        tail.up_transposed(&mut self.adjoint);
+        of.head.triangles(plan).up_transposed(&mut self.adjoint);
     }
 
-    /// The equations to triangles.
-    fn eliminate(&mut self, plan: &Plan) {
-        self.factors.clone_from(&self.entries);
-        self.inverses.clear();
-        let mut targets = plan.targets.iter();
-        let mut left = self.factors.as_mut_slice();
-        for pivot in &plan.pivots {
-            let (columns, rows) = (pivot.columns.len(), pivot.rows.len());
-            let Some((block, behind)) = left.split_at_mut_checked(1 + columns + rows) else { return };
-            left = behind;
-            let Some((own, sides)) = block.split_first_mut() else { return };
-            let inverse = own.inv();
-            self.inverses.push(inverse);
-            let (right, below) = sides.split_at_mut(columns);
-            for factor in below {
-                *factor *= inverse;
-                for (value, target) in right.iter().zip(&mut targets) {
-                    if let Some(target) = left.get_mut(*target as usize) {
-                        *target -= *factor * value;
-                    }
-                }
+    /// The numbers of the equations and of the tail at a frequency.
+    fn write(&mut self, plan: &Plan, of: &Coefficients, omega: f64, turns: &[Complex64]) {
+        let at = |(fixed, rate): (&f64, &f64)| Complex64::new(*fixed, omega * rate);
+        self.terms.clear();
+        self.terms.extend(of.fixed.iter().zip(&of.rates).map(at));
+        let from = plan.head.places.len();
+        self.factors.clear();
+        self.factors.extend(of.head.entries.iter().skip(from).zip(&of.head.rates).map(at));
+        for (number, line, factor) in &of.delays {
+            let Some(turn) = turns.get(*line) else { continue };
+            let entry = plan.terms.get(*number).and_then(|term| term.entry.checked_sub(from));
+            let entry = entry.and_then(|entry| self.factors.get_mut(entry));
+            for own in [self.terms.get_mut(*number), entry].into_iter().flatten() {
+                *own += turn * factor;
             }
         }
     }
 
-    /// The right side.
-    fn rest_of(&mut self, plan: &Plan, row: usize) {
+    /// What the solution leaves of the right side, and whether that is within `limit` of the terms of every row; not where something is not
+    /// finite.
+    fn is_solved(&mut self, plan: &Plan, row: usize, limit: f64) -> bool {
+        let mut is_solved = true;
         self.rest.clear();
-        self.rest.resize(plan.pivots.len(), Complex64::default());
-        if let Some(right) = self.rest.get_mut(row) {
-            *right = Complex64::new(1.0, 0.0);
-        }
-    }
-
-    /// What the solution leaves of the right side, and its largest share; infinite where something is not finite.
-    fn residual(&mut self, plan: &Plan, row: usize) -> f64 {
-        self.rest_of(plan, row);
-        self.scale.clear();
-        self.scale.extend(self.rest.iter().map(Complex64::l1_norm));
-        for (value, (row, column)) in self.entries.iter().zip(&plan.entries) {
-            let Some(x) = self.solution.get(*column as usize) else { continue };
-            let at = *row as usize;
-            if let (Some(rest), Some(scale)) = (self.rest.get_mut(at), self.scale.get_mut(at)) {
-                *rest -= value * x;
-                *scale += value.l1_norm() * x.l1_norm();
+        let mut terms = self.terms.iter().zip(&plan.terms);
+        let mut from = 0;
+        for (number, end) in plan.ends.iter().enumerate() {
+            let right = if number == row { 1.0 } else { 0.0 };
+            let (mut rest, mut scale) = (Complex64::new(right, 0.0), right);
+            for (value, term) in terms.by_ref().take(end - from) {
+                let x = self.solution.get(term.column).copied().unwrap_or_default();
+                rest -= value * x;
+                scale += value.l1_norm() * x.l1_norm();
             }
+            from = *end;
+            // False as well for what is not a number.
+            is_solved &= rest.l1_norm() <= limit * scale && scale.is_finite();
+            self.rest.push(rest);
         }
-        let shares = self.rest.iter().zip(&self.scale);
-        let shares = shares.map(|(rest, scale)| if *scale == 0.0 { 0.0 } else { rest.l1_norm() / scale });
-        // A comparison with what is not a number would lose it.
-        shares.fold(0.0, |most: f64, share| if share.is_finite() { most.max(share) } else { f64::INFINITY })
+        is_solved
     }
 
     /// One step of refinement: the residual solved for, and added.
-    fn refine(&mut self, plan: &Plan) {
+    fn refine(&mut self, plan: &Plan, of: &Coefficients) {
         let mut change = std::mem::take(&mut self.rest);
-        match &self.dense {
-            Some(dense) => dense.solve(&mut change),
-            None => forward(plan, &self.factors, &self.inverses, &mut change, &mut self.step),
+        if let Some(dense) = &self.dense {
+            dense.solve(&mut change);
+        } else {
+            let tail = Triangles { steps: &plan.tail, factors: &self.factors, inverses: &self.inverses };
+            let head = of.head.triangles(plan);
+            head.down(&mut change);
+            tail.down(&mut change);
+            tail.up(&mut change);
+            head.up(&mut change);
         }
         for (value, change) in self.solution.iter_mut().zip(&change) {
             *value += change;
@@ -144,97 +223,27 @@ impl Equations {
         self.rest = change;
     }
 
-    fn solve_densely(&mut self, plan: &Plan, row: usize) -> bool {
-        self.dense = Some(Box::new(Dense::new(plan, &self.entries)));
-        self.rest_of(plan, row);
+    fn solve_densely(&mut self, plan: &Plan, of: &Coefficients, row: usize) -> bool {
+        self.dense = Some(Box::new(Dense::new(plan, &self.terms)));
+        one_at(&mut self.rest, plan.rows.len(), row, Complex64::new(1.0, 0.0));
         self.solution.fill(Complex64::default());
-        self.refine(plan);
+        self.refine(plan, of);
         for _ in 0..2 {
-            if self.residual(plan, row) <= ROUNDING {
+            if self.is_solved(plan, row, ROUNDING) {
                 return true;
             }
-            self.refine(plan);
+            self.refine(plan, of);
         }
-        self.residual(plan, row) <= TAKEN
-    }
-}
-
-/// Right side to solution, in place; `step` is memory.
-fn forward(
-    plan: &Plan,
-    factors: &[Complex64],
-    inverses: &[Complex64],
-    side: &mut [Complex64],
-    step: &mut Vec<Complex64>,
-) {
-    step.clear();
-    for pivot in &plan.pivots {
-        let value = side.get(pivot.row).copied().unwrap_or_default();
-        step.push(value);
-        if value == Complex64::default() {
-            continue;
-        }
-        let below = factors.iter().skip(pivot.at + 1 + pivot.columns.len());
-        for (row, factor) in pivot.rows.iter().zip(below) {
-            if let Some(other) = side.get_mut(*row as usize) {
-                *other -= factor * value;
-            }
-        }
-    }
-    for ((pivot, inverse), value) in plan.pivots.iter().zip(inverses).zip(step.iter()).rev() {
-        let mut value = *value;
-        for (column, factor) in pivot.columns.iter().zip(factors.iter().skip(pivot.at + 1)) {
-            if let Some(other) = side.get(*column as usize) {
-                value -= factor * other;
-            }
-        }
-        if let Some(own) = side.get_mut(pivot.column) {
-            *own = value * inverse;
-        }
-    }
-}
-
-/// The same for the transposed equations.
-fn backward(
-    plan: &Plan,
-    factors: &[Complex64],
-    inverses: &[Complex64],
-    side: &mut [Complex64],
-    step: &mut Vec<Complex64>,
-) {
-    step.clear();
-    for (pivot, inverse) in plan.pivots.iter().zip(inverses) {
-        let value = side.get(pivot.column).copied().unwrap_or_default() * inverse;
-        step.push(value);
-        if value == Complex64::default() {
-            continue;
-        }
-        for (column, factor) in pivot.columns.iter().zip(factors.iter().skip(pivot.at + 1)) {
-            if let Some(other) = side.get_mut(*column as usize) {
-                *other -= factor * value;
-            }
-        }
-    }
-    for (pivot, value) in plan.pivots.iter().zip(step.iter()).rev() {
-        let mut value = *value;
-        let below = factors.iter().skip(pivot.at + 1 + pivot.columns.len());
-        for (row, factor) in pivot.rows.iter().zip(below) {
-            if let Some(other) = side.get(*row as usize) {
-                value -= factor * other;
-            }
-        }
-        if let Some(own) = side.get_mut(pivot.row) {
-            *own = value;
-        }
+        self.is_solved(plan, row, TAKEN)
     }
 }
 
 impl Dense {
-    fn new(plan: &Plan, entries: &[Complex64]) -> Self {
-        let size = plan.pivots.len();
+    fn new(plan: &Plan, terms: &[Complex64]) -> Self {
+        let size = plan.rows.len();
         let mut matrix = DMatrix::<Complex64>::zeros(size, size);
-        for (value, (row, column)) in entries.iter().zip(&plan.entries) {
-            if let Some(entry) = matrix.get_mut((*row as usize, *column as usize)) {
+        for (value, term) in terms.iter().zip(&plan.terms) {
+            if let Some(entry) = matrix.get_mut((term.row, term.column)) {
                 *entry += value;
             }
         }
@@ -280,41 +289,65 @@ fn solve_scaled(
 
 #[cfg(test)]
 mod tests {
+    use super::super::plan::Term;
     use super::*;
-    use std::collections::BTreeMap;
+    use std::collections::{BTreeMap, BTreeSet};
 
-    /// Equations with a few entries in each row, of all sizes, from a fixed generator.
-    fn some_equations(size: usize) -> BTreeMap<(usize, usize), [Complex64; 3]> {
+    type Given = BTreeMap<(usize, usize), [Complex64; 3]>;
+
+    /// Equations with a few entries in each row, of all sizes, from a fixed generator; those depend on frequency whose row divides by `every`.
+    fn some_equations(size: usize, every: usize) -> (Given, BTreeSet<(usize, usize)>) {
         let mut state = 1u64;
         let mut next = || {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             (state >> 33) as f64 / f64::from(u32::MAX) * 2.0 - 0.5
         };
-        let mut entries = BTreeMap::new();
+        let (mut entries, mut moving) = (BTreeMap::new(), BTreeSet::new());
         for row in 0..size {
             for column in [row, (row * 7 + 3) % size, (row * 5 + 1) % size] {
-                let value = Complex64::new(next(), next()) * 10f64.powf(6.0 * next());
+                let mut value = Complex64::new(next(), next()) * 10f64.powf(6.0 * next());
+                if row % every == 0 && column != (row * 5 + 1) % size {
+                    moving.insert((row, column));
+                } else if !moving.contains(&(row, column)) {
+                    value.im = 0.0;
+                }
                 entries.insert((row, column), [value; 3]);
             }
         }
-        entries
+        (entries, moving)
+    }
+
+    /// The numbers of given equations at an angular frequency of 1.
+    fn coefficients(plan: &Plan, given: &Given, sides: RightSides) -> Coefficients {
+        let mut of = Coefficients::default();
+        of.fixed.resize(plan.terms.len(), 0.0);
+        of.rates.resize(plan.terms.len(), 0.0);
+        for ((row, column), value) in given {
+            let own = |term: &Term| (term.row, term.column) == (plan.rows[*row], plan.columns[*column]);
+            let number = plan.terms.iter().position(own).unwrap();
+            (of.fixed[number], of.rates[number]) = (value[0].re, value[0].im);
+        }
+        of.prepare(plan, sides);
+        of
     }
 
     #[test]
     fn the_plan_and_the_dense_elimination_agree() {
-        for size in [1, 2, 5, 40] {
-            let given = some_equations(size);
-            let plan = Plan::new(size, &given).unwrap();
-            let mut equations = Equations::new(&plan);
-            for (slot, (row, column)) in plan.entries.iter().enumerate() {
-                let value = given.get(&(*row as usize, *column as usize));
-                equations.entries[slot] = value.map_or_else(Complex64::default, |value| value[0]);
-            }
-            assert!(equations.solve(&plan, 0) && equations.dense.is_none());
-            equations.solve_transposed(&plan, size - 1);
+        for (size, every) in
+            [1, 2, 5, 40].into_iter().flat_map(|size| [1, 2, 3, 7, 100].map(|every| (size, every)))
+        {
+            let (given, moving) = some_equations(size, every);
+            let plan = Plan::new(size, &given, &moving).unwrap();
+            assert_eq!(plan.head.pivots.len() + plan.tail.pivots.len(), size);
+            assert!(every < 100 || size < 40 || !plan.head.pivots.is_empty(), "{size} {every}");
+            let sides = RightSides { row: 0, column: size - 1 };
+            let of = coefficients(&plan, &given, sides);
+            let mut equations = Equations::default();
+            assert!(equations.solve(&plan, &of, sides, 1.0, &[]) && equations.dense.is_none());
+            equations.solve_transposed(&plan, &of, sides);
             let (solution, adjoint) = (equations.solution.clone(), equations.adjoint.clone());
-            assert!(equations.solve_densely(&plan, 0));
-            equations.solve_transposed(&plan, size - 1);
+            assert!(equations.solve_densely(&plan, &of, sides.row));
+            equations.solve_transposed(&plan, &of, sides);
             let pairs =
                 solution.iter().zip(&equations.solution).chain(adjoint.iter().zip(&equations.adjoint));
             let largest =
@@ -323,20 +356,44 @@ mod tests {
         }
     }
 
+    /// A pivot of the head that other values of the parts make zero: nothing but the residual tells.
+    #[test]
+    fn a_head_that_values_broke_is_eliminated_densely() {
+        let value = |re: f64| [Complex64::new(re, 0.0); 3];
+        let mut given = BTreeMap::from([
+            ((0, 0), value(2.0)),
+            ((0, 1), value(1.0)),
+            ((1, 0), value(1.0)),
+            ((1, 1), value(2.0)),
+        ]);
+        let plan = Plan::new(2, &given, &BTreeSet::new()).unwrap();
+        assert_eq!(plan.head.pivots.len(), 2);
+        let sides = RightSides { row: plan.rows[0], column: plan.columns[1] };
+        for diagonal in [0.0, 1e-14] {
+            given.insert((0, 0), value(diagonal));
+            given.insert((1, 1), value(diagonal));
+            let of = coefficients(&plan, &given, sides);
+            let mut equations = Equations::default();
+            assert!(equations.solve(&plan, &of, sides, 1.0, &[]));
+            assert!((equations.solution[plan.columns[1]].re - 1.0).abs() < 1e-12);
+            equations.solve_transposed(&plan, &of, sides);
+            assert!((equations.adjoint[plan.rows[0]].re - 1.0).abs() < 1e-12);
+            assert!(diagonal > 0.0 || equations.dense.is_some());
+        }
+    }
+
     #[test]
     fn equations_without_a_solution_are_told() {
         let one = [Complex64::new(1.0, 0.0); 3];
         let singular = BTreeMap::from([((0, 0), one), ((0, 1), one), ((1, 0), one), ((1, 1), one)]);
-        assert!(Plan::new(2, &singular).is_err());
-        let regular = BTreeMap::from([
-            ((0, 0), one),
-            ((0, 1), one),
-            ((1, 0), one),
-            ((1, 1), [Complex64::default(); 3]),
-        ]);
-        let plan = Plan::new(2, &regular).unwrap();
-        let mut equations = Equations::new(&plan);
-        equations.entries.fill(Complex64::new(1.0, 0.0));
-        assert!(!equations.solve(&plan, 0));
+        let none = [Complex64::default(); 3];
+        let regular = BTreeMap::from([((0, 0), one), ((0, 1), one), ((1, 0), one), ((1, 1), none)]);
+        for moving in [BTreeSet::new(), BTreeSet::from([(0, 0)])] {
+            assert!(Plan::new(2, &singular, &moving).is_err());
+            let plan = Plan::new(2, &regular, &moving).unwrap();
+            let sides = RightSides { row: 0, column: 0 };
+            let of = coefficients(&plan, &singular, sides);
+            assert!(!Equations::default().solve(&plan, &of, sides, 1.0, &[]));
+        }
     }
 }

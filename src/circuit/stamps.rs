@@ -86,6 +86,14 @@ pub(super) const fn voltage(node: usize) -> Option<usize> {
 }
 
 impl Structure {
+    /// Writes the rows and the columns of all stamps by other numbers.
+    pub(super) fn renumber(&mut self, rows: &[usize], columns: &[usize]) {
+        let number = |of: &[usize], at: usize| of.get(at).copied().unwrap_or(at);
+        for stamp in &mut self.stamps {
+            (stamp.row, stamp.column) = (number(rows, stamp.row), number(columns, stamp.column));
+        }
+    }
+
     fn current(&self, element: usize) -> Option<usize> {
         self.currents.get(element).copied().flatten()
     }

@@ -71,4 +71,13 @@ impl CornerPoints {
         let step = n.div_ceil(count.max(1)).max(1);
         Self { corner: self.corner, points: self.points.iter().step_by(step).copied().collect() }
     }
+
+    /// At most `count` of its samples, which together weigh as much as all.
+    #[must_use]
+    pub fn standing_for_all(&self, count: usize) -> Self {
+        let mut few = self.sparse(count);
+        let share = (few.points.len() as f64 / self.points.len().max(1) as f64).sqrt();
+        few.points.iter_mut().for_each(|point| point.sigma = point.sigma.map(|sigma| sigma * share));
+        few
+    }
 }

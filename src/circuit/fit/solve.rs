@@ -4,7 +4,7 @@ use super::discrepancy::{discrepancy, jackknifed};
 use super::gather::{Gathered, Scales, gather, residual};
 use super::{CHAIN, CornerPoints, LoopModel, Quadratic};
 use crate::uncertainty::Chain;
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 use std::f64::consts::TAU;
 
 /// What is known of the unknowns before.
@@ -86,17 +86,22 @@ pub struct Workbench<'a> {
     pub prior: &'a Prior,
 }
 
-/// Samples a corner that the way to the most probable parts is found on; the last steps take all of them.
-const SPARSE: usize = 40;
+/// Samples a corner that the way to the most probable parts is found on, coarse ones first, then some that weigh as much as all; the last
+/// steps take all of them.
+const SPARSE: [usize; 2] = [40, 80];
 /// Standard deviation that those are given at least: what a netlist is off by must not drive the parts out of their tolerances on the way.
 const COARSE: f64 = 0.02;
-/// Steps, at most: on few samples, and on all.
-const STEPS: [usize; 2] = [25, 8];
+/// Steps, at most: on few coarse samples, on few that weigh as much as all, and on all.
+const STEPS: [usize; 3] = [25, 4, 8];
 /// Where a part ends, prior standard deviations: some six tolerances, beyond which it is another part.
 const END: f64 = 10.0;
-/// A step this short is the last one, in standard deviations of the priors, on few samples.
-const NEAR: f64 = 1e-2;
-/// The same on all samples, in standard deviations of what is known after: a twentieth of what the uncertainty tells apart.
+/// A step this short is the last one on few coarse samples, in standard deviations of the priors. It goes without a look at whether it
+/// leads uphill: over a twentieth of a tolerance the logarithm of a loop gain is straight.
+const SHORT: f64 = 0.1;
+/// The same on few samples that weigh as much as all, in standard deviations of what is known after: by some two of them those few and all
+/// samples differ anyway.
+const NEAR: f64 = 0.5;
+/// What is still to go, in standard deviations of what is known after: a twentieth of what the uncertainty tells apart.
 const ARRIVED: f64 = 0.05;
 /// Halvings of a step that leads uphill.
 const HALVINGS: usize = 8;
@@ -109,46 +114,33 @@ const LONGEST: f64 = 5.0;
 pub fn fit(bench: &mut Workbench<'_>, start: &[f64], held: &dyn Fn(usize) -> f64) -> Option<Fitted> {
     let n = bench.prior.scales.len();
     let sparse: Vec<CornerPoints> =
-        bench.corners.iter().map(|corner| corner.sparse(SPARSE).coarse(COARSE)).collect();
+        bench.corners.iter().map(|corner| corner.sparse(SPARSE[0]).coarse(COARSE)).collect();
     if sparse.iter().all(|corner| corner.points.is_empty()) {
         return None;
     }
     let mut at = DVector::zeros(n);
     at.iter_mut().zip(start).for_each(|(at, start)| *at = *start);
-    let mut way = Way { model: &mut *bench.model, prior: bench.prior, held, sparse: &sparse };
+    let few: Vec<CornerPoints> =
+        bench.corners.iter().map(|corner| corner.standing_for_all(SPARSE[1])).collect();
+    let (model, prior) = (&mut *bench.model, bench.prior);
+    let mut way = Way { model, prior, held, corners: bench.corners, sparse: &sparse, few: &few };
     for _ in 0..STEPS[0] {
-        let gathered = way.gather(&sparse, &at)?;
-        let next = way.downhill(&gathered, &at)?;
+        let next = way.downhill(&at)?;
         let moved = (&next - &at).amax();
         at = next;
+        if moved < SHORT {
+            break;
+        }
+    }
+    for _ in 0..STEPS[1] {
+        let step = way.step(&few, &at)?;
+        let moved = step.far(&(&step.next - &at));
+        at = step.next;
         if moved < NEAR {
             break;
         }
     }
-    let mut spread = 0.0;
-    let mut last = None;
-    for _ in 0..STEPS[1] {
-        let gathered = way.gather(bench.corners, &at)?;
-        spread = way.discrepancy(&gathered, &at, bench.corners.len())?;
-        let (mut next, covariance) = way.posterior(&gathered, &at, spread).peak()?;
-        next.rows_mut(0, n - CHAIN).iter_mut().for_each(|x| *x = x.clamp(-END, END));
-        let step = &next - &at;
-        let variances = covariance.diagonal();
-        let far = step.iter().zip(variances.iter()).take(n - CHAIN);
-        let far = far.map(|(step, variance)| step.abs() / variance.sqrt()).fold(0.0, f64::max);
-        last = Some((gathered, at.clone()));
-        at = next;
-        if far < ARRIVED {
-            break;
-        }
-    }
-    let (gathered, origin) = last?;
-    let mut data = gathered.quadratic(spread);
-    if spread > 0.0 {
-        data = jackknifed(&data, &way.priors(&origin), &gathered.blocks(spread))?;
-    }
-    let data = data.from_origin(&parts_of(&origin));
-    Some(Fitted { unknowns: at, data, discrepancy: spread })
+    way.arrive(at)
 }
 
 /// The unknowns with a chain without errors, which is where samples are gathered.
@@ -159,12 +151,41 @@ fn parts_of(at: &DVector<f64>) -> DVector<f64> {
     parts
 }
 
+/// The unknowns with every part inside what is still that part.
+fn inside(mut unknowns: DVector<f64>) -> DVector<f64> {
+    let parts = unknowns.len().saturating_sub(CHAIN);
+    unknowns.iter_mut().take(parts).for_each(|x| *x = x.clamp(-END, END));
+    unknowns
+}
+
+/// A step, with what it was told by.
+struct Step {
+    gathered: Gathered,
+    spread: f64,
+    next: DVector<f64>,
+    covariance: DMatrix<f64>,
+}
+
+impl Step {
+    /// How far some way leads, in the standard deviations of the part that it moves most.
+    fn far(&self, way: &DVector<f64>) -> f64 {
+        let parts = way.len().saturating_sub(CHAIN);
+        let variances = self.covariance.diagonal();
+        let each = way.iter().zip(variances.iter()).take(parts);
+        each.map(|(way, variance)| way.abs() / variance.sqrt()).fold(0.0, f64::max)
+    }
+}
+
 /// On the way to the most probable parts.
 struct Way<'a> {
     model: &'a mut dyn LoopModel,
     prior: &'a Prior,
     held: &'a dyn Fn(usize) -> f64,
+    corners: &'a [CornerPoints],
+    /// Few samples of each corner, coarse.
     sparse: &'a [CornerPoints],
+    /// Few samples of each corner that weigh as much as all.
+    few: &'a [CornerPoints],
 }
 
 impl Way<'_> {
@@ -190,22 +211,80 @@ impl Way<'_> {
         sum.from_origin(&-parts_of(at))
     }
 
-    /// The next unknowns: the top of the quadratic, or less far where that leads uphill.
-    fn downhill(&mut self, gathered: &Gathered, at: &DVector<f64>) -> Option<DVector<f64>> {
-        let mut step = self.posterior(gathered, at, 0.0).top()? - at;
+    /// The next unknowns on few samples: the top of the quadratic, or less far where that leads uphill.
+    fn downhill(&mut self, at: &DVector<f64>) -> Option<DVector<f64>> {
+        let gathered = self.gather(self.sparse, at)?;
+        let mut step = self.posterior(&gathered, at, 0.0).top()? - at;
         let longest = step.rows(0, step.len() - CHAIN).amax();
+        if longest < SHORT {
+            return Some(inside(at + step));
+        }
         if longest > LONGEST {
             step *= LONGEST / longest;
         }
-        let now = self.misfit(at);
+        let data = gathered.quadratic(0.0).from_origin(&parts_of(at));
+        let now = self.apart(at) - 2.0 * data.value(at);
         for _ in 0..HALVINGS {
-            let next = (at + &step).map(|x| x.clamp(-END, END));
+            let next = inside(at + &step);
             if self.misfit(&next) <= now * (1.0 + 1e-9) {
                 return Some(next);
             }
             step *= 0.5;
         }
         Some(at.clone())
+    }
+
+    /// To the top of what these samples and the priors say around a point.
+    fn step(&mut self, corners: &[CornerPoints], at: &DVector<f64>) -> Option<Step> {
+        let gathered = self.gather(corners, at)?;
+        let spread = self.discrepancy(&gathered, at, corners.len())?;
+        let (top, covariance) = self.posterior(&gathered, at, spread).peak()?;
+        Some(Step { gathered, spread, next: inside(top), covariance })
+    }
+
+    /// The last steps, on all samples: until what is still to go does not matter.
+    fn arrive(&mut self, mut at: DVector<f64>) -> Option<Fitted> {
+        let mut last = None;
+        for _ in 0..STEPS[2] {
+            let step = self.step(self.corners, &at)?;
+            let rest = &step.covariance * self.bend(&at, &step.next, step.spread)?;
+            let next = inside(&step.next + &rest);
+            let is_last = step.far(&rest) < ARRIVED;
+            last = Some((step.gathered, step.spread, at));
+            at = next;
+            if is_last {
+                break;
+            }
+        }
+        let (gathered, spread, origin) = last?;
+        let mut data = gathered.quadratic(spread);
+        if spread > 0.0 {
+            data = jackknifed(&data, &self.priors(&origin), &gathered.blocks(spread))?;
+        }
+        let data = data.from_origin(&parts_of(&origin));
+        Some(Fitted { unknowns: at, data, discrepancy: spread })
+    }
+
+    /// By how much the pull on the unknowns at `next` is more than straight lines at `at` have it. What was measured falls out of it and what is
+    /// left is smooth over frequency: few samples tell it.
+    fn bend(&mut self, at: &DVector<f64>, next: &DVector<f64>, spread: f64) -> Option<DVector<f64>> {
+        if !self.model.set(&self.prior.changes(next.as_slice())) {
+            return None;
+        }
+        let mut there = self.few.to_vec();
+        for corner in &mut there {
+            for point in &mut corner.points {
+                let gain = self.model.at(corner.corner, point.hz, &mut [])?;
+                (point.ln_mag, point.phase) = (gain.norm().ln(), gain.arg());
+            }
+        }
+        let told = self.gather(&there, at)?.quadratic(spread);
+        Some(told.precision * (parts_of(next) - parts_of(at)) - told.pull)
+    }
+
+    /// What the priors add to the misfit.
+    fn apart(&self, at: &DVector<f64>) -> f64 {
+        at.iter().enumerate().map(|(i, x)| (x / self.sd(i)).powi(2)).sum()
     }
 
     /// Twice the negative logarithm of the probability on the few samples, without constants; infinite where there is no solution.
@@ -215,7 +294,7 @@ impl Way<'_> {
             return f64::INFINITY;
         }
         let [gain, phase, delay] = self.prior.chain(at.as_slice());
-        let mut sum: f64 = at.iter().enumerate().map(|(i, x)| (x / self.sd(i)).powi(2)).sum();
+        let mut sum = self.apart(at);
         let mut slopes = [];
         for corner in self.sparse {
             for point in &corner.points {
