@@ -23,9 +23,9 @@ mod regression;
 mod top_level;
 mod waivers;
 
-pub use circuit::load_netlist;
 #[cfg(feature = "cli")]
-pub(crate) use circuit::{diagnosed, predicted_band};
+pub(crate) use circuit::diagnosed;
+pub use circuit::{load_netlist, predicted_band};
 pub use extends::Files;
 pub(crate) use labels::{condition, product};
 pub use lint::{uncollected, unwise};

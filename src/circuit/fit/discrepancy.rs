@@ -16,8 +16,8 @@ use super::gather::Gathered;
 use super::quadratic::Quadratic;
 use nalgebra::{DMatrix, DVector};
 
-/// Standard deviations of the sum of squares that noise alone is allowed: passed by chance once in 700 fits.
-const ALLOWED: f64 = 3.0;
+/// Standard deviations of the sum of squares that noise alone is allowed: passed by chance once in 15 fits, which then are a little too careful. What it lets pass is taken for certainty.
+const ALLOWED: f64 = 1.5;
 /// Halvings of the interval that the root lies in.
 const HALVINGS: usize = 60;
 /// Largest discrepancy, neper and rad: a factor of e.
