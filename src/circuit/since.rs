@@ -5,9 +5,10 @@
 //! ln T(now) - ln T(then) = ln T(circuit; u + m) - ln T(circuit; u) + errors of the chain
 //!
 //! with u the parts as the earlier sweeps show them and m their movements. What the netlist leaves out stands in both sweeps and falls out.
-//! u counts in the second order only, so that it is taken as known.
+//! u counts in the second order only, so that it is taken as known: where a part does not act by its logarithm (a delay), a large movement is told
+//! from a start that has an uncertainty, which is added to the movement's.
 
-use super::causes::{Cause, weigh};
+use super::causes::{Cause, Hypothesis, weigh};
 use super::fit::{CornerPoints, Fitted, LoopModel, LoopPoint, Prior, Quadratic, Workbench, alone, fit};
 use super::unit::{Subject, UnitFit};
 use crate::uncertainty::Chain;
@@ -45,6 +46,8 @@ pub struct Movements {
     pub prior: Prior,
     /// Logarithms of the parts over nominal as they were.
     pub before: Vec<f64>,
+    /// Standard uncertainties of these.
+    pub before_u: Vec<f64>,
     /// How far a part that stayed may be off.
     pub stayed: Vec<f64>,
     /// What the data say of the movements.
@@ -62,6 +65,7 @@ impl Movements {
     pub fn of(subject: &mut Subject<'_>, corners: &[CornerChange], earlier: Earlier) -> Option<Self> {
         let then: Vec<CornerPoints> = corners.iter().map(|corner| corner.then.clone()).collect();
         let before = UnitFit::of(subject, &then)?;
+        let before_u = before.parts.iter().map(|part| part.u).collect();
         let before = before.prior.changes(before.fitted.unknowns.as_slice());
         let chain = match earlier {
             Earlier::Own { same_chain: true } => Chain::default(),
@@ -81,7 +85,24 @@ impl Movements {
         let fitted = fit(&mut Workbench { model: &mut since, corners: &now, prior: &prior }, &[], &wide)?;
         let data = alone(&fitted)?;
         let causes = weigh(&data, &stayed)?;
-        Some(Self { causes, fitted, prior, before, stayed, data })
+        let mut found = Self { causes, fitted, prior, before, before_u, stayed, data };
+        let told = |cause: &Cause| match (cause.hypothesis, cause.movement) {
+            (Hypothesis::Part(part), Some((x, u))) => {
+                Cause { movement: Some((x, found.u(part, x, u))), ..*cause }
+            }
+            _ => *cause,
+        };
+        found.causes = found.causes.iter().map(told).collect();
+        Some(found)
+    }
+
+    /// Standard uncertainty of a movement with that of its start, from one without it; all in the standard deviations of the tolerances. At
+    /// most the share of the value that moved is counted from the start.
+    #[must_use]
+    pub fn u(&self, part: usize, x: f64, u: f64) -> f64 {
+        let scale = self.prior.parts().get(part).copied().unwrap_or(1.0);
+        let start = self.before_u.get(part).copied().unwrap_or(0.0) / scale;
+        u.hypot(start * -(-(scale * x).abs()).exp_m1())
     }
 }
 
@@ -153,7 +174,6 @@ impl LoopModel for Since<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::circuit::causes::Hypothesis;
     use crate::circuit::fit::test_loops::{Buck, NAMES, TOLERANCES, Unit, drawn};
     use rand_pcg::Pcg64;
     use rand_pcg::rand_core::SeedableRng;

@@ -256,7 +256,7 @@ impl Run<'_> {
             let scale = movements.prior.parts().get(i).copied().unwrap_or(0.0);
             let sd = covariance.get((i, i)).copied().unwrap_or(0.0).max(0.0).sqrt();
             let informed = (1.0 - sd / widest).clamp(0.0, 1.0);
-            let (change, uncertainty) = as_share(scale * x, coverage * scale * sd);
+            let (change, uncertainty) = as_share(scale * x, coverage * scale * movements.u(i, *x, sd));
             let tells = informed >= TELLS;
             PartChange {
                 part: self.name(i),
