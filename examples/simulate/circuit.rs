@@ -161,8 +161,7 @@ fn tolerances() -> Vec<f64> {
 }
 
 /// How far each part is off in expanded uncertainties, and how much the measurement told of it.
-fn parts(rail: &Rail, models: &[Model], seed: u64) -> Vec<(f64, f64)> {
-    let mut d = Random::of(seed, 0, 0);
+fn parts(rail: &Rail, models: &[Model], mut d: Random) -> Vec<(f64, f64)> {
     let mut loops = CornerLoops::new(models);
     let unit = Unit::draw(&mut d);
     let sweeps = unit.sweeps(&mut loops, rail, &mut d);
@@ -184,8 +183,7 @@ struct Said {
     off: Option<f64>,
 }
 
-fn moved(rail: &Rail, models: &[Model], seed: u64, part: usize) -> Said {
-    let mut d = Random::of(seed, 0, 0);
+fn moved(rail: &Rail, models: &[Model], mut d: Random, part: usize) -> Said {
     let mut loops = CornerLoops::new(models);
     let then = Unit::draw(&mut d);
     let mut now = Unit { changes: then.changes.clone(), ..Unit::draw(&mut d) };
@@ -249,15 +247,15 @@ pub fn run(seed: u64, share: usize) -> Report {
     let mut report = Report::default();
     let models: Vec<Vec<Model>> = RAILS.iter().map(models).collect();
     let units: Vec<usize> = (0..UNITS / share).collect();
-    let seed_of = |kind: u64, k: usize| (MODE + kind) ^ (seed << 40) ^ ((k as u64) << 8);
+    let draws = |kind: u64, k: usize| Random::of(MODE + kind, k, seed as usize);
     let found = parallel(&units, |_, &k| {
         let rail = k % RAILS.len();
-        parts(&RAILS[rail], &models[rail], seed_of(0, k))
+        parts(&RAILS[rail], &models[rail], draws(0, k))
     });
     coverage(&mut report, &found);
     let said = parallel(&units, |_, &k| {
         let rail = k % RAILS.len();
-        moved(&RAILS[rail], &models[rail], seed_of(1, k), (k / RAILS.len()) % VARY.len())
+        moved(&RAILS[rail], &models[rail], draws(1, k), (k / RAILS.len()) % VARY.len())
     });
     naming(&mut report, &said);
     report
