@@ -693,12 +693,6 @@ fn circuits_that_are_wrong() {
             ("injection: Vinj", "injection: \"\"", "3 circuit.injection", "the text is empty"),
             ("VIN: input", "VNI: input", "4 circuit.parameters.VNI", "VNI"),
             ("VIN: input", "VIN: inptu", "4 circuit.parameters.VIN", "no corner has a condition `inptu`"),
-            (
-                "VIN: input",
-                "VIN: ambient",
-                "4 circuit.parameters.VIN",
-                "the corner `10V-0.5A` has no condition `ambient`",
-            ),
             ("VIN: input", "VIN: input, vin: load", "4 circuit.parameters.vin", "a second time"),
             ("VIN: input", "RSENSE: load", "4 circuit.parameters.RSENSE", "varies by itself"),
             ("VIN: input", "VIN: [input]", "4 circuit.parameters.VIN", "this is a list"),

@@ -53,11 +53,15 @@ pub(super) fn deviation_check(worst: &Deviation, limit: f64, rule: DecisionRule)
 
 /// What a refused sweep fits.
 pub(super) fn mistake_text(found: &Explained) -> String {
+    // How far off what does not fit is depends on where a fit in vain ends.
+    let as_it_stands = match found.as_it_stands {
+        off if off > 1.0 => "more than 100 %".to_owned(),
+        off => format!("{} %", number(100.0 * off, 2)),
+    };
     format!(
-        "the circuit fits this sweep to {} % if {}; as it stands it is off by {} %",
+        "the circuit fits this sweep to {} % if {}; as it stands it is off by {as_it_stands}",
         number(100.0 * found.left, 2),
         found.mistake.text(),
-        number(100.0 * found.as_it_stands, 2)
     )
 }
 
