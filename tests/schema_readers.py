@@ -10,7 +10,8 @@ import subprocess
 import sys
 import tempfile
 
-SPEC = pathlib.Path("specs/river-gauge-5v.yaml").read_text()
+# Without its circuit, which has mistakes of its own.
+SPEC = pathlib.Path("specs/river-gauge-5v.yaml").read_text().split("circuit:")[0]
 COMMON = pathlib.Path("specs/common.yaml").read_text()
 RUN = pathlib.Path("demo-data/rev-c/RG-00021/river-gauge-5v/run.yaml").read_text()
 

@@ -97,7 +97,8 @@ pub fn moved_text(causes: &[CauseOutcome], since: Option<&PartsSince>) -> Option
                 Some(_) => "several parts moved",
                 None => "several parts are beyond their tolerances",
             };
-            format!("{what} {}{list}{}", probability(first), explains(since))
+            let explain = explains(since).replacen(" explains", "; together they explain", 1);
+            format!("{what} {}{list}{explain}", probability(first))
         }
         _ if sure => {
             let what = match (since, first.change.zip(first.uncertainty)) {
