@@ -102,7 +102,7 @@ fn article(run: &RunOutcome, told: CircuitStatement<'_>, is_open: bool) -> Marku
         article.parts {
             details open[is_open] {
                 summary {
-                    h4 { (safe(&run.serial)) " " span.at { (safe(&run.product)) } }
+                    h3 { (safe(&run.serial)) " " span.at { (safe(&run.product)) } }
                     p.said { (safe(&told.sentence().unwrap_or_else(|| known_text(&rows, run)))) }
                 }
                 div.body {
