@@ -19,7 +19,7 @@ use std::sync::Arc;
 /// The pictures, the matrix and the details fill a page up to this, bytes: a browser opens it in a moment.
 const ALL: u64 = 4_700_000;
 /// What details have at least, however large the matrix, bytes.
-const LEAST: u64 = 1_500_000;
+const LEAST: u64 = 1_150_000;
 /// Lines in the place of details, bytes: some thousand.
 const LINES: u64 = 400_000;
 /// Problems of inputs that are listed, bytes.
