@@ -51,6 +51,7 @@ pub use crate::decision::{Limit, Verdict};
 pub use crate::quantity::Unit;
 pub use accepted::accept;
 pub use alone::would_be;
+pub(crate) use circuit::Told;
 pub use circuit::{
     Answers, CauseOutcome, CircuitOutcome, CornerLoop, Information, PartChange, PartOutcome, PartsSince,
     Together, cause_text, change_text, circuit_sentence, moved_text,

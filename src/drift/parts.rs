@@ -1,9 +1,9 @@
 //! Which part of the circuit a movement comes from: the parts of the units before it against those of the units since.
 
 use super::movement::{JointMovement, PartsMoved};
-use crate::check::{CauseOutcome, PartChange, PartsSince};
+use crate::check::{PartsSince, Told};
 use crate::circuit::FleetMovements;
-use crate::circuit::causes::{FAR, Hypothesis, movements};
+use crate::circuit::causes::{Hypothesis, movements};
 use crate::circuit::fit::Quadratic;
 
 /// What a record says of the parts of its unit.
@@ -21,8 +21,6 @@ pub struct UnitParts {
 
 /// Coverage factor of what is told.
 const COVERAGE: f64 = 2.0;
-/// Share of what a moved part may move by that must be taken away for its movement to be told.
-const TELLS: f64 = 0.1;
 /// A movement is explained when the parts give it up to its interval, or up to this share of it: margins answer to a part along a curve,
 /// of which the slope is known.
 const SHARE: f64 = 0.2;
@@ -37,42 +35,10 @@ pub fn parts_moved(joint: &JointMovement, before: &[UnitParts], after: &[UnitPar
         units.iter().filter(is_alike).map(|unit| unit.data.clone()).collect::<Vec<Quadratic>>()
     };
     let found = FleetMovements::of(&quadratics(before), &quadratics(after))?;
-    let named = |part: usize| first.names.get(part).cloned().unwrap_or_default();
+    let told = Told { names: &first.names, scales: &first.scales, coverage: COVERAGE };
+    let causes = told.causes(&found.causes);
+    let parts = told.changes(&found.data, &|_, _, u| u)?;
     let scale = |part: usize| first.scales.get(part).copied().unwrap_or(0.0);
-    let share = |part: usize, x: f64, u: f64| {
-        let ln = scale(part) * x;
-        (ln.exp_m1(), COVERAGE * scale(part) * u * ln.exp())
-    };
-    let cause = |own: &crate::circuit::causes::Cause| {
-        let (part, movement) = match own.hypothesis {
-            Hypothesis::Nothing => ("nothing".to_owned(), None),
-            Hypothesis::Several => ("several".to_owned(), None),
-            Hypothesis::Part(part) => (named(part), own.movement.map(|(x, u)| share(part, x, u))),
-        };
-        CauseOutcome {
-            part,
-            change: movement.map(|(change, _)| change),
-            uncertainty: movement.map(|(_, u)| u),
-            probability: own.probability,
-        }
-    };
-    let causes: Vec<CauseOutcome> = found.causes.iter().map(cause).collect();
-    let mut known = found.data.clone();
-    (0..known.len()).for_each(|part| known.hold(part, FAR));
-    let (top, covariance) = known.peak()?;
-    let part = |(i, x): (usize, &f64)| {
-        let sd = covariance.get((i, i)).copied().unwrap_or(0.0).max(0.0).sqrt();
-        let informed = (1.0 - sd / FAR).clamp(0.0, 1.0);
-        let (change, uncertainty) = share(i, *x, sd);
-        let tells = informed >= TELLS;
-        PartChange {
-            part: named(i),
-            change: tells.then_some(change),
-            uncertainty: tells.then_some(uncertainty),
-            informed,
-        }
-    };
-    let parts = top.iter().enumerate().map(part).collect();
     let hypothesis = found.causes.first()?.hypothesis;
     let explained = (hypothesis != Hypothesis::Nothing)
         .then(|| movements(&found.data, &found.stayed, hypothesis))

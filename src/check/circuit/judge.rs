@@ -2,13 +2,11 @@
 
 use super::collect::CornerLoop;
 use super::explained::explained;
-use super::outcome::{
-    Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,
-};
+use super::outcome::{Answers, CircuitOutcome, Information, PartOutcome, PartsSince, Together};
+use super::told::{TELLS, Told};
 use super::wording::{circuit_sentence, deviation_check, mistake_text, no_fit};
 use crate::check::outcome::CornerOutcome;
 use crate::check::waivers::waive;
-use crate::circuit::causes::{Cause, Hypothesis};
 use crate::circuit::fit::{CornerPoints, Inseparable, Known, LoopModel, Prior, Quadratic, alone};
 use crate::circuit::mistakes::explain;
 use crate::circuit::places::Place;
@@ -18,10 +16,6 @@ use crate::spec::{CIRCUIT_CHECK, Circuit, DecisionRule, Spec};
 use crate::uncertainty::Chain;
 use num_complex::Complex64;
 use time::Date;
-
-/// Share of the tolerance that a measurement must have taken away to be told as a result: what is left is then the measurement's
-/// rather than the tolerance's.
-const TELLS: f64 = 0.1;
 
 /// Fits the circuit of the spec to a run's corners, judges their check `circuit`, and says what moved. `None` where the spec has no
 /// circuit; sentences on the run as a whole go to `findings`.
@@ -101,9 +95,12 @@ impl Run<'_> {
         let coverage = self.spec.decision.coverage;
         let known = self.known();
         let beyond = if moved.is_none() { fit.beyond_tolerance() } else { None };
+        let names = self.circuit.parts();
+        // One spec, one set of tolerances: the scales are those of either fit.
+        let told = Told { names: &names, scales: fit.prior.parts(), coverage };
         let (causes, since) = match moved {
-            Some((movements, since)) => (self.causes(&movements.causes, &movements.prior), Some(since)),
-            None => (self.causes(&beyond.unwrap_or_default(), &fit.prior), None),
+            Some((movements, since)) => (told.causes(&movements.causes), Some(since)),
+            None => (told.causes(&beyond.unwrap_or_default()), None),
         };
         let outcome = CircuitOutcome {
             parts: self.parts(&fit, &known, coverage),
@@ -156,27 +153,6 @@ impl Run<'_> {
             },
             uncertainty: coverage * pair.u,
         }
-    }
-
-    fn causes(&self, causes: &[Cause], prior: &Prior) -> Vec<CauseOutcome> {
-        let coverage = self.spec.decision.coverage;
-        let cause = |own: &Cause| {
-            let (part, movement) = match own.hypothesis {
-                Hypothesis::Nothing => ("nothing".to_owned(), None),
-                Hypothesis::Several => ("several".to_owned(), None),
-                Hypothesis::Part(part) => {
-                    let scale = prior.parts().get(part).copied().unwrap_or(0.0);
-                    (self.name(part), own.movement.map(|(x, u)| as_share(scale * x, coverage * scale * u)))
-                }
-            };
-            CauseOutcome {
-                part,
-                change: movement.map(|(change, _)| change),
-                uncertainty: movement.map(|(_, u)| u),
-                probability: own.probability,
-            }
-        };
-        causes.iter().map(cause).collect()
     }
 
     /// Judges the check `circuit` of each valid corner, where the spec asks for it; the largest deviation of all.
@@ -240,32 +216,12 @@ impl Run<'_> {
         let movements = Movements::of(subject, &changes, earlier)?;
         let corners: Vec<&CornerOutcome> = valid.iter().filter_map(|own| self.corners.get(own.at)).collect();
         let (seen, explained) = explained(subject.model, self.spec, &movements, &changes, &corners);
-        let since =
-            PartsSince { of: of.to_owned(), parts: self.changes(&movements)?, changes: seen, explained };
-        Some((movements, since))
-    }
-
-    fn changes(&self, movements: &Movements) -> Option<Vec<PartChange>> {
+        let names = self.circuit.parts();
         let coverage = self.spec.decision.coverage;
-        let mut known = movements.data.clone();
-        // What a part may move by that moved: the widest that is weighed.
-        let widest = crate::circuit::causes::FAR;
-        (0..known.len()).for_each(|part| known.hold(part, widest));
-        let (top, covariance) = known.peak()?;
-        let own = |(i, x): (usize, &f64)| {
-            let scale = movements.prior.parts().get(i).copied().unwrap_or(0.0);
-            let sd = covariance.get((i, i)).copied().unwrap_or(0.0).max(0.0).sqrt();
-            let informed = (1.0 - sd / widest).clamp(0.0, 1.0);
-            let (change, uncertainty) = as_share(scale * x, coverage * scale * movements.u(i, *x, sd));
-            let tells = informed >= TELLS;
-            PartChange {
-                part: self.name(i),
-                change: tells.then_some(change),
-                uncertainty: tells.then_some(uncertainty),
-                informed,
-            }
-        };
-        Some(top.iter().enumerate().map(own).collect())
+        let told = Told { names: &names, scales: movements.prior.parts(), coverage };
+        let parts = told.changes(&movements.data, &|part, x, u| movements.u(part, x, u))?;
+        let since = PartsSince { of: of.to_owned(), parts, changes: seen, explained };
+        Some((movements, since))
     }
 
     /// Says which mistake a refused sweep fits, beside the refusal.
@@ -283,11 +239,6 @@ impl Run<'_> {
             }
         }
     }
-}
-
-/// A change of a logarithm and its uncertainty, as shares of the value.
-fn as_share(ln: f64, u: f64) -> (f64, f64) {
-    (ln.exp_m1(), u * ln.exp())
 }
 
 fn information(data: &Quadratic, prior: &Prior) -> Information {
