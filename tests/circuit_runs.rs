@@ -15,7 +15,10 @@ mod rail;
 
 use loopgauge::baseline::Accepted;
 use loopgauge::check::{CircuitOutcome, RunOutcome, Verdict, accept};
+use loopgauge::circuit::CornerLoops;
 use loopgauge::provenance::{FileDigest, Provenance};
+use loopgauge::quantity::{Condition, ConditionValue};
+use loopgauge::spec::Corner;
 use loopgauge::sweep::Complex64;
 use rail::{Bench, Rail};
 
@@ -78,6 +81,36 @@ fn a_part_that_moved_since_the_unit_was_accepted_is_named_and_explains_the_margi
     assert!(since.changes >= 10 && since.explained == Some(since.changes), "{since:?}");
     let told = run.findings.iter().find(|finding| finding.starts_with("circuit, against RG-00100: Cout "));
     assert!(told.is_some_and(|told| told.contains("explains all")), "{:?}", run.findings);
+}
+
+/// The input 15 % high at every corner: a unit of nominal parts is seen as that where the run tells so, and not otherwise.
+#[test]
+fn the_circuit_is_fitted_under_the_conditions_as_they_were() {
+    let mut rail = Rail::new(15, &|text| format!("{text}conditions_tolerance: 20 %\n"));
+    let spec = std::sync::Arc::clone(&rail.loaded.spec);
+    let circuit_of_spec = spec.circuit.as_ref().unwrap();
+    let high = |corner: &Corner| {
+        let (_, declared) = corner.conditions.iter().find(|(name, _)| name == "input").unwrap();
+        let ConditionValue::Quantity { value, .. } = declared.value() else { panic!("an input in volt") };
+        format!("{} V", 1.15 * value)
+    };
+    let told: Vec<String> = spec.corners.iter().map(high).collect();
+    let models = spec.corners.iter().zip(&told).map(|(corner, told)| {
+        let actual = ("input".to_owned(), Condition::parse(told).unwrap());
+        circuit_of_spec.model(corner, &[actual]).unwrap()
+    });
+    rail.loops = CornerLoops::new(&models.collect::<Vec<_>>());
+    let nominal = vec![0.0; circuit_of_spec.vary.len()];
+    let farthest = |run: &RunOutcome| {
+        let parts = circuit(run).parts.iter();
+        let off = parts.filter_map(|part| Some((part.value? - part.nominal).abs() / part.uncertainty?));
+        off.fold(0.0, f64::max)
+    };
+    let silent = rail.judged(&unit("RG-00100", nominal.clone(), &as_it_is));
+    rail.actual = told.iter().map(|told| format!("{{input: {told}}}")).collect();
+    let open = rail.judged(&unit("RG-00100", nominal, &as_it_is));
+    assert!(farthest(&open) < 1.5 && farthest(&silent) > 3.0, "{} {}", farthest(&open), farthest(&silent));
+    assert_eq!(circuit(&open).causes[0].part, "nothing", "{:?}", open.findings);
 }
 
 /// A limit of 0.05, and at one corner a loop gain that no part of the netlist makes.

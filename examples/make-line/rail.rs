@@ -22,7 +22,10 @@ const NOISE: f64 = 0.003;
 pub struct Rail {
     /// Its spec.
     pub loaded: LoadedSpec,
-    loops: CornerLoops,
+    /// The loops that its sweeps are taken of.
+    pub loops: CornerLoops,
+    /// What its runs tell of the conditions at each corner, such as `{input: 23.9 V}`; empty where they tell nothing.
+    pub actual: Vec<String>,
     random: Pcg64,
 }
 
@@ -54,7 +57,7 @@ impl Rail {
         let circuit = loaded.spec.circuit.as_ref().expect("the rail has a circuit");
         let models = circuit.models(&loaded.spec).expect("it has one at every corner");
         let loops = CornerLoops::new(&models);
-        Self { loaded, loops, random: Pcg64::seed_from_u64(seed) }
+        Self { loaded, loops, actual: Vec::new(), random: Pcg64::seed_from_u64(seed) }
     }
 
     /// The rail as it stands.
@@ -83,10 +86,14 @@ impl Rail {
             "run: 1\nproduct: river-gauge-5v\nserial: {serial}\nrevision: C\nbuild: {build}\ntaken: {taken}\nstation: bench-1\nsweeps:\n"
         );
         let spec = std::sync::Arc::clone(&self.loaded.spec);
-        for corner in &spec.corners {
+        for (i, corner) in spec.corners.iter().enumerate() {
+            let told = self.actual.get(i).map_or_else(String::new, |actual| format!(", actual: {actual}"));
             for level in [-26, -23] {
                 let name = &corner.name;
-                let _ = writeln!(text, "  - {{file: {name}{level}.csv, corner: {name}, level: {level} dBm}}");
+                let _ = writeln!(
+                    text,
+                    "  - {{file: {name}{level}.csv, corner: {name}, level: {level} dBm{told}}}"
+                );
             }
         }
         let folder = format!("runs/{build}/{serial}");

@@ -2,7 +2,7 @@
 //!
 //! **Why do invalid sweeps have no margins?** A number beside a refusal gets quoted.
 
-use super::circuit::{self, CornerLoop};
+use super::circuit::CornerLoop;
 use super::compared::Compared;
 use super::context::Context;
 use super::level_change::{Errors, Stronger, Weaker};
@@ -173,7 +173,7 @@ impl Judgement {
             None => {
                 self.limits_not_judged(corner);
                 if self.broken.as_deref() == Some("sanity is invalid") {
-                    self.circuit = prepared.get(index).and_then(|sweep| circuit::refused(context, sweep));
+                    self.circuit = prepared.get(index).and_then(|sweep| CornerLoop::refused(context, sweep));
                 }
             }
             Some((level, sweep, usable)) => {
@@ -192,6 +192,9 @@ impl Judgement {
                 });
                 self.limits(context, sweep, usable, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
+                if let Some(kept) = &mut self.circuit {
+                    kept.actual = levels::actual(level, sweeps);
+                }
                 self.judged = Some(Judged {
                     files: files(level),
                     level: level.text.clone(),
@@ -239,7 +242,7 @@ impl Judgement {
         }
         self.findings = usable.spoiled.iter().map(|spoiled| spoiled.finding(span)).collect();
         self.findings.extend(observations(sweep, span, spec, corner));
-        self.circuit = circuit::collect(context, sweep, span);
+        self.circuit = CornerLoop::valid(context, sweep, span);
         self.compare(context, sweep, span, &quantities);
         if context.keep {
             self.keepsake = Some(Box::new(keepsake(&quantities, sweep, span)));

@@ -4,7 +4,7 @@ use super::SweepInput;
 use crate::analysed::{Analysed, averaged, groups, least_group};
 use crate::curve::{Curve, wrap};
 use crate::noise::{Evidence, Smoother, is_coarse};
-use crate::quantity::number;
+use crate::quantity::{Condition, number};
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
@@ -31,6 +31,12 @@ pub(crate) struct Level {
 /// Files of a level, as the run names them.
 pub(crate) fn files(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<String> {
     level.members.iter().filter_map(|&m| sweeps.get(m)).flat_map(|s| s.entry.files.clone()).collect()
+}
+
+/// Conditions as they were when a level was swept; of repeats those of the first that tells.
+pub(crate) fn actual(level: &Level, sweeps: &[SweepInput<'_>]) -> Vec<(String, Condition)> {
+    let mut told = level.members.iter().filter_map(|&m| Some(&sweeps.get(m)?.entry.actual));
+    told.find(|actual| !actual.is_empty()).cloned().unwrap_or_default()
 }
 
 /// Sorts sweeps into levels, weakest first.

@@ -53,8 +53,8 @@ pub use accepted::accept;
 pub use alone::would_be;
 pub(crate) use circuit::Told;
 pub use circuit::{
-    Answers, CauseOutcome, CircuitOutcome, CornerLoop, Information, PartChange, PartOutcome, PartsSince,
-    Together, cause_text, change_text, circuit_sentence, moved_text,
+    Answers, CauseOutcome, CircuitOutcome, CornerLoop, Information, LoopSweep, PartChange, PartOutcome,
+    PartsSince, Together, cause_text, change_text, circuit_sentence, moved_text,
 };
 pub use compared::Compared;
 pub use corner::NO_BASELINE;

@@ -9,7 +9,7 @@ use super::{Band, Circuit, Corner, Spec};
 use crate::circuit::{Includes, Model, Netlist, Setting, Unfit};
 use crate::diagnostic::{Diagnostic, has_errors, nearest};
 use crate::provenance::FileDigest;
-use crate::quantity::{ConditionValue, Ratio};
+use crate::quantity::{Condition, ConditionValue, Ratio};
 use crate::yaml::{Entry, Sign, Value};
 use std::collections::HashSet;
 use std::sync::Arc;
@@ -279,12 +279,17 @@ fn number(value: ConditionValue) -> Option<f64> {
 }
 
 impl Circuit {
-    /// What a corner sets: parameters of the netlist with their values. Those of conditions that it lacks stay as the netlist has them.
+    /// What a corner sets: parameters of the netlist with their values, from the conditions as they were where `actual` tells them, else as
+    /// declared. Those of conditions that the corner lacks stay as the netlist has them.
     #[must_use]
-    pub fn settings(&self, corner: &Corner) -> Vec<(String, f64)> {
+    pub fn settings(&self, corner: &Corner, actual: &[(String, Condition)]) -> Vec<(String, f64)> {
         let one = |(parameter, condition): &(String, String)| {
-            let (_, value) = corner.conditions.iter().find(|(name, _)| name == condition)?;
-            Some((parameter.clone(), number(value.value())?))
+            let of = |conditions: &[(String, Condition)]| {
+                let (_, value) = conditions.iter().find(|(name, _)| name == condition)?;
+                number(value.value())
+            };
+            let declared = of(&corner.conditions)?;
+            Some((parameter.clone(), of(actual).unwrap_or(declared)))
         };
         self.parameters.iter().filter_map(one).collect()
     }
@@ -295,22 +300,22 @@ impl Circuit {
         self.vary.iter().map(|(part, _)| part.clone()).collect()
     }
 
-    /// The loop of the netlist at a corner.
+    /// The loop of the netlist at a corner, under the conditions as they were where `actual` tells them.
     ///
     /// # Errors
-    /// When there is none; the reader has tried every corner, so not for a spec that it gave.
-    pub fn model(&self, corner: &Corner) -> Result<Model, Unfit> {
-        let parameters = self.settings(corner);
+    /// When there is none; the reader has tried every corner as declared, so not for those of a spec that it gave.
+    pub fn model(&self, corner: &Corner, actual: &[(String, Condition)]) -> Result<Model, Unfit> {
+        let parameters = self.settings(corner, actual);
         let setting = Setting { injection: &self.injection, parameters: &parameters, vary: &self.parts() };
         Model::new(&self.netlist, &setting)
     }
 
-    /// The loop of the netlist at each corner, in the spec's order.
+    /// The loop of the netlist at each corner as declared, in the spec's order.
     ///
     /// # Errors
     /// The first corner without one, and why; not for a spec that the reader gave.
     pub fn models(&self, spec: &Spec) -> Result<Vec<Model>, Unfit> {
-        spec.corners.iter().map(|corner| self.model(corner)).collect()
+        spec.corners.iter().map(|corner| self.model(corner, &[])).collect()
     }
 }
 
@@ -340,13 +345,14 @@ fn each_corner(circuit: &Circuit, corners: &[Corner], places: &Places<'_>) {
     let mut tried = HashSet::new();
     let most = MOST_WORK / circuit.netlist.parts().count().clamp(1, 10_000).pow(3);
     for corner in corners {
-        let values: Vec<u64> = circuit.settings(corner).iter().map(|(_, value)| value.to_bits()).collect();
+        let values: Vec<u64> =
+            circuit.settings(corner, &[]).iter().map(|(_, value)| value.to_bits()).collect();
         let ends = corner.band.map_or([USUAL_HZ; 2], |Band { from, to }| [from.hz(), to.hz()]);
         // Corners that differ by what the netlist does not know have one model.
         if tried.len() > most || !tried.insert((values, ends.map(f64::to_bits))) {
             continue;
         }
-        let solved = circuit.model(corner).and_then(|model| {
+        let solved = circuit.model(corner, &[]).and_then(|model| {
             let mut solver = model.solver();
             ends.into_iter().try_for_each(|hz| solver.loop_gain(hz).map(drop))
         });

@@ -7,13 +7,24 @@ use crate::circuit::fit::{CornerPoints, LoopPoint};
 use crate::circuit::places::{Place, places};
 use crate::circuit::{CornerChange, Earlier};
 use crate::curve::{Curve, LocalError, Span};
+use crate::quantity::Condition;
 use crate::spec::CriticalPoint;
 use std::f64::consts::PI;
 
 /// A corner for the fit.
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct CornerLoop {
+    /// Conditions as they were, where the run tells them.
+    pub actual: Vec<(String, Condition)>,
+    /// What its sweep gives.
+    pub sweep: LoopSweep,
+}
+
+/// What the sweep of a corner gives for the fit.
+#[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(not(feature = "cli"), non_exhaustive)]
-pub enum CornerLoop {
+pub enum LoopSweep {
     /// Its sweep carries a verdict.
     Valid {
         /// The samples.
@@ -27,26 +38,25 @@ pub enum CornerLoop {
     Refused(CornerPoints),
 }
 
-/// What a judged corner keeps; nothing where the spec has no circuit.
-pub(in crate::check) fn collect(
-    context: &Context<'_>,
-    sweep: &Analysed,
-    span: Span,
-) -> Option<Box<CornerLoop>> {
-    context.spec.circuit.as_ref()?;
-    let critical_point = context.spec.critical_point;
-    Some(Box::new(CornerLoop::Valid {
-        points: CornerPoints::of(0, sweep, span, critical_point),
-        places: places(&sweep.curve, &sweep.crossings, span),
-        change: change(context, sweep, span),
-    }))
-}
+impl CornerLoop {
+    /// What a judged corner keeps; nothing where the spec has no circuit.
+    pub(in crate::check) fn valid(context: &Context<'_>, sweep: &Analysed, span: Span) -> Option<Box<Self>> {
+        context.spec.circuit.as_ref()?;
+        let critical_point = context.spec.critical_point;
+        let sweep = LoopSweep::Valid {
+            points: CornerPoints::of(0, sweep, span, critical_point),
+            places: places(&sweep.curve, &sweep.crossings, span),
+            change: change(context, sweep, span),
+        };
+        Some(Box::new(Self { actual: Vec::new(), sweep }))
+    }
 
-/// What a corner keeps whose sweep was refused.
-pub(in crate::check) fn refused(context: &Context<'_>, sweep: &Analysed) -> Option<Box<CornerLoop>> {
-    context.spec.circuit.as_ref()?;
-    let points = CornerPoints::of(0, sweep, sweep.raw.span(), context.spec.critical_point);
-    Some(Box::new(CornerLoop::Refused(points)))
+    /// What a corner keeps whose sweep was refused.
+    pub(in crate::check) fn refused(context: &Context<'_>, sweep: &Analysed) -> Option<Box<Self>> {
+        context.spec.circuit.as_ref()?;
+        let points = CornerPoints::of(0, sweep, sweep.raw.span(), context.spec.critical_point);
+        Some(Box::new(Self { actual: Vec::new(), sweep: LoopSweep::Refused(points) }))
+    }
 }
 
 fn change(context: &Context<'_>, sweep: &Analysed, span: Span) -> Option<(CornerChange, Earlier, String)> {

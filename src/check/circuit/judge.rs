@@ -1,6 +1,6 @@
 //! The fit over all corners of a run, and what follows from it.
 
-use super::collect::CornerLoop;
+use super::collect::{CornerLoop, LoopSweep};
 use super::explained::explained;
 use super::outcome::{Answers, CircuitOutcome, Information, PartOutcome, PartsSince, Together};
 use super::told::{TELLS, Told};
@@ -12,6 +12,7 @@ use crate::circuit::mistakes::explain;
 use crate::circuit::places::Place;
 use crate::circuit::{CornerChange, CornerLoops, Deviation, Earlier, Model, Movements, Subject, UnitFit};
 use crate::decision::{Limit, Verdict, decide};
+use crate::quantity::Condition;
 use crate::spec::{CIRCUIT_CHECK, Circuit, DecisionRule, Spec};
 use crate::uncertainty::Chain;
 use num_complex::Complex64;
@@ -28,9 +29,13 @@ pub(in crate::check) fn judge(
     let circuit = spec.circuit.as_ref()?;
     let loops: Vec<(usize, Box<CornerLoop>)> =
         corners.iter_mut().enumerate().filter_map(|(i, corner)| Some((i, corner.circuit.take()?))).collect();
-    let models = circuit.models(spec).ok()?;
+    let mut models = circuit.models(spec).ok()?;
+    let known = models.first().map_or_else(Vec::new, known);
+    let mut run = Run { spec, circuit, corners, known, today, findings };
+    for (at, own) in loops.iter().filter(|(_, own)| !own.actual.is_empty()) {
+        run.set_as_it_was(*at, &own.actual, &mut models);
+    }
     let mut solvers = CornerLoops::new(&models);
-    let mut run = Run { spec, circuit, corners, today, findings };
     let outcome = run.valid(&loops, &mut solvers);
     run.refused(&loops, &mut solvers);
     for corner in &mut *run.corners {
@@ -44,6 +49,8 @@ struct Run<'a> {
     spec: &'a Spec,
     circuit: &'a Circuit,
     corners: &'a mut [CornerOutcome],
+    /// Nominal values at the first corner of the spec, with their units.
+    known: Vec<(f64, &'static str)>,
     today: Date,
     findings: &'a mut Vec<String>,
 }
@@ -74,7 +81,7 @@ impl Run<'_> {
         let mut points: Vec<CornerPoints> = Vec::new();
         let mut valid: Vec<Valid<'_>> = Vec::new();
         for (at, own) in loops {
-            if let CornerLoop::Valid { points: own, places, change } = &**own {
+            if let LoopSweep::Valid { points: own, places, change } = &own.sweep {
                 points.push(CornerPoints { corner: self.in_spec(*at)?, points: own.points.clone() });
                 valid.push(Valid { at: *at, places, change: change.as_ref() });
             }
@@ -93,7 +100,6 @@ impl Run<'_> {
         let answers = self.answers(&fit, &valid, subject.model);
         let moved = self.movements(&mut subject, &valid);
         let coverage = self.spec.decision.coverage;
-        let known = self.known();
         let beyond = if moved.is_none() { fit.beyond_tolerance() } else { None };
         let names = self.circuit.parts();
         // One spec, one set of tolerances: the scales are those of either fit.
@@ -103,7 +109,7 @@ impl Run<'_> {
             None => (told.causes(&beyond.unwrap_or_default()), None),
         };
         let outcome = CircuitOutcome {
-            parts: self.parts(&fit, &known, coverage),
+            parts: self.parts(&fit, coverage),
             together: fit.inseparable.iter().map(|pair| self.together(pair, coverage)).collect(),
             causes,
             since,
@@ -116,18 +122,21 @@ impl Run<'_> {
         Some(outcome)
     }
 
-    /// Nominal values at the first corner of the spec, with their units.
-    fn known(&self) -> Vec<(f64, &'static str)> {
-        let models = self.circuit.models(self.spec).unwrap_or_default();
-        let of = |model: &Model| model.nominal().iter().copied().zip(model.units()).collect();
-        models.first().map_or_else(Vec::new, of)
+    /// Gives a corner the model of the conditions that it was swept under. Where they have none, that of the declared ones stays.
+    fn set_as_it_was(&self, at: usize, actual: &[(String, Condition)], models: &mut [Model]) {
+        let Some(index) = self.in_spec(at) else { return };
+        if let (Some(corner), Some(model)) = (self.spec.corners.get(index), models.get_mut(index))
+            && let Ok(own) = self.circuit.model(corner, actual)
+        {
+            *model = own;
+        }
     }
 
     fn name(&self, part: usize) -> String {
         self.circuit.vary.get(part).map_or_else(String::new, |(name, _)| name.clone())
     }
 
-    fn parts(&self, fit: &UnitFit, known: &[(f64, &'static str)], coverage: f64) -> Vec<PartOutcome> {
+    fn parts(&self, fit: &UnitFit, coverage: f64) -> Vec<PartOutcome> {
         let part =
             |(i, (part, (nominal, unit))): (usize, (&crate::circuit::fit::Part, &(f64, &'static str)))| {
                 let tells = part.informed >= TELLS;
@@ -141,7 +150,7 @@ impl Run<'_> {
                     informed: part.informed,
                 }
             };
-        fit.parts.iter().zip(known).enumerate().map(part).collect()
+        fit.parts.iter().zip(&self.known).enumerate().map(part).collect()
     }
 
     fn together(&self, pair: &Inseparable, coverage: f64) -> Together {
@@ -229,7 +238,7 @@ impl Run<'_> {
         let tolerances = self.tolerances();
         let prior = Prior::new(&tolerances, &Chain::of(self.spec));
         for (at, own) in loops {
-            let CornerLoop::Refused(points) = &**own else { continue };
+            let LoopSweep::Refused(points) = &own.sweep else { continue };
             let Some(index) = self.in_spec(*at) else { continue };
             let points = CornerPoints { corner: index, points: points.points.clone() };
             if let Some(found) = explain(solvers, &points, &prior, &tolerances)
@@ -239,6 +248,10 @@ impl Run<'_> {
             }
         }
     }
+}
+
+fn known(model: &Model) -> Vec<(f64, &'static str)> {
+    model.nominal().iter().copied().zip(model.units()).collect()
 }
 
 fn information(data: &Quadratic, prior: &Prior) -> Information {

@@ -16,8 +16,8 @@ mod outcome;
 mod told;
 mod wording;
 
-pub use collect::CornerLoop;
-pub(super) use collect::{collect, refused};
+pub use collect::{CornerLoop, LoopSweep};
+
 pub(super) use judge::judge;
 pub use outcome::{
     Answers, CauseOutcome, CircuitOutcome, Information, PartChange, PartOutcome, PartsSince, Together,

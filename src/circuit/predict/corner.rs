@@ -312,6 +312,8 @@ fn sensitivity(
     solver: &mut Solver,
 ) -> Result<Vec<Vec<Option<f64>>>, Unfit> {
     const PERCENT: f64 = 0.01;
+    /// What rounding leaves of slopes that are 0, as a share of the largest.
+    const ROUNDING: f64 = 1e-12;
     let mut slopes = vec![Complex64::default(); model.nominal().len()];
     let found = Measurand::ALL.into_iter().map(|measurand| nominal.measured.get(measurand));
     let found = found.chain(nominal.gains.iter().map(|gain| Some(*gain)));
@@ -319,7 +321,10 @@ fn sensitivity(
         let Some(found) = found else { return Ok(vec![None; slopes.len()]) };
         solver.with_slopes(found.at_hz, &mut slopes)?;
         let [gain, phase] = found.slope;
-        let change = |slope: &Complex64| PERCENT * (gain * slope.re + phase * slope.im);
+        let largest = slopes.iter().map(|slope| slope.norm()).fold(0.0, f64::max);
+        let least = ROUNDING * gain.hypot(phase) * largest;
+        let told = |slope: f64| if slope.abs() < least { 0.0 } else { slope };
+        let change = |slope: &Complex64| PERCENT * told(gain * slope.re + phase * slope.im);
         Ok(slopes.iter().map(|slope| Some(change(slope)).filter(|change| change.is_finite())).collect())
     };
     found.map(&mut of).collect()
