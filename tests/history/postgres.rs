@@ -104,12 +104,11 @@ fn a_required_certificate_is_looked_at() {
         return;
     };
     // Not trusted: told at once, not after several tries.
-    let start = std::time::Instant::now();
     let required = Address::parse(OsStr::new(&format!("{url}?sslmode=require"))).unwrap();
     let error = History::open_to_record(&required).unwrap_err();
     assert_eq!(error.kind, HistoryErrorKind::Connection);
     assert!(error.what.contains("certificate") && error.help.contains("SSL_CERT_FILE"), "{error}");
-    assert!(start.elapsed() < Duration::from_secs(4));
+    assert!(!error.what.contains(" tries)"), "{error}");
     // Trusted, in a process of its own that has the authority in its environment.
     let binary = std::env::current_exe().unwrap();
     for (mode, host, want) in [
