@@ -1,6 +1,6 @@
 //! `compare --history`: two builds of a history side by side.
 
-use super::args::{CompareArgs, GroupsOver};
+use super::compare_args::{CompareArgs, GroupsOver};
 use super::console::Console;
 use super::drift::{diagnostic, grouped, unknown};
 use super::outputs::{is_stdout, print, spared, write_whole};

@@ -1,8 +1,8 @@
 //! `history`: looks after a history.
 
-use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::console::Console;
 use super::drift::diagnostic;
+use super::history_args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::outputs::{apart, cannot_write, commit, create, print, spared};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};

@@ -1,7 +1,7 @@
 //! `lint`: checks specs and runs without judging.
 
-use super::args::{Format, LintArgs};
 use super::console::Console;
+use super::lint_args::{Format, LintArgs};
 use super::outputs::{apart, is_stdout, print, write_whole};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
