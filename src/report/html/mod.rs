@@ -21,6 +21,8 @@
 //! | `detail_selection`, `detail_choice` | which pieces are worth making; which of those kept are shown |
 //! | `spool` | text that waits in a file |
 //! | `writer` | the pieces put together, as many as a browser bears |
+//! | `sections`, `open_places` | the sections made of kept pieces; places in these that are filled in late |
+//! | `summary` | how much of all is shown |
 //! | `overview` | verdict, counts, the matrix of runs and corners |
 //!
 //! **Why an own writer of plots?** Lines are whole numbers in units of the plot (1/4000 decade, 0.01 dB), stretched
@@ -42,12 +44,15 @@ mod drift_plot;
 mod level_difference;
 mod limit_scale;
 mod nyquist_plot;
+mod open_places;
 mod overview;
 mod page_frame;
 mod plot_panel;
 mod predict;
 mod run;
+mod sections;
 mod spool;
+mod summary;
 mod svg_path;
 mod text;
 mod whole;
@@ -58,4 +63,5 @@ pub use detail_selection::HtmlPlan;
 pub use drift::write_drift_html;
 pub use predict::write_predict_html;
 pub use run::{HtmlRun, html_run};
-pub use writer::{HtmlSummary, HtmlWriter};
+pub use summary::HtmlSummary;
+pub use writer::HtmlWriter;
