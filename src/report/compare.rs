@@ -2,6 +2,7 @@
 
 use super::drift::{Side, columns};
 use super::escape::terminal;
+use super::object::write_pretty;
 use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
 use crate::check::{Unit, frequency_text, value_alone, value_text};
@@ -26,13 +27,11 @@ struct Body<'a> {
 /// # Errors
 /// When the sink cannot be written.
 pub fn write_compare_json(
-    mut sink: impl Write,
+    sink: impl Write,
     [a, b]: [&str; 2],
     products: &[ProductComparison],
 ) -> io::Result<()> {
-    serde_json::to_writer_pretty(&mut sink, &Body { format: 1, a, b, products })?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &Body { format: 1, a, b, products })
 }
 
 /// The text of a comparison. Text from files is shown harmless.

@@ -2,7 +2,7 @@
 //!
 //! A run and each of its corners stand on a line of their own, so that two results compare well line by line.
 
-use super::object::{Json, list, object};
+use super::object::{Json, list, object, write_pretty};
 use super::shard_note::ShardNote;
 use super::{TOOL, Tally};
 use crate::check::{CheckOutcome, CircuitOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
@@ -111,11 +111,9 @@ fn end_column(finding: &Diagnostic) -> Option<u64> {
 ///
 /// # Errors
 /// When the sink cannot be written.
-pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
+pub fn write_lint_json(sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
     let result = object! { "format": 1_u64, "findings": list(findings, finding) };
-    serde_json::to_writer_pretty(&mut sink, &result)?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &result)
 }
 
 /// The object of one run, a piece for [`JsonWriter::append`].

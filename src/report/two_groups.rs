@@ -3,6 +3,7 @@
 use super::compare::signed;
 use super::drift::{Side, columns};
 use super::escape::terminal;
+use super::object::write_pretty;
 use super::statement::count_of;
 use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
@@ -39,14 +40,12 @@ struct Body<'a> {
 /// # Errors
 /// When the sink cannot be written.
 pub fn write_two_groups_json(
-    mut sink: impl Write,
+    sink: impl Write,
     names: &GroupNames<'_>,
     products: &[TwoGroups],
 ) -> io::Result<()> {
     let GroupNames { over, a, b } = *names;
-    serde_json::to_writer_pretty(&mut sink, &Body { format: 1, over, a, b, products })?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &Body { format: 1, over, a, b, products })
 }
 
 /// The text. Text from a history is shown harmless.
