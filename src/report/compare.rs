@@ -1,14 +1,11 @@
 //! The results of `compare`: JSON and text.
 
-use super::drift::{Side, columns};
 use super::escape::terminal;
 use super::object::write_pretty;
 use super::terminal::palette::{self, paint};
-use super::terminal::{Style, wrap};
+use super::terminal::{Side, Style, columns, wrap};
 use crate::check::{Unit, frequency_text, value_alone, value_text};
-use crate::compare::{
-    Alone, Common, CornerComparison, Effect, OneSide, ProductComparison, Said, ValueChange,
-};
+use crate::compare::{Alone, Common, CornerComparison, Effect, ProductComparison, Said, ValueChange};
 use crate::quantity::number;
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -177,10 +174,7 @@ fn add_alone(text: &mut String, alone: &Alone) {
 
 /// What one side alone has.
 pub(super) fn alone_text(alone: &Alone) -> String {
-    let side = match alone.side {
-        OneSide::A => "A",
-        OneSide::B => "B",
-    };
+    let side = alone.side.name();
     let what = match &alone.corner {
         Some(corner) => format!("{} of {}", terminal(corner), terminal(&alone.run)),
         None => terminal(&alone.run).into_owned(),

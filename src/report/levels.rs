@@ -1,10 +1,9 @@
 //! The results of `levels`: JSON, CSV and text.
 
-use super::drift::{Side, columns};
 use super::escape::terminal;
 use super::object::write_pretty;
-use super::terminal::Style;
 use super::terminal::palette::{self, paint};
+use super::terminal::{Side, Style, columns};
 use crate::check::frequency_text;
 use crate::excitation::{FlatPair, LevelsOutcome, Noisy, SurveyPoint};
 use crate::quantity::number;

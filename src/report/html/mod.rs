@@ -4,6 +4,7 @@
 //! | --- | --- |
 //! | `page_frame` | head, content security policy, foot: the same for every page |
 //! | `text` | text from files made harmless, verdicts as shape and word |
+//! | `table` | tables in boxes that scroll |
 //! | `axis` | ticks of linear and of logarithmic axes |
 //! | `svg_path` | paths and dots in whole numbers of a plot's own units |
 //! | `plot_panel` | a plot over a common axis whose text keeps its size at any width |
@@ -54,6 +55,7 @@ mod sections;
 mod spool;
 mod summary;
 mod svg_path;
+mod table;
 mod text;
 mod whole;
 mod writer;

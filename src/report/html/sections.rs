@@ -5,6 +5,8 @@ use super::open_places::expand;
 use super::overview;
 use super::spool::{Extent, Spool};
 use super::summary::HtmlSummary;
+use super::table;
+use super::text::safe;
 use crate::check::Verdict;
 use maud::html;
 use std::collections::{BTreeMap, HashSet};
@@ -153,16 +155,11 @@ pub(super) fn write_specs(
     let text = html! {
         section aria-labelledby="specs" {
             h2 #specs { "Specs" }
-            div.sheet.wide tabindex="0" role="group" aria-label="specs" {
-                table.files {
-                    thead { tr { th scope="col" { "spec" } th scope="col" { "runs" } th scope="col" { "SHA-256 of the spec as resolved" } } }
-                    tbody {
-                        @for ((file, digest), runs) in specs {
-                            tr { th scope="row" { (super::text::safe(file)) } td.number { (runs) } td { @if let Some(digest) = digest { code { (digest) } } } }
-                        }
-                    }
+            (table::sheet("specs", "files", ["spec", "runs", "SHA-256 of the spec as resolved"], &html! {
+                @for ((file, digest), runs) in specs {
+                    tr { th scope="row" { (safe(file)) } td.number { (runs) } td { @if let Some(digest) = digest { code { (digest) } } } }
                 }
-            }
+            }))
         }
     };
     out.write_all(text.into_string().as_bytes())

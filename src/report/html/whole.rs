@@ -5,6 +5,7 @@ use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
 use super::nyquist_plot::{EDGE, frame, lines, sign};
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, down, line};
+use super::table;
 use super::text::{mark, safe};
 use crate::check::{CornerOutcome, CornerPlot, PlotPoint, RunOutcome, Verdict};
 use crate::measurand::Measurand;
@@ -256,12 +257,14 @@ fn steps_table(product: &str, steps: &[Step]) -> Markup {
         .into_iter()
         .filter(|measurand| steps.iter().any(|step| step.mean(*measurand).is_some()))
         .collect();
+    let titles =
+        std::iter::once("from one to the other".to_owned()).chain(columns.iter().map(|own| own.title()));
     html! {
         @if !columns.is_empty() {
             div.wide tabindex="0" role="group" aria-label=(format!("effect of each condition, {}", safe(product))) {
                 table.steps.stack {
                     caption { "What each condition does" }
-                    thead { tr { th scope="col" { "from one to the other" } @for measurand in &columns { th scope="col" { (measurand.title()) } } } }
+                    (table::head(titles))
                     tbody {
                         @for step in steps.iter().take(STEPS) {
                             tr {

@@ -12,6 +12,7 @@ use super::{corner_table, overview, page_frame, whole};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::report::Tally;
+use maud::html;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{self, Write};
 use std::sync::Arc;
@@ -229,10 +230,8 @@ impl<W: Write> HtmlWriter<W> {
         self.summary.left_out = self.not_pass.saturating_sub(bad);
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
-        out.write_all(page_frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
-        out.write_all(overview::top(tally).into_string().as_bytes())?;
-        out.write_all(overview::controls().into_string().as_bytes())?;
-        out.write_all(b"<main>\n")?;
+        let top = html! { (overview::top(tally)) (overview::controls()) };
+        page_frame::write_begin(&mut out, &format!("{verdict}: loop stability"), &top)?;
         write_problems(&mut out, &self.problems, self.problems_left)?;
         out.write_all(corner_table::tables(tally).into_string().as_bytes())?;
         out.write_all(pictures.as_bytes())?;
@@ -244,9 +243,7 @@ impl<W: Write> HtmlWriter<W> {
         write_lines(&mut out, &lines, &mut self.details, self.summary.left_out)?;
         out.write_all(b"</section>\n")?;
         write_specs(&mut out, &self.specs)?;
-        out.write_all(b"</main>\n")?;
-        out.write_all(page_frame::end().as_bytes())?;
-        out.flush()?;
+        page_frame::write_end(&mut out, &page_frame::end())?;
         drop(out);
         Ok((self.sink, self.summary))
     }

@@ -1,14 +1,15 @@
 //! The text of one run.
 
 use super::Style;
+use super::columns::{Side, columns};
 use super::palette::{self, paint};
 use super::wrap::wrap;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, range_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, CircuitStatement, Fact, calls_for_action, conditions, count_of, counts, facts, nearest,
-    not_judged, phrase, without_baseline,
+    BENCH, CheckStatement, CircuitStatement, Fact, calls_for_action, conditions, count_of, counts, facts,
+    nearest, not_judged, phrase, without_baseline,
 };
 
 /// The pieces of a run's text, by the section they go to.
@@ -153,15 +154,7 @@ fn summary(run: &RunOutcome, style: Style) -> String {
     }
     line.push('\n');
     if style.every_check {
-        let bench = [
-            Fact::Title,
-            Fact::Operator,
-            Fact::Instrument,
-            Fact::CalibratedUntil,
-            Fact::Injection,
-            Fact::Notes,
-        ];
-        for (name, fact) in facts(run, bench) {
+        for (name, fact) in facts(run, [Fact::Title].into_iter().chain(BENCH)) {
             line.push_str(&format!("    {name}: {}\n", terminal(fact)));
         }
     }
@@ -192,14 +185,9 @@ fn parts_table(told: CircuitStatement<'_>) -> String {
             row.moved.clone().unwrap_or_default(),
         ]);
     }
-    let width = |k: usize| {
-        table.iter().filter_map(|row| row.get(k)).map(|cell| cell.chars().count()).max().unwrap_or(0)
-    };
-    let widths: Vec<usize> = (0..6).map(width).collect();
     let mut text = String::new();
-    for row in table.iter().filter(|_| !rows.is_empty()) {
-        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:width$}"));
-        text.push_str(&format!("    {}\n", cells.collect::<Vec<_>>().join("  ").trim_end()));
+    for line in columns(&table, [Side::Left; 6]).iter().filter(|_| !rows.is_empty()) {
+        text.push_str(&format!("    {line}\n"));
     }
     let silent = told.silent().map(|silent| format!("parts: {silent}"));
     let rest = Some(told.rest_line()).filter(|rest| !rest.is_empty()).map(|rest| format!("circuit: {rest}"));
