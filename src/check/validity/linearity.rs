@@ -6,7 +6,6 @@ use crate::check::SweepInput;
 use crate::check::levels::{Level, files};
 use crate::check::measure::judged_span;
 use crate::check::outcome::CheckOutcome;
-use crate::check::wording::hertz;
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::linearity::{Comparison, Difference, compare, select};
@@ -41,12 +40,7 @@ pub(crate) fn linearity(
         }
         Linearity::Required(tolerances) => tolerances,
     };
-    let name = |i: usize| levels.get(i).map_or_else(String::new, |l| files(l, sweeps).join(", "));
-    let turned = prepared.windows(2).enumerate().find_map(|(i, pair)| {
-        let [weak, strong] = pair else { return None };
-        let span = judged_span(&weak.curve, band)?;
-        turned(&weak.curve, &strong.curve, span).then(|| (name(i), name(i + 1)))
-    });
+    let turned = half_a_turn_apart(levels, prepared, sweeps, band);
     if turned.is_some() {
         let check = CheckOutcome::bare("linearity", Verdict::NotJudged, "not judged: sanity is invalid");
         return Choice { check, judged: (0, None), turned };
@@ -67,19 +61,26 @@ pub(crate) fn linearity(
     let words = Words { levels, sweeps, tolerances, prepared, band, agreeing };
     match selection.confirmed {
         Some((i, j)) => {
-            let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
-            let check = CheckOutcome {
-                range_hz: selection
-                    .told_by
-                    .as_ref()
-                    .and_then(|(_, _, c)| c.range_hz)
-                    .map(|(a, b)| hertz([a.ln(), b.ln()])),
-                ..CheckOutcome::bare("linearity", Verdict::Pass, message)
-            };
+            let check = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
             Choice { check, judged: (i, Some(j)), turned: None }
         }
         None => Choice { check: words.refused(&selection), judged: (0, None), turned: None },
     }
+}
+
+/// Files of the first two levels, one next to the other, whose phases are half a turn apart.
+fn half_a_turn_apart(
+    levels: &[Level],
+    prepared: &[Analysed],
+    sweeps: &[SweepInput<'_>],
+    band: Option<Span>,
+) -> Option<(String, String)> {
+    let name = |i: usize| levels.get(i).map_or_else(String::new, |l| files(l, sweeps).join(", "));
+    prepared.windows(2).enumerate().find_map(|(i, pair)| {
+        let [weak, strong] = pair else { return None };
+        let span = judged_span(&weak.curve, band)?;
+        turned(&weak.curve, &strong.curve, span).then(|| (name(i), name(i + 1)))
+    })
 }
 
 /// What two levels can be compared on: the band as far as both sweeps reach and are usable.

@@ -6,8 +6,9 @@ use crate::check::SweepInput;
 use crate::check::levels::{Level, files};
 use crate::check::measure::judged_span;
 use crate::check::outcome::CheckOutcome;
-use crate::check::wording::frequency_text;
+use crate::check::wording::{frequency_text, hertz};
 use crate::curve::Span;
+use crate::decision::Verdict;
 use crate::linearity::{Change, Comparison, Deviation, Relation, Selection};
 use crate::margins::crossover;
 use crate::quantity::number;
@@ -41,7 +42,8 @@ impl Words<'_> {
         self.levels.get(i).map_or_else(String::new, |l| files(l, self.sweeps).join(", "))
     }
 
-    pub(super) fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> String {
+    /// The check where a level is confirmed by another one.
+    pub(super) fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> CheckOutcome {
         let changes = comparison.map_or_else(String::new, |c| format!(": {}", self.changes(c, false)));
         let clean = comparison.and_then(|c| c.clean_hz).map_or_else(String::new, |(from, to)| {
             format!(
@@ -50,9 +52,12 @@ impl Words<'_> {
                 frequency_text(to)
             )
         });
-        format!("{} is confirmed by {}{changes}{clean}", self.level(i), self.level(j))
+        let message = format!("{} is confirmed by {}{changes}{clean}", self.level(i), self.level(j));
+        let range_hz = comparison.and_then(|c| c.range_hz).map(|(from, to)| hertz([from.ln(), to.ln()]));
+        CheckOutcome { range_hz, ..CheckOutcome::bare("linearity", Verdict::Pass, message) }
     }
 
+    /// The check where none is.
     pub(super) fn refused(&self, selection: &Selection) -> CheckOutcome {
         let step = self.tolerances.step;
         if let Some(copy) = self.levels.iter().position(|l| l.shared) {

@@ -8,7 +8,7 @@ use super::summary::HtmlSummary;
 use super::table;
 use super::text::safe;
 use crate::check::Verdict;
-use maud::html;
+use maud::{Markup, html};
 use std::collections::{BTreeMap, HashSet};
 use std::io::{self, Write};
 
@@ -85,17 +85,7 @@ pub(super) fn write_details(
 ) -> io::Result<()> {
     out.write_all(b"<section aria-labelledby=\"details\"><h2 id=\"details\">Corner by corner</h2>\n")?;
     if summary.details < summary.corners {
-        let text = html! {
-            p.note {
-                "There are " (summary.corners) " corners. Shown here are those that are not pass, and of every corner of every product "
-                "the one that lies nearest to a limit, relative to that limit, and of the others as many as a page bears. The rest stands in the matrix above, and the JSON result has their numbers."
-                @if summary.left_out > 0 {
-                    " " strong { (summary.left_out) " corners that are not pass have no detail here: there are too many for one page." }
-                    " The worst come first, with their curves, the next without."
-                }
-            }
-        };
-        out.write_all(text.into_string().as_bytes())?;
+        out.write_all(left_out(summary).into_string().as_bytes())?;
     }
     let not_pass = picks.iter().filter(|(kept, _)| kept.verdict != Verdict::Pass).count();
     let is_open = summary.left_out == 0 && not_pass <= OPENED;
@@ -120,6 +110,20 @@ pub(super) fn write_details(
         }
     }
     Ok(())
+}
+
+/// Which details are left out.
+fn left_out(summary: &HtmlSummary) -> Markup {
+    html! {
+        p.note {
+            "There are " (summary.corners) " corners. Shown here are those that are not pass, and of every corner of every product "
+            "the one that lies nearest to a limit, relative to that limit, and of the others as many as a page bears. The rest stands in the matrix above, and the JSON result has their numbers."
+            @if summary.left_out > 0 {
+                " " strong { (summary.left_out) " corners that are not pass have no detail here: there are too many for one page." }
+                " The worst come first, with their curves, the next without."
+            }
+        }
+    }
 }
 
 /// What is not pass and has no detail, a line each.

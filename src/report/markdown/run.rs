@@ -124,6 +124,13 @@ fn details(run: &RunOutcome) -> String {
         text.push_str(&format!("- circuit: {}\n", line(&told.rest_line(), LONG_SENTENCE)));
     }
     text.push_str(&format!("- spec {}\n", line(&run.spec_file, LONG_SENTENCE)));
+    push_corners(&mut text, run);
+    text.push_str("\n</details>\n\n");
+    text
+}
+
+/// The corners that are no pass, as many lines of them as there is room for.
+fn push_corners(text: &mut String, run: &RunOutcome) {
     let mut lines = run.corners.iter().filter(|corner| corner.verdict != Verdict::Pass).flat_map(about);
     let mut left = 0_usize;
     for sentence in lines.by_ref() {
@@ -140,8 +147,6 @@ fn details(run: &RunOutcome) -> String {
             count_of(u64::try_from(left).unwrap_or(u64::MAX), "more line")
         ));
     }
-    text.push_str("\n</details>\n\n");
-    text
 }
 
 /// The lines of a corner.

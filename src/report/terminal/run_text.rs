@@ -62,20 +62,7 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        let next = checks.iter().skip(1).map(|check| check.remedy.as_deref()).chain([None]);
-        for (check, next) in checks.iter().zip(next) {
-            push_check(&mut text, corner, check, style);
-            let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) else {
-                continue;
-            };
-            // What is to do about several checks stands under the last of them, and in full once a run.
-            if next != Some(remedy) {
-                let words = if to_do == Some(remedy) { "the same" } else { remedy };
-                let line = format!("to do: {}", terminal(words));
-                text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
-                to_do = Some(remedy);
-            }
-        }
+        push_checks(&mut text, corner, &checks, &mut to_do, style);
         let others = run.corners.iter().filter(|other| !std::ptr::eq(*other, corner) && is_same(other));
         let others: Vec<&str> = others.map(|other| other.corner.as_str()).collect();
         if !others.is_empty() {
@@ -90,6 +77,30 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         }
     }
     text
+}
+
+/// Checks of a corner with what to do about them; `to_do` is what was told before.
+fn push_checks<'a>(
+    text: &mut String,
+    corner: &CornerOutcome,
+    checks: &[&'a CheckOutcome],
+    to_do: &mut Option<&'a str>,
+    style: Style,
+) {
+    let next = checks.iter().skip(1).map(|check| check.remedy.as_deref()).chain([None]);
+    for (check, next) in checks.iter().zip(next) {
+        push_check(text, corner, check, style);
+        let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) else {
+            continue;
+        };
+        // What is to do about several checks stands under the last of them, and in full once a run.
+        if next != Some(remedy) {
+            let words = if *to_do == Some(remedy) { "the same" } else { remedy };
+            let line = format!("to do: {}", terminal(words));
+            text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
+            *to_do = Some(remedy);
+        }
+    }
 }
 
 fn of_verdict(corner: &CornerOutcome, verdict: Verdict) -> impl Iterator<Item = &CheckOutcome> {
