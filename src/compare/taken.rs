@@ -27,7 +27,9 @@ pub enum OneSide {
 }
 
 impl OneSide {
-    pub(crate) const fn name(self) -> &'static str {
+    /// Its name in results.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
         match self {
             Self::A => "A",
             Self::B => "B",

@@ -17,6 +17,7 @@ mod corner;
 mod run;
 mod verdict;
 
+pub(in crate::report) use crate::quantity::count_of;
 pub(in crate::report) use check::CheckStatement;
 pub(in crate::report) use circuit::{CircuitStatement, PartRow};
 pub(in crate::report) use corner::{
@@ -24,5 +25,5 @@ pub(in crate::report) use corner::{
 };
 pub(in crate::report) use run::{BENCH, Fact, UNIT, facts, title};
 pub(in crate::report) use verdict::{
-    by_reason, calls_for_action, count_of, counts, heading, meaning, phrase, rank, without_prefix,
+    by_reason, calls_for_action, counts, heading, meaning, phrase, rank, without_prefix,
 };
