@@ -4,7 +4,7 @@
 use super::compare_plot::figure;
 use super::page_frame;
 use super::table;
-use super::text::{minus, safe};
+use super::text::{fitting, minus, safe};
 use crate::compare::{CornerComparison, ProductComparison, ValueChange};
 use crate::measurand::Measurand;
 use crate::report::compare::{alone_text, common_facts, common_of, curves_text, row, serials, signed_text};
@@ -72,7 +72,9 @@ fn product(index: usize, product: &ProductComparison, room: &mut Room) -> Markup
     let mut details = Vec::new();
     for (place, (number, corner)) in order.iter().enumerate() {
         let link = format!("p{index}c{number}");
-        let Some(text) = fitting(&link, corner, product.coverage, place < OPENED, room) else { break };
+        let Some(text) = detail_with_room(&link, corner, product.coverage, place < OPENED, room) else {
+            break;
+        };
         details.push(text);
     }
     let left = order.len() - details.len();
@@ -95,7 +97,7 @@ fn product(index: usize, product: &ProductComparison, room: &mut Room) -> Markup
 }
 
 /// The detail as far as there is room for it.
-fn fitting(
+fn detail_with_room(
     id: &str,
     corner: &CornerComparison,
     coverage: f64,
@@ -125,14 +127,11 @@ fn differences(
 ) -> Markup {
     let has = |m: &Measurand| product.corners.iter().any(|own| own.changes.iter().any(|c| c.quantity == *m));
     let columns: Vec<Measurand> = Measurand::ALL.into_iter().filter(has).collect();
-    let mut rows = Vec::new();
-    for (place, (number, corner)) in order.iter().enumerate() {
+    let rows = order.iter().enumerate().map(|(place, (number, corner))| {
         let to = (place < linked).then(|| format!("#{link}{number}"));
-        let row = table_row(corner, &columns, to.as_deref()).into_string();
-        let Some(left) = room.checked_sub(row.len()) else { break };
-        *room = left;
-        rows.push(row);
-    }
+        table_row(corner, &columns, to.as_deref()).into_string()
+    });
+    let rows: Vec<String> = fitting(rows, room).collect();
     let left = order.len() - rows.len();
     let titles = std::iter::once("corner".to_owned()).chain(columns.iter().map(|own| own.title()));
     html! {

@@ -67,11 +67,12 @@ fn top(verdict: Option<Verdict>, products: &[ProductDrift]) -> Markup {
 /// The details that have room, by series, the worst chosen first.
 fn details(index: usize, product: &ProductDrift, room: &mut usize) -> Vec<Option<String>> {
     let mut all = vec![None; product.series.len()];
-    for (number, series) in worst_first(product) {
-        let text = detail(&format!("p{index}s{number}"), product, series).into_string();
-        let Some(rest) = room.checked_sub(text.len()) else { break };
-        *room = rest;
-        if let Some(place) = all.get_mut(number) {
+    let order = worst_first(product);
+    let texts = order
+        .iter()
+        .map(|(number, series)| detail(&format!("p{index}s{number}"), product, series).into_string());
+    for ((number, _), text) in order.iter().zip(text::fitting(texts, room)) {
+        if let Some(place) = all.get_mut(*number) {
             *place = Some(text);
         }
     }
@@ -155,10 +156,7 @@ fn moved(
             @if is_shown(place) { a.spark href={ "#p" (index) "s" (place) } title="the series that ate most" { (spark(series)) } } @else { (spark(series)) }
         }
         p { (safe(&told.which)) }
-        @if let Some(part) = &told.part { p { "Circuit: " (safe(part)) "." } }
-        p { "Worst: " (safe(&told.worst)) "." }
-        @if let Some(next) = &told.next { p { "Ahead: " (safe(next)) "." } }
-        @if !told.rules.is_empty() { p { "Rules: " (told.rules) "." } }
+        @for (name, text) in told.named() { p { (text::capital(name)) ": " (safe(text)) "." } }
         @if let Some(advice) = &told.to_do { (text::to_do(advice)) }
     }
 }

@@ -10,6 +10,7 @@
 //! | `plot_panel` | a plot over a common axis whose text keeps its size at any width |
 //! | `bode_plot` | gain and angle over log frequency |
 //! | `level_difference` | the other levels against the judged one |
+//! | `gain_and_angle` | strips for gain and angle of several curves |
 //! | `nyquist_plot` | the complex plane about the critical point |
 //! | `limit_scale` | a value with its uncertainty against its limit |
 //! | `whole` | all corners of a product together, and what each condition does |
@@ -42,6 +43,7 @@ mod detail_choice;
 mod detail_selection;
 mod drift;
 mod drift_plot;
+mod gain_and_angle;
 mod level_difference;
 mod limit_scale;
 mod nyquist_plot;

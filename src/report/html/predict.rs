@@ -5,7 +5,7 @@ use super::page_frame;
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, area, down, line};
 use super::table;
-use super::text::{capital, check_name, minus, safe, to_do};
+use super::text::{capital, check_name, fitting, minus, safe, to_do};
 use crate::check::frequency_text;
 use crate::circuit::predict::{CornerOutcome, Fan, FanPoint, Quantity};
 use crate::decision::Limit;
@@ -99,15 +99,8 @@ fn overview(predicted: &Predicted<'_>, corners: &[&CornerOutcome], detailed: usi
 
 /// The details that have room, the worst first.
 fn details(predicted: &Predicted<'_>, corners: &[&CornerOutcome]) -> Vec<String> {
-    let mut room = DETAILS;
-    let mut all = Vec::new();
-    for (k, corner) in corners.iter().enumerate() {
-        let text = detail(k, predicted, corner).into_string();
-        let Some(rest) = room.checked_sub(text.len()) else { break };
-        room = rest;
-        all.push(text);
-    }
-    all
+    let all = corners.iter().enumerate().map(|(k, corner)| detail(k, predicted, corner).into_string());
+    fitting(all, &mut { DETAILS }).collect()
 }
 
 fn detail(k: usize, predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup {

@@ -23,7 +23,7 @@ pub(in crate::report) use circuit::{CircuitStatement, PartRow};
 pub(in crate::report) use corner::{
     alike, calling, conditions, deciding, names, nearest, not_judged, without_baseline,
 };
-pub(in crate::report) use run::{BENCH, Fact, UNIT, facts, title};
+pub(in crate::report) use run::{BENCH, Fact, UNIT, asked, facts, title};
 pub(in crate::report) use verdict::{
     by_reason, calls_for_action, counts, heading, meaning, phrase, rank, without_prefix,
 };

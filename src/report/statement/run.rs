@@ -70,12 +70,20 @@ impl Fact {
     }
 }
 
+/// These by name, in this order; `None` for what the run does not say.
+pub(in crate::report) fn asked(
+    run: &RunOutcome,
+    wanted: impl IntoIterator<Item = Fact>,
+) -> impl Iterator<Item = (&'static str, Option<&str>)> {
+    wanted.into_iter().map(|fact| (fact.name(), fact.of(run)))
+}
+
 /// What the run says of these, by name, in this order.
 pub(in crate::report) fn facts(
     run: &RunOutcome,
     wanted: impl IntoIterator<Item = Fact>,
 ) -> impl Iterator<Item = (&'static str, &str)> {
-    wanted.into_iter().filter_map(|fact| Some((fact.name(), fact.of(run)?)))
+    asked(run, wanted).filter_map(|(name, text)| Some((name, text?)))
 }
 
 /// `RG-00042, river-gauge-5v, revision C`
