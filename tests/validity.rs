@@ -11,7 +11,7 @@
 mod faults;
 
 use faults::clean::try_corner;
-use faults::plan::Fate;
+use faults::fate::Fate;
 use faults::plants::{Plant, all};
 use faults::try_faults;
 use std::sync::LazyLock;

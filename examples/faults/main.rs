@@ -12,6 +12,8 @@
 //! | `bench` | spec and run as texts, judged with sweeps in memory |
 //! | `hiss` | noise of one sweep |
 //! | `plan` | the faults |
+//! | `case` | one variant of a fault: a loop and its sweeps |
+//! | `fate` | what must come of a fault, and what came of it |
 //! | `clean` | sound corners |
 
 #![allow(
@@ -22,7 +24,9 @@
 )]
 
 pub(crate) mod bench;
+pub(crate) mod case;
 pub(crate) mod clean;
+pub(crate) mod fate;
 pub(crate) mod hiss;
 pub(crate) mod plan;
 pub(crate) mod plants;
@@ -43,7 +47,8 @@ pub(crate) mod truth;
 #[path = "../simulate/work.rs"]
 pub(crate) mod work;
 
-use plan::{FAULTS, Fate, Fault};
+use fate::Fate;
+use plan::{FAULTS, Fault};
 use std::collections::BTreeMap;
 use std::process::ExitCode;
 use table::Report;

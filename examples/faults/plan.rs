@@ -1,29 +1,16 @@
 //! The faults: what each of them does to a sound measurement, and what must come of it.
 
-use super::bench::{Setup, invalid, judge};
-use super::hiss::{Hiss, Sweep, grid, measure};
+use super::bench::judge;
+use super::case::{Case, DENSITIES, Planted};
+use super::fate::{Fate, Wanted, fate};
+use super::hiss::{Hiss, Sweep, grid};
 use super::loops::Kind;
 use super::noise::Random;
 use super::plants::{Plant, touching, turned};
-use loopgauge::check::{CornerOutcome, Verdict};
 use num_complex::Complex64;
 use std::f64::consts::{LN_10, TAU};
 
 const MODE: u64 = 10;
-const DENSITIES: [f64; 4] = [40.0, 25.0, 100.0, 60.0];
-
-/// What must come of a fault.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Wanted {
-    /// Coverage, sanity or linearity refuses, with one of these words in its message or remedy.
-    Refused(&'static [&'static str]),
-    /// A finding with these words, and nothing refused.
-    Found(&'static str),
-    /// The check of the gain at 120 Hz is refused.
-    GainRefused,
-    /// Nothing is refused, unless because the noise is too large to tell.
-    NotBlamed,
-}
 
 /// A fault.
 pub struct Fault {
@@ -32,112 +19,6 @@ pub struct Fault {
     /// Which plants it can be planted in.
     suits: fn(&Plant) -> bool,
     plant: fn(&Case<'_>, &mut Random) -> Planted,
-}
-
-/// What came of it.
-#[derive(Debug)]
-pub enum Fate {
-    /// As wanted: by which check; a star: with another cause named.
-    Caught { check: String, message: String },
-    /// The corner passed.
-    Passed,
-    /// A limit failed, or another check than wanted spoke.
-    Otherwise(String),
-}
-
-/// One variant of a fault.
-struct Case<'a> {
-    plant: &'a Plant,
-    k: usize,
-    hz: Vec<f64>,
-    hiss: Hiss,
-    closed: bool,
-}
-
-/// Sweeps with the fault in them.
-struct Planted {
-    sweeps: Vec<Sweep>,
-    setup: Setup,
-    /// Another plant than that of the case.
-    plant: Option<Plant>,
-}
-
-impl Case<'_> {
-    fn share(&self) -> f64 {
-        // Golden section: fills an interval evenly whatever the number of variants.
-        (self.k as f64 * 0.618_033_988_75).fract()
-    }
-
-    fn sweep(
-        &self,
-        level: usize,
-        random: &mut Random,
-        distort: impl Fn(f64, Complex64) -> Complex64,
-    ) -> Sweep {
-        let scale = 10f64.powf(-3.0 * level as f64 / 20.0);
-        let mut sweep = measure(self.plant, &self.hz, &self.hiss, scale, random, |hz, t| {
-            let t = distort(hz, t);
-            if self.closed { turned(t) } else { t }
-        });
-        sweep.ln_magnitude.iter_mut().for_each(|a| *a += 1e-6 * random.normal());
-        sweep
-    }
-
-    /// The same case swept from further down.
-    fn raised_from_below(&self, times: f64) -> Self {
-        let step = self.hz[1] / self.hz[0];
-        let count = (times.ln() / step.ln()).round() as i32;
-        let below = (1..=count).rev().map(|k| self.hz[0] * step.powi(-k));
-        Self { hz: below.chain(self.hz.iter().copied()).collect(), ..*self }
-    }
-
-    /// Two levels with the same thing done to their loop gain.
-    fn both(&self, random: &mut Random, distort: impl Fn(f64, Complex64) -> Complex64) -> Planted {
-        self.edited(random, distort, |_| ())
-    }
-
-    /// Two levels with the same thing done to what was written.
-    fn written(&self, random: &mut Random, edit: impl Fn(&mut Sweep)) -> Planted {
-        self.edited(random, |_, t| t, edit)
-    }
-
-    fn edited(
-        &self,
-        random: &mut Random,
-        distort: impl Fn(f64, Complex64) -> Complex64,
-        edit: impl Fn(&mut Sweep),
-    ) -> Planted {
-        let setup = Setup::new(self.closed, 2);
-        let sweeps = (0..2).map(|level| {
-            let mut sweep = self.sweep(level, random, &distort);
-            edit(&mut sweep);
-            sweep
-        });
-        Planted { sweeps: sweeps.collect(), setup, plant: None }
-    }
-
-    /// Levels each with something of its own done.
-    fn levels(
-        &self,
-        count: usize,
-        random: &mut Random,
-        distort: impl Fn(usize, f64, Complex64) -> Complex64,
-    ) -> Planted {
-        let sweeps =
-            (0..count).map(|level| self.sweep(level, random, |hz, t| distort(level, hz, t))).collect();
-        Planted { sweeps, setup: Setup::new(self.closed, count), plant: None }
-    }
-
-    /// 1 about the crossover, over a decade and a half.
-    fn near(&self, hz: f64) -> f64 {
-        (-((hz / self.plant.crossover_hz).ln() / 1.5).powi(2)).exp()
-    }
-
-    /// A sample inside the band, away from its ends.
-    fn inside(&self) -> usize {
-        let n = self.hz.len();
-        10 + ((n - 20) as f64 * self.share()) as usize
-    }
 }
 
 const fn any(_: &Plant) -> bool {
@@ -437,12 +318,6 @@ pub const FAULTS: [Fault; 27] = [
     },
 ];
 
-impl Case<'_> {
-    fn density(&self) -> f64 {
-        DENSITIES[self.k % 4]
-    }
-}
-
 /// Adds noise of its own to what was measured: `size` of frequency and magnitude.
 fn add(sweep: &mut Sweep, random: &mut Random, size: impl Fn(f64, f64) -> f64) {
     let columns = sweep.frequency_hz.iter().zip(&mut sweep.ln_magnitude).zip(&mut sweep.phase_rad);
@@ -504,62 +379,4 @@ pub fn try_variant(fault: &Fault, k: usize, plants: &[Plant]) -> (String, Fate) 
         Err(error) => Fate::Caught { check: "reader".to_owned(), message: error.to_string() },
     };
     (place, fate)
-}
-
-const VALIDITY: [&str; 3] = ["coverage", "sanity", "linearity"];
-
-fn fate(wanted: Wanted, corner: &CornerOutcome) -> Fate {
-    let refused: Vec<(&str, &str, &str)> = invalid(corner).collect();
-    let caught =
-        |check: &str, message: &str| Fate::Caught { check: check.to_owned(), message: message.to_owned() };
-    let otherwise = || match refused.first() {
-        Some((check, message, _)) => Fate::Otherwise(format!("{check}: {message}")),
-        None if corner.verdict == Verdict::Pass => Fate::Passed,
-        None => {
-            let bad = corner.checks.iter().find(|c| c.verdict == corner.verdict);
-            Fate::Otherwise(
-                bad.map_or_else(String::new, |c| format!("{}: {:?}, {}", c.check, c.verdict, c.message)),
-            )
-        }
-    };
-    match wanted {
-        Wanted::Refused(words) => {
-            let by = refused.iter().find(|(check, _, _)| VALIDITY.contains(check));
-            match by {
-                Some((check, message, remedy)) => {
-                    let named = words.iter().any(|word| message.contains(word) || remedy.contains(word));
-                    caught(
-                        &format!("{check}{}", if named { "" } else { "*" }),
-                        &format!("{message}; {remedy}"),
-                    )
-                }
-                // Left out with all that hangs on it, and told.
-                None => match corner
-                    .findings
-                    .iter()
-                    .find(|f| f.contains("left out") && words.iter().any(|word| f.contains(word)))
-                {
-                    Some(finding) => caught("left out", finding),
-                    None => otherwise(),
-                },
-            }
-        }
-        Wanted::Found(words) => match corner.findings.iter().find(|f| f.contains(words)) {
-            Some(finding) if refused.is_empty() => caught("finding", finding),
-            _ => otherwise(),
-        },
-        Wanted::GainRefused => {
-            let gain = refused.iter().find(|(check, _, _)| *check == "gain@120Hz");
-            match (gain, corner.findings.iter().find(|f| f.contains("mains interference"))) {
-                (Some((check, message, _)), _) => caught(check, message),
-                (None, Some(_)) => Fate::Otherwise("a finding alone".to_owned()),
-                _ => otherwise(),
-            }
-        }
-        Wanted::NotBlamed => match refused.first() {
-            None => caught("nothing", ""),
-            Some((check, message, _)) if message.contains("noise") => caught(check, message),
-            Some(_) => otherwise(),
-        },
-    }
 }

@@ -3,6 +3,7 @@
 use super::plan::{CornerPlan, Plan};
 use super::unit::{Unit, plain};
 use super::wrap::{fill, wrap};
+use crate::quantity::count_of;
 
 /// Characters in a line: what A4 and Letter take upright at 12 characters per inch, margins left.
 const WIDTH: usize = 80;
@@ -89,12 +90,10 @@ fn cautions() -> Block {
 
 /// What holds for all sweeps.
 fn order(plan: &Plan<'_>, shared: Option<&str>) -> Block {
-    let corners = plan.corners.len();
     let mut text = format!(
-        "{} sweep{} at {corners} corner{}",
-        plan.sweeps(),
-        if plan.sweeps() == 1 { "" } else { "s" },
-        if corners == 1 { "" } else { "s" }
+        "{} at {}",
+        count_of(plan.sweeps() as u64, "sweep"),
+        count_of(plan.corners.len() as u64, "corner")
     );
     if let Some(range) = shared {
         text.push_str(&format!(", each {range}"));

@@ -13,7 +13,7 @@ use crate::margins::{Extreme, Located, gain_at, gain_extreme};
 use crate::measurand::Measurand;
 use crate::noise::Spike;
 use crate::quantity::Unit;
-use crate::quantity::{Decibel, number};
+use crate::quantity::{Decibel, count_of, number};
 use crate::sanity::{Usable, mains_under};
 use crate::spec::{CIRCUIT_CHECK, DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
@@ -217,9 +217,8 @@ impl Judge<'_> {
                 name,
                 verdict,
                 format!(
-                    "{} crossover{}{list}, limit {}",
-                    self.measured.crossings,
-                    if self.measured.crossings == 1 { "" } else { "s" },
+                    "{}{list}, limit {}",
+                    count_of(self.measured.crossings as u64, "crossover"),
                     limit_text(&limit, Unit::One)
                 ),
             )

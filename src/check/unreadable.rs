@@ -11,6 +11,7 @@ use super::options::{Options, select};
 use super::outcome::{CornerOutcome, RunOutcome};
 use crate::decision::Verdict;
 use crate::diagnostic::Diagnostic;
+use crate::quantity::listed;
 use crate::run::{Bench, RawRun};
 use crate::spec::Spec;
 use std::collections::HashSet;
@@ -42,11 +43,7 @@ impl UnreadCorner {
 
     /// Why the corner is not judged, after "not judged: ".
     pub(super) fn reason(&self) -> String {
-        let named = self.files.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join(", ");
-        match self.files.len().saturating_sub(NAMED) {
-            0 => format!("{named} could not be read"),
-            more => format!("{named} and {more} more could not be read"),
-        }
+        format!("{} could not be read", listed(&self.files, NAMED))
     }
 }
 

@@ -1,7 +1,7 @@
 //! `accept`: stores judged runs as the baseline that `check --baseline` compares with.
 
-use super::args::AcceptArgs;
 use super::check::internal;
+use super::check_args::AcceptArgs;
 use super::console::Console;
 use super::outputs::{cannot_write, print};
 use super::{NOT_PASSED, PASSED, UNREADABLE};

@@ -12,7 +12,7 @@
 //! The same runs, judged on the same day, give the same bytes: entries have no time, and an order. Files are copied as streams and held
 //! against the digests of what was judged: one that changed in between makes no archive.
 
-use super::args::CheckArgs;
+use super::check_args::CheckArgs;
 use super::output_paths::{cannot_write, create};
 use super::pieces::Pieces;
 use crate::check::RunOutcome;

@@ -10,7 +10,7 @@ use crate::disk::discover::RUN_FILE;
 use crate::disk::files::label;
 use crate::disk::specs::Disk;
 use crate::output::{OutputError, OutputFile};
-use crate::quantity::Level;
+use crate::quantity::{Level, count_of};
 use crate::{run, spec};
 use std::io::Write;
 use std::path::Path;
@@ -101,13 +101,12 @@ fn begin_run(folder: &Path, args: &BeginArgs, console: &mut Console) -> Option<S
         .map_err(|problem| console.fault(&problem))
         .ok()?;
     Some(format!(
-        "{}: {} sweeps of {} corners to collect\n{}: {} page{} to print\n",
+        "{}: {} sweeps of {} corners to collect\n{}: {} to print\n",
         run_file.display(),
         plan.sweeps(),
         plan.corners.len(),
         page_file.display(),
-        page.pages,
-        if page.pages == 1 { "" } else { "s" }
+        count_of(page.pages as u64, "page")
     ))
 }
 

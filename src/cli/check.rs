@@ -2,7 +2,7 @@
 
 use super::archive::Judging;
 use super::archived::{Archived, is_archive};
-use super::args::CheckArgs;
+use super::check_args::CheckArgs;
 use super::console::Console;
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;

@@ -1,7 +1,7 @@
 //! `compare`: two runs, or two folders of runs, side by side; two builds are in `compare_builds`.
 
-use super::args::CompareArgs;
 use super::check::internal;
+use super::compare_args::CompareArgs;
 use super::compare_builds::compare_builds;
 use super::console::Console;
 use super::outputs::{apart, is_stdout, print, write_whole};

@@ -1,6 +1,6 @@
 //! `compare --history`: two builds of a history side by side.
 
-use super::args::{CompareArgs, GroupsOver};
+use super::compare_args::{CompareArgs, GroupsOver};
 use super::console::Console;
 use super::drift::{diagnostic, grouped, unknown};
 use super::outputs::{is_stdout, print, spared, write_whole};
@@ -11,6 +11,7 @@ use crate::diagnostic::{Diagnostic, nearest};
 use crate::drift::{RecordValue, TwoGroups, TwoGroupsBuilder, natural};
 use crate::history::{Address, History, HistoryError, RecordHead};
 use crate::output::Kind;
+use crate::quantity::listed;
 use crate::report::{GroupNames, render_two_groups, write_two_groups_json};
 use crate::spec::DriftAxis;
 use std::collections::{BTreeSet, HashMap};
@@ -120,7 +121,7 @@ impl Seen {
             None if held.is_empty() => {
                 format!("none of its records has a {what}; --over names what A and B are labels of")
             }
-            None => format!("it has {}; --over names what A and B are labels of", some(&held)),
+            None => format!("it has {}; --over names what A and B are labels of", listed(&held, LISTED)),
         };
         problem(format!("{of} has no unit of {what} `{absent}`"), help)
     }
@@ -128,12 +129,6 @@ impl Seen {
 
 /// Most labels that a message lists.
 const LISTED: usize = 8;
-
-fn some(labels: &[&str]) -> String {
-    let shown: Vec<&str> = labels.iter().copied().take(LISTED).collect();
-    let more = labels.len() - shown.len();
-    if more == 0 { shown.join(", ") } else { format!("{} and {more} more", shown.join(", ")) }
-}
 
 fn of_product(
     history: &mut History,

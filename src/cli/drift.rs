@@ -1,8 +1,8 @@
 //! `drift`: margins over builds, from a history.
 
-use super::args::DriftArgs;
 use super::console::Console;
 use super::drift_parts::add_parts;
+use super::history_args::DriftArgs;
 use super::outputs::{apart, cannot_write, commit, create, is_stdout, print, spared, write_whole};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::Unit;

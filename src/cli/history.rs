@@ -1,12 +1,13 @@
 //! `history`: looks after a history.
 
-use super::args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::console::Console;
 use super::drift::diagnostic;
+use super::history_args::{ExportArgs, HistoryCommand, ListArgs, MarkArgs, ShowArgs};
 use super::outputs::{apart, cannot_write, commit, create, print, spared};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::history::{Address, Filter, History, HistoryError, RecordHead, RecordId};
 use crate::output::{Kind, OutputFile};
+use crate::quantity::count_of;
 use crate::report::escape;
 use std::ffi::OsStr;
 use std::io::Write;
@@ -161,7 +162,6 @@ fn mark(args: &MarkArgs, on: bool, console: &mut Console) -> Result<(), HistoryE
         history.unmark(&records, &args.reason, now)?;
     }
     let what = if on { "marked: they stay and do not count" } else { "count again" };
-    let count = records.len();
-    print(&format!("{count} record{} {what}\n", if count == 1 { "" } else { "s" }), console);
+    print(&format!("{} {what}\n", count_of(records.len() as u64, "record")), console);
     Ok(())
 }

@@ -1,8 +1,8 @@
 //! `inspect`: all crossings and margins of sweep files, without a spec, or beside the limits of one.
 
-use super::args::InspectArgs;
 use super::console::Console;
 use super::outputs::{is_stdout, print, write_whole};
+use super::sweep_args::InspectArgs;
 use super::{PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::disk::files::{SWEEP_LIMIT, YAML_LIMIT, label, read_regular};

@@ -1,8 +1,8 @@
 //! `levels`: how strongly a corner may be excited, frequency by frequency.
 
-use super::args::LevelsArgs;
 use super::console::Console;
 use super::outputs::{apart, is_stdout, print, write_whole};
+use super::sweep_args::LevelsArgs;
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::check::SweepInput;
 use crate::diagnostic::nearest;

@@ -1,7 +1,7 @@
 //! `lint`: checks specs and runs without judging.
 
-use super::args::{Format, LintArgs};
 use super::console::Console;
+use super::lint_args::{Format, LintArgs};
 use super::outputs::{apart, is_stdout, print, write_whole};
 use super::{NOT_PASSED, PASSED, UNREADABLE};
 use crate::diagnostic::{Diagnostic, Severity, has_errors};
@@ -13,6 +13,7 @@ use crate::disk::specs::{self, Disk, Loaded, Specs};
 use crate::disk::stdin::once;
 use crate::disk::today;
 use crate::output::Kind;
+use crate::quantity::count_of;
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
 use crate::report::write_lint_json;
 use crate::run::{self, Run};
@@ -274,14 +275,10 @@ fn write(args: &LintArgs, specs: usize, runs: usize, findings: &[Diagnostic], co
         if args.format == Format::Github {
             print(&commands(findings), console);
         }
-        let text = format!(
-            "{specs} spec file{}, {runs} run{}: {errors} error{}, {warnings} warning{}\n",
-            plural(specs),
-            plural(runs),
-            plural(errors),
-            plural(warnings)
-        );
-        print(&text, console);
+        let [specs, runs, errors, warnings] =
+            [(specs, "spec file"), (runs, "run"), (errors, "error"), (warnings, "warning")]
+                .map(|(count, what)| count_of(count as u64, what));
+        print(&format!("{specs}, {runs}: {errors}, {warnings}\n"), console);
     }
 }
 
@@ -293,8 +290,4 @@ fn commands(findings: &[Diagnostic]) -> String {
     // Memory takes what is written.
     let _ = commands.write(&mut text);
     String::from_utf8_lossy(&text).into_owned()
-}
-
-const fn plural(count: usize) -> &'static str {
-    if count == 1 { "" } else { "s" }
 }

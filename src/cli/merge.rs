@@ -1,7 +1,7 @@
 //! `merge`: puts the JSON results of the shards of a `check` together.
 
-use super::args::MergeArgs;
 use super::check::only_nothing;
+use super::check_args::MergeArgs;
 use super::console::Console;
 use super::outputs::{cannot_write, commit, create, is_stdout};
 use super::{NOT_PASSED, PASSED, UNREADABLE};

@@ -3,7 +3,7 @@
 //!
 //! | file | what |
 //! | --- | --- |
-//! | `args` | what may be typed |
+//! | `args`; `check_args`, `compare_args`, … | what may be typed: the commands; the options of each |
 //! | `accept`, `begin`, `check`, `compare`, `drift`, `history`, `inspect`, `levels`, `lint`, `merge`, `predict` | a file per command |
 //! | `compare_builds`, `drift_parts` | `compare --history`; which part moved, from the records of a history |
 //! | `help` | chapters of the manual, and the help of commands |
@@ -22,27 +22,34 @@ mod archived;
 mod args;
 mod begin;
 mod check;
+mod check_args;
 mod compare;
+mod compare_args;
 mod compare_builds;
 mod console;
+mod critical_point;
 mod drift;
 mod drift_parts;
 mod help;
 mod history;
+mod history_args;
 mod inspect;
 mod levels;
 mod lint;
+mod lint_args;
 mod merge;
 mod output_paths;
 mod outputs;
 mod pieces;
 mod predict;
+mod predict_args;
 mod progress;
 mod record;
 mod schema;
 mod secrets;
 mod setup_args;
 mod shard;
+mod sweep_args;
 
 use args::{Cli, Command};
 use clap::{CommandFactory, FromArgMatches};

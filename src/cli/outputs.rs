@@ -1,7 +1,7 @@
 //! Feeds the reports of `check`, run by run, in order. An output that fails is named and dropped; the others go on.
 
 use super::archive::{Archive, Judging};
-use super::args::{CheckArgs, CheckFormat};
+use super::check_args::{CheckArgs, CheckFormat};
 use super::console::Console;
 pub use super::output_paths::{apart, cannot_write, create, is_stdout, spared, spares_history};
 pub use super::pieces::{Pieces, Wanted};

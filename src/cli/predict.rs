@@ -1,9 +1,9 @@
 //! `predict`: what to expect of a loop from its netlist.
 
-use super::args::PredictArgs;
 use super::check::MOST_THREADS;
 use super::console::Console;
 use super::outputs::{apart, is_stdout, print, write_whole};
+use super::predict_args::PredictArgs;
 use super::{PASSED, UNREADABLE};
 use crate::circuit::predict::{Drawn, Judged, Part, Prediction, Study, Units, Wanted};
 use crate::circuit::{Model, Netlist, Setting, Unfit};

@@ -26,6 +26,17 @@ pub enum OneSide {
     B,
 }
 
+impl OneSide {
+    /// Its name in results.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::A => "A",
+            Self::B => "B",
+        }
+    }
+}
+
 /// Something that has nothing to be compared with.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[non_exhaustive]

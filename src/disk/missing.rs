@@ -7,6 +7,7 @@
 use super::discover::RunPlace;
 use super::files::{MISSING, label};
 use crate::diagnostic::Diagnostic;
+use crate::quantity::listed;
 use crate::run::{self, Run};
 use std::collections::HashSet;
 use std::fs;
@@ -35,10 +36,7 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace, run_file: 
         others.insert(0, finding.with_help(help(&names, place)));
         return others;
     }
-    let mut list = names.iter().take(SHOWN).copied().collect::<Vec<_>>().join(", ");
-    if names.len() > SHOWN {
-        list.push_str(&format!(" and {} more", names.len() - SHOWN));
-    }
+    let list = listed(&names, SHOWN);
     let file: Arc<str> = label(&place.file).into();
     let finding =
         Diagnostic::error("sweeps-missing", format!("{counts}: {list}")).with_help(help(&names, place));

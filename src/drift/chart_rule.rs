@@ -15,6 +15,7 @@ use super::movement::{Kind, Movement};
 use super::wording::{self, quantity_title};
 use super::{ChartRun, Population, Range, RuleOutcome, Signal};
 use crate::decision::Verdict;
+use crate::quantity::count_of;
 
 /// Holds the chart and the movement of a series.
 pub(super) fn chart_rule(facts: &Facts<'_>, settings: &Settings, population: &Population) -> RuleOutcome {
@@ -22,7 +23,7 @@ pub(super) fn chart_rule(facts: &Facts<'_>, settings: &Settings, population: &Po
     let (verdict, text) = match facts.chart {
         Some(chart) => Charted { facts, chart, population }.verdict(&title),
         None => {
-            let (have, need) = (wording::count(facts.filled.len() as u64, "group"), settings.setup());
+            let (have, need) = (count_of(facts.filled.len() as u64, "group"), settings.setup());
             let text = format!(
                 "not judged: {have} with values, the first {need} set the centre line and more are needed to watch"
             );
@@ -78,7 +79,7 @@ impl Charted<'_> {
             "{title} drifts: in {} {}; beyond the limits in {} of {} watched",
             self.label(first.group),
             first.message,
-            wording::count(groups.len() as u64, "group"),
+            count_of(groups.len() as u64, "group"),
             self.chart.points.len()
         )
     }
@@ -120,7 +121,7 @@ impl Charted<'_> {
         format!(
             "{title} {}: {} watched, none beyond the limits about {} (spread of the means {})",
             stays_text(self.facts.movement),
-            wording::count(self.chart.points.len() as u64, "group"),
+            count_of(self.chart.points.len() as u64, "group"),
             show(self.chart.center),
             show(self.chart.sigma)
         )

@@ -16,6 +16,7 @@ use super::wording::{self, quantity_title};
 use super::{Population, Reach, RuleOutcome};
 use crate::check::limit_text;
 use crate::decision::{Verdict, meets};
+use crate::quantity::count_of;
 
 /// What the search for a place to reach the limit, and what stands in sweep files, may be off by, groups: of a straight line without scatter
 /// both ends of the interval are the forecast.
@@ -26,7 +27,7 @@ pub(super) fn forecast_rule(facts: &Facts<'_>, groups: u32, population: &Populat
     let rule = |verdict, message| RuleOutcome { rule: "forecast", verdict, message };
     let title = quantity_title(&facts.key.quantity);
     let Some(movement) = facts.movement else {
-        let have = wording::count(facts.filled.len() as u64, "group");
+        let have = count_of(facts.filled.len() as u64, "group");
         return rule(Verdict::NotJudged, format!("not judged: {have} with values are too few for a trend"));
     };
     if let Some(text) = beyond_already(facts, population) {
@@ -80,7 +81,7 @@ fn by_movement(movement: &Movement, forecast: &Reach, allowed: f64) -> Verdict {
 
 /// The verdict, and how it reads behind the forecast.
 fn settled(facts: &Facts<'_>, movement: &Movement, forecast: &Reach, groups: u32) -> (Verdict, String) {
-    let horizon = wording::count(u64::from(groups), "group");
+    let horizon = count_of(u64::from(groups), "group");
     let verdict = by_movement(movement, forecast, f64::from(groups));
     if verdict == Verdict::Pass {
         return (verdict, format!("later than {horizon} ahead"));

@@ -9,6 +9,7 @@ use super::movement::{JointMovement, Kind, Moved, Movement, Since};
 use super::wording::{self, quantity_title};
 use super::{GroupHead, GroupStats, SeriesOutcome};
 use crate::check::limit_text;
+use crate::quantity::listed;
 
 /// A kind that is less probable for a series is excluded (convention, no source).
 const POSSIBLE: f64 = 0.1;
@@ -155,7 +156,7 @@ fn list(names: &[String]) -> String {
     match (names.len().saturating_sub(NAMES), named.as_slice()) {
         (0, [first @ .., last]) if !first.is_empty() => format!("{} and {last}", first.join(", ")),
         (0, named) => named.join(", "),
-        (more, named) => format!("{} and {more} more", named.join(", ")),
+        _ => listed(names, NAMES),
     }
 }
 

@@ -13,6 +13,7 @@ use super::{
     SeriesOutcome, Slope, Trend, share_within_lots,
 };
 use crate::decision::Verdict;
+use crate::quantity::count_of;
 
 /// Holds the rules of a product against its series, one after the other.
 pub(super) struct Rules<'a> {
@@ -194,7 +195,7 @@ fn capability_rule(facts: &Facts<'_>, min: f64) -> RuleOutcome {
             if facts.taken_out { " where it stands now, what moved taken out," } else { "" },
             ability.ppk,
             ability.low,
-            wording::count(facts.units, "unit"),
+            count_of(facts.units, "unit"),
             wording::alike(facts.lots.as_ref()),
         ),
     )

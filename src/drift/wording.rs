@@ -26,11 +26,6 @@ pub(super) fn value(value: f64, resolution: f64, unit: Unit) -> String {
     text.split_once(" ± ").map_or_else(|| text.clone(), |(value, _)| value.to_owned())
 }
 
-/// `1 group`, `3 groups`.
-pub(super) fn count(number: u64, what: &str) -> String {
-    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
-}
-
 /// How much the units of a history are worth, where those of one group are alike.
 pub(super) fn alike(lots: Option<&Lots>) -> String {
     lots.map_or_else(String::new, |lots| {

@@ -17,6 +17,7 @@ mod level;
 mod parse;
 mod unit;
 mod units;
+mod words;
 
 pub use condition::{Condition, ConditionValue};
 pub use format::{number, si, with_unit};
@@ -24,3 +25,4 @@ pub use level::{Level, LevelUnit};
 pub use parse::{Parsable, QuantityError, Symbol, parse, split};
 pub use unit::Unit;
 pub use units::{Decibel, Degrees, Hertz, Ratio, Seconds};
+pub(crate) use words::{count_of, listed};

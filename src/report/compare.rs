@@ -1,13 +1,11 @@
 //! The results of `compare`: JSON and text.
 
-use super::drift::{Side, columns};
 use super::escape::terminal;
+use super::object::write_pretty;
 use super::terminal::palette::{self, paint};
-use super::terminal::{Style, wrap};
+use super::terminal::{Side, Style, columns, wrap};
 use crate::check::{Unit, frequency_text, value_alone, value_text};
-use crate::compare::{
-    Alone, Common, CornerComparison, Effect, OneSide, ProductComparison, Said, ValueChange,
-};
+use crate::compare::{Alone, Common, CornerComparison, Effect, ProductComparison, Said, ValueChange};
 use crate::quantity::number;
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -26,13 +24,11 @@ struct Body<'a> {
 /// # Errors
 /// When the sink cannot be written.
 pub fn write_compare_json(
-    mut sink: impl Write,
+    sink: impl Write,
     [a, b]: [&str; 2],
     products: &[ProductComparison],
 ) -> io::Result<()> {
-    serde_json::to_writer_pretty(&mut sink, &Body { format: 1, a, b, products })?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &Body { format: 1, a, b, products })
 }
 
 /// The text of a comparison. Text from files is shown harmless.
@@ -178,10 +174,7 @@ fn add_alone(text: &mut String, alone: &Alone) {
 
 /// What one side alone has.
 pub(super) fn alone_text(alone: &Alone) -> String {
-    let side = match alone.side {
-        OneSide::A => "A",
-        OneSide::B => "B",
-    };
+    let side = alone.side.name();
     let what = match &alone.corner {
         Some(corner) => format!("{} of {}", terminal(corner), terminal(&alone.run)),
         None => terminal(&alone.run).into_owned(),

@@ -157,13 +157,24 @@ impl ProductTable {
         &self.rows
     }
 
-    /// Whether any unit has a value of this measurand.
-    pub(super) fn has(&self, measurand: Measurand) -> bool {
-        self.rows.iter().any(|row| row.cell(measurand).is_some_and(|cell| cell.units > 0))
+    /// What any unit has a value of, in the order of the columns.
+    pub(super) fn columns(&self) -> Vec<Measurand> {
+        let has_value = |row: &CornerRow, own| row.cell(own).is_some_and(|cell| cell.units > 0);
+        COLUMNS.into_iter().filter(|own| self.rows.iter().any(|row| has_value(row, *own))).collect()
+    }
+
+    /// Units of the corner that has most of them.
+    pub(super) fn units(&self) -> u64 {
+        self.rows.iter().map(|row| row.verdicts.total()).max().unwrap_or(0)
+    }
+
+    /// Whether of several rows this one has the value nearest to its limit.
+    pub(super) fn is_least(&self, index: usize, measurand: Measurand) -> bool {
+        self.rows.len() > 1 && self.worst_row(measurand) == Some(index)
     }
 
     /// The row with the value nearest to its limit, of those that have this measurand.
-    pub(super) fn worst_row(&self, measurand: Measurand) -> Option<usize> {
+    fn worst_row(&self, measurand: Measurand) -> Option<usize> {
         let slack = |row: &CornerRow| row.cell(measurand)?.worst.as_ref()?.slack;
         let known = self.rows.iter().enumerate().filter_map(|(index, row)| Some((index, slack(row)?)));
         known.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(index, _)| index)

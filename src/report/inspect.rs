@@ -1,6 +1,7 @@
 //! The results of `inspect`: JSON and text.
 
 use super::escape;
+use super::object::write_pretty;
 use super::terminal::palette::{self, paint};
 use super::terminal::{Style, wrap};
 use crate::check::{Measured, Unit, Verdict, frequency_text, value_alone, value_text};
@@ -20,10 +21,8 @@ struct Result<'a> {
 ///
 /// # Errors
 /// When the sink cannot be written.
-pub fn write_inspect_json(mut sink: impl Write, sweeps: &[Inspected]) -> io::Result<()> {
-    serde_json::to_writer_pretty(&mut sink, &Result { format: 1, sweeps })?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+pub fn write_inspect_json(sink: impl Write, sweeps: &[Inspected]) -> io::Result<()> {
+    write_pretty(sink, &Result { format: 1, sweeps })
 }
 
 /// The text of one sweep. Text from files is shown harmless.

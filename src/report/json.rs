@@ -2,12 +2,12 @@
 //!
 //! A run and each of its corners stand on a line of their own, so that two results compare well line by line.
 
-use super::object::{Json, list, object};
+use super::object::{Json, list, object, write_pretty};
 use super::shard_note::ShardNote;
+use super::statement::{BENCH, Fact, UNIT, asked};
 use super::{TOOL, Tally};
-use crate::check::{CheckOutcome, CircuitOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
+use crate::check::{CheckOutcome, CornerOutcome, Judged, MeasuredSet, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
-use crate::provenance::FileDigest;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use std::io::{self, BufWriter, Seek, Write};
 use tempfile::SpooledTempFile;
@@ -15,35 +15,34 @@ use tempfile::SpooledTempFile;
 /// What is held in memory before the spool of errors becomes a file.
 const SPOOL: usize = 1 << 20;
 
-#[derive(serde::Serialize)]
-struct RunHead<'a> {
-    run: &'a str,
-    product: &'a str,
-    serial: &'a str,
-    revision: &'a str,
-    firmware: Option<&'a str>,
-    build: Option<&'a str>,
-    taken: Option<&'a str>,
-    station: Option<&'a str>,
-    title: Option<&'a str>,
-    operator: Option<&'a str>,
-    instrument: Option<&'a str>,
-    calibrated_until: Option<&'a str>,
-    injection: Option<&'a str>,
-    notes: Option<&'a str>,
-    #[serde(skip_serializing_if = "std::ops::Not::not")]
-    reference: bool,
-    spec: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    spec_sha256: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    files: Option<&'a [FileDigest]>,
-    #[serde(skip_serializing_if = "<[String]>::is_empty")]
-    findings: &'a [String],
-    coverage: f64,
-    verdict: Verdict,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    circuit: Option<&'a CircuitOutcome>,
+/// All that is told of a run beside its corners.
+struct RunHead<'a>(&'a RunOutcome);
+
+impl Serialize for RunHead<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        use Fact::{Product, Revision, Run, Serial, Title};
+        let run = self.0;
+        let mut map = serializer.serialize_map(None)?;
+        let labels = [Run, Product, Serial, Revision].into_iter().chain(UNIT).chain([Title]).chain(BENCH);
+        asked(run, labels).try_for_each(|(name, text)| map.serialize_entry(name, &text))?;
+        if run.is_reference {
+            map.serialize_entry("reference", &true)?;
+        }
+        map.serialize_entry("spec", &run.spec_file)?;
+        if let Some(provenance) = &run.provenance {
+            map.serialize_entry("spec_sha256", &*provenance.spec.sha256)?;
+            map.serialize_entry("files", &provenance.files)?;
+        }
+        if !run.findings.is_empty() {
+            map.serialize_entry("findings", &run.findings)?;
+        }
+        map.serialize_entry("coverage", &run.coverage)?;
+        map.serialize_entry("verdict", &run.verdict)?;
+        if let Some(circuit) = &run.circuit {
+            map.serialize_entry("circuit", circuit)?;
+        }
+        map.end()
+    }
 }
 
 #[derive(serde::Serialize)]
@@ -111,11 +110,9 @@ fn end_column(finding: &Diagnostic) -> Option<u64> {
 ///
 /// # Errors
 /// When the sink cannot be written.
-pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
+pub fn write_lint_json(sink: impl Write, findings: &[Diagnostic]) -> io::Result<()> {
     let result = object! { "format": 1_u64, "findings": list(findings, finding) };
-    serde_json::to_writer_pretty(&mut sink, &result)?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &result)
 }
 
 /// The object of one run, a piece for [`JsonWriter::append`].
@@ -125,33 +122,7 @@ pub fn write_lint_json(mut sink: impl Write, findings: &[Diagnostic]) -> io::Res
 pub fn run_json(run: &RunOutcome) -> io::Result<Vec<u8>> {
     debug_assert!(is_finite(run), "a number that does not exist must be None: {run:?}");
     let mut bytes = Vec::with_capacity(512 + 4096 * run.corners.len());
-    serde_json::to_writer(
-        &mut bytes,
-        &RunHead {
-            run: &run.run,
-            product: &run.product,
-            serial: &run.serial,
-            revision: &run.revision,
-            firmware: run.firmware.as_deref(),
-            build: run.build.as_deref(),
-            taken: run.taken.as_deref(),
-            station: run.station.as_deref(),
-            title: run.title.as_deref(),
-            operator: run.bench.operator.as_deref(),
-            instrument: run.bench.instrument.as_deref(),
-            calibrated_until: run.bench.calibrated_until.as_deref(),
-            injection: run.bench.injection.as_deref(),
-            notes: run.bench.notes.as_deref(),
-            reference: run.is_reference,
-            spec: &run.spec_file,
-            spec_sha256: run.provenance.as_ref().map(|p| &*p.spec.sha256),
-            files: run.provenance.as_ref().map(|p| p.files.as_slice()),
-            findings: &run.findings,
-            coverage: run.coverage,
-            verdict: run.verdict,
-            circuit: run.circuit.as_deref(),
-        },
-    )?;
+    serde_json::to_writer(&mut bytes, &RunHead(run))?;
     // The corners go inside of the head's braces.
     bytes.pop();
     bytes.extend_from_slice(b",\"corners\":[");

@@ -1,9 +1,9 @@
 //! The results of `levels`: JSON, CSV and text.
 
-use super::drift::{Side, columns};
 use super::escape::terminal;
-use super::terminal::Style;
+use super::object::write_pretty;
 use super::terminal::palette::{self, paint};
+use super::terminal::{Side, Style, columns};
 use crate::check::frequency_text;
 use crate::excitation::{FlatPair, LevelsOutcome, Noisy, SurveyPoint};
 use crate::quantity::number;
@@ -46,7 +46,7 @@ struct PointBody {
 ///
 /// # Errors
 /// When the sink cannot be written.
-pub fn write_levels_json(mut sink: impl Write, outcome: &LevelsOutcome) -> io::Result<()> {
+pub fn write_levels_json(sink: impl Write, outcome: &LevelsOutcome) -> io::Result<()> {
     let levels = outcome
         .levels
         .iter()
@@ -79,9 +79,7 @@ pub fn write_levels_json(mut sink: impl Write, outcome: &LevelsOutcome) -> io::R
         noisy: &outcome.survey.noisy,
         findings: &outcome.findings,
     };
-    serde_json::to_writer_pretty(&mut sink, &body)?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &body)
 }
 
 /// The profile as a table with the columns `frequency_hz` and `level_dbm`.

@@ -2,6 +2,7 @@
 
 use crate::check::{Limit, Unit, Verdict};
 use serde::ser::{Serialize, SerializeMap, Serializer};
+use std::io::{self, Write};
 
 /// A JSON value. What does not exist is `null`.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,7 +13,7 @@ pub(in crate::report) enum Json<'a> {
     Number(f64),
     Text(&'a str),
     List(Vec<Self>),
-    Object(Vec<(&'static str, Self)>),
+    Object(Vec<(&'a str, Self)>),
 }
 
 /// An object: `object! { "key": value, … }`.
@@ -101,6 +102,20 @@ pub(in crate::report) fn list<'a, T>(
     json: impl FnMut(T) -> Json<'a>,
 ) -> Json<'a> {
     Json::List(items.into_iter().map(json).collect())
+}
+
+/// An object with keys that are known when it is written.
+pub(in crate::report) fn map<'a, T: Into<Json<'a>>>(
+    entries: impl IntoIterator<Item = (&'a str, T)>,
+) -> Json<'a> {
+    Json::Object(entries.into_iter().map(|(key, value)| (key, value.into())).collect())
+}
+
+/// Writes a whole result, a line per entry.
+pub(in crate::report) fn write_pretty(mut sink: impl Write, result: &impl Serialize) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut sink, result)?;
+    sink.write_all(b"\n")?;
+    sink.flush()
 }
 
 #[cfg(test)]

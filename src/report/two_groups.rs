@@ -1,13 +1,13 @@
 //! The results of `compare --history`: JSON and text.
 
 use super::compare::signed;
-use super::drift::{Side, columns};
 use super::escape::terminal;
+use super::object::write_pretty;
 use super::statement::count_of;
 use super::terminal::palette::{self, paint};
-use super::terminal::{Style, wrap};
+use super::terminal::{Side, Style, columns, wrap};
 use crate::check::{Unit, value_alone};
-use crate::compare::{OneSide, Said};
+use crate::compare::Said;
 use crate::drift::{GroupChange, GroupCommon, GroupMean, OneSided, TwoGroups};
 use crate::measurand::Measurand;
 use serde::Serialize;
@@ -39,14 +39,12 @@ struct Body<'a> {
 /// # Errors
 /// When the sink cannot be written.
 pub fn write_two_groups_json(
-    mut sink: impl Write,
+    sink: impl Write,
     names: &GroupNames<'_>,
     products: &[TwoGroups],
 ) -> io::Result<()> {
     let GroupNames { over, a, b } = *names;
-    serde_json::to_writer_pretty(&mut sink, &Body { format: 1, over, a, b, products })?;
-    sink.write_all(b"\n")?;
-    sink.flush()
+    write_pretty(sink, &Body { format: 1, over, a, b, products })
 }
 
 /// The text. Text from a history is shown harmless.
@@ -173,9 +171,6 @@ fn row(own: &GroupChange) -> [String; 7] {
 }
 
 fn add_alone(text: &mut String, alone: &OneSided) {
-    let side = match alone.side {
-        OneSide::A => "A",
-        OneSide::B => "B",
-    };
+    let side = alone.side.name();
     let _ = writeln!(text, "  only in {side}: {}", terminal(&alone.corner));
 }

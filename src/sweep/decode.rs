@@ -4,9 +4,10 @@
 
 use super::dialect::{Dialect, line_ends, next_line};
 use super::fields::{Cutter, Uncut};
-use super::problems::{Source, count, excerpt};
+use super::problems::{Source, excerpt};
 use super::reading::Reading;
 use crate::diagnostic::{Diagnostic, Place};
+use crate::quantity::count_of;
 use encoding_rs::{DecoderResult, Encoding, UTF_8, UTF_16BE, UTF_16LE};
 use memchr::{memchr, memrchr};
 use std::sync::Arc;
@@ -103,7 +104,7 @@ fn next_wide_line(rest: &[u8], encoding: &Encoding) -> usize {
 
 fn too_short(skip_rows: usize, lines: u64, file: &Arc<str>) -> Diagnostic {
     let message =
-        format!("`skip_rows: {skip_rows}` passes over the whole file, which has {}", count(lines, "line"));
+        format!("`skip_rows: {skip_rows}` passes over the whole file, which has {}", count_of(lines, "line"));
     Diagnostic::error("sweep-empty", message).in_file(file)
 }
 

@@ -8,9 +8,10 @@ use super::fields::{Field, Uncut};
 use super::from_numbers::FEWEST_POINTS;
 use super::number::number;
 use super::order::{breaks, is_above};
-use super::problems::{MOST_ERRORS, Source, count, hertz, no_gain, not_a_number, shown, uncut};
+use super::problems::{MOST_ERRORS, Source, hertz, no_gain, not_a_number, shown, uncut};
 use super::samples::Samples;
 use crate::diagnostic::Diagnostic;
+use crate::quantity::count_of;
 
 /// Where a good row stands.
 #[derive(Debug, Clone, Copy)]
@@ -43,7 +44,7 @@ pub(super) fn read_rows_carefully(
     let unread = careful.all_rows(line, room, samples);
     careful.check_order(room, samples);
     if careful.errors.is_empty() && samples.len() < FEWEST_POINTS {
-        let points = count(samples.len() as u64, "point");
+        let points = count_of(samples.len() as u64, "point");
         let error = source
             .whole("sweep-points", format!("the sweep has {points}; at least {FEWEST_POINTS} are wanted"));
         careful.errors.push(error.with_help("check that the whole sweep was exported"));
@@ -150,7 +151,7 @@ impl Careful<'_> {
         let Rows { layout, dialect, .. } = *self.rows;
         let message = format!(
             "the row has {}, but the first row has {}",
-            count(fields.len() as u64, "field"),
+            count_of(fields.len() as u64, "field"),
             layout.fields
         );
         let end = fields.last().map_or(stand.start, |field| field.end);

@@ -84,13 +84,6 @@ pub(super) fn hertz(value: f64) -> String {
     }
 }
 
-/// `1 line`, `2 lines`.
-pub(super) fn count(number: impl Into<u64>, noun: &str) -> String {
-    let number = number.into();
-    let plural = if number == 1 { "" } else { "s" };
-    format!("{number} {noun}{plural}")
-}
-
 /// What a number that could not be read is, what is wanted, and how to mend it.
 pub(super) fn not_a_number(
     why: NotANumber,

@@ -4,9 +4,10 @@ use super::columns::{FREQUENCY, Header, Layout, Unclear, resolve};
 use super::dialect::{DELIMITERS, Dialect};
 use super::fields::{Cutter, Field};
 use super::number::number;
-use super::problems::{MOST_ERRORS, Source, count, shown};
+use super::problems::{MOST_ERRORS, Source, shown};
 use super::reading::Reading;
 use crate::diagnostic::{Diagnostic, nearest};
+use crate::quantity::count_of;
 
 /// Names listed in a message, at most.
 const MOST_NAMES: usize = 20;
@@ -90,7 +91,7 @@ fn doubled_names(source: &Source<'_>, first: FirstRow<'_>, order: &mut Vec<usize
 
 /// What is unclear, and how to mend it.
 fn describe(unclear: &Unclear, header: &Header<'_>) -> (String, String) {
-    let fields = count(header.fields.len() as u64, "field");
+    let fields = count_of(header.fields.len() as u64, "field");
     match unclear {
         Unclear::NoSuchName { key, name } => (
             format!("`reading.columns.{key}` names {}, but the header has {}", shown(name), listed(header)),

@@ -1,7 +1,10 @@
 //! The results of `compare`, of runs and of builds, and of `inspect --with`.
 
-use super::{Count, Flag, GAIN_MARGIN, Keys, List, MEASURED, Maybe, Number, Shape, Text, Tuple, Word};
-use super::{demo, gauge, list};
+use super::shapes::{
+    Any, CROSSOVERS, Count, Flag, GAIN_MARGIN, Keys, List, MEASURED, Maybe, Number, OF_CHECK,
+    PHASE_CROSSOVERS, Shape, Text, Tuple, Word,
+};
+use super::tool::{demo, gauge, list};
 use serde_json::Value;
 use std::fs;
 
@@ -113,19 +116,19 @@ const LIMITS: Shape = Keys(&[
         "checks",
         List(&Keys(&[
             ("check", Text),
-            ("would_be", super::OF_CHECK),
+            ("would_be", OF_CHECK),
             ("value", Maybe(&Number)),
             ("uncertainty", Maybe(&Number)),
             ("unit", Maybe(&UNIT)),
-            ("limit", Maybe(&super::Any(&[("min", Number), ("max", Number)]))),
+            ("limit", Maybe(&Any(&[("min", Number), ("max", Number)]))),
             ("message", Text),
         ])),
     ),
 ]);
 const WITH: Shape = Keys(&[
     ("changes", List(&Text)),
-    ("crossovers", super::CROSSOVERS),
-    ("phase_crossovers", super::PHASE_CROSSOVERS),
+    ("crossovers", CROSSOVERS),
+    ("phase_crossovers", PHASE_CROSSOVERS),
     (
         "measured",
         Keys(&[

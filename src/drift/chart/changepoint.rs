@@ -7,38 +7,15 @@
 //! step of two sigma right after eight setup groups in 46 instead of 36 of 100 histories within five groups. Level and spread
 //! are integrated out; the size of the change is normal with the variance of one group (unit information: R. E. Kass and
 //! L. Wasserman, J. American Statistical Association 90, 1995; from memory).
-//!
-//! Means of lots may go along with the lot before. Each of [`CORRELATIONS`] is weighed by its prior and by how well it explains
-//! the groups so far; the groups that follow have a say in it as well, at most [`LOOKAHEAD`]: an old signal may fade once many
-//! groups show that such means wander.
 
+use super::change_likelihood::{Chain, Mean, NOTHING, Split};
+use super::correlation::{COUNT, Foresight, Live, ln_sum};
 use super::limits::{chance, ln_limit};
 
-/// Correlations of a mean with the one before, and how probable each is beforehand. Chosen by simulation: more weight on the upper
-/// ones holds false alarms of correlated means lower, and sees steps later.
-const CORRELATIONS: [(f64, f64); 3] = [(0.0, 0.94), (0.5, 0.03), (0.8, 0.03)];
-/// ln of the largest factor by which later groups change the odds of a correlation: 5.
-const LOOKAHEAD: f64 = 1.609;
-/// Newest groups that a change is looked for in. A step of one sigma is seen long before it is that old.
-pub(super) const WINDOW: usize = 50;
-/// Variance of the size of a change, in that of a group.
-const SIZE: f64 = 1.0;
 /// Share of sigma that the newest group must lie off by, to the side of the change, to signal: as the allowance of sums.
 const OFF: f64 = 0.5;
 /// Standard deviations beyond which no limit is drawn.
 const FARTHEST: f64 = 20.0;
-/// From this probability on the means are said to be correlated.
-const SHOWN: f64 = 0.5;
-
-/// A group as this chart takes it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Mean {
-    /// Mean of the group.
-    pub value: f64,
-    /// Variance expected of it, as a multiple of that of a usual group; above 0.
-    pub variance: f64,
-}
-
 /// What the chart came to at one monitored group.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Learnt {
@@ -121,253 +98,6 @@ pub fn changepoint(groups: &[Mean], setup: usize, floor: f64, target: f64) -> Op
     Some(ChangePointRun { steps, correlation: watch.correlation(), setup })
 }
 
-const COUNT: usize = CORRELATIONS.len();
-
-/// ln of a sum of exponentials.
-fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
-    let most = terms.clone().fold(f64::NEG_INFINITY, f64::max);
-    if most == f64::NEG_INFINITY {
-        most
-    } else {
-        most + terms.map(|term| (term - most).exp()).sum::<f64>().ln()
-    }
-}
-
-/// ln of the likelihoods under one correlation: without a change, and added up over the places of one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Evidence {
-    none: f64,
-    change: f64,
-    places: f64,
-}
-
-impl Evidence {
-    /// Of the correlation, a change as likely as none.
-    fn both(&self) -> f64 {
-        let change = self.change - self.places.max(1.0).ln();
-        ln_sum([self.none, change].into_iter()) - std::f64::consts::LN_2
-    }
-}
-
-/// What all groups, to the newest one, say of the correlation.
-struct Foresight {
-    /// For each monitored group: the evidence up to it.
-    upto: Vec<[Evidence; COUNT]>,
-}
-
-impl Foresight {
-    fn of(groups: &[Mean], setup: usize, floor: f64) -> Self {
-        let mut live = Live::new(floor);
-        let mut upto = Vec::with_capacity(groups.len());
-        for (index, mean) in groups.iter().enumerate() {
-            live.push(*mean);
-            if index >= setup {
-                upto.push(live.evidence(setup));
-            }
-        }
-        Self { upto }
-    }
-
-    /// ln of the weight of each correlation at a monitored group: its prior, and what the groups after it say.
-    fn weights(&self, index: usize) -> [f64; COUNT] {
-        let mut weights = CORRELATIONS.map(|(_, prior)| prior.ln());
-        let Some((now, end)) = self.upto.get(index).zip(self.upto.last()) else { return weights };
-        let later: Vec<f64> = now.iter().zip(end).map(|(now, end)| end.both() - now.both()).collect();
-        let base = later.first().copied().unwrap_or(0.0);
-        for (weight, later) in weights.iter_mut().zip(later) {
-            *weight += (later - base).clamp(-LOOKAHEAD, LOOKAHEAD);
-        }
-        weights
-    }
-}
-
-/// Means under one correlation, whitened, with running sums: any place of a change costs the same.
-#[derive(Debug, Clone)]
-struct Chain {
-    correlation: f64,
-    /// What each mean tells of the level, and itself.
-    rows: Vec<Row>,
-    /// ... and of a level that begins at it.
-    sums: Vec<Sums>,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Row {
-    level: f64,
-    value: f64,
-    jump: f64,
-    root: f64,
-    mean: f64,
-}
-
-#[derive(Debug, Clone, Copy, Default)]
-struct Sums {
-    level: f64,
-    cross: f64,
-    value: f64,
-}
-
-/// A change at one place.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Split {
-    ln_likelihood: f64,
-    place: usize,
-    before: f64,
-    size: f64,
-    /// Residual sum of squares about both levels.
-    rest: f64,
-    /// What is known of the size, in groups.
-    known: f64,
-    count: usize,
-}
-
-impl Split {
-    fn sigma(&self) -> f64 {
-        (self.rest / (self.count.max(3) - 2) as f64).sqrt()
-    }
-
-    fn shrunk(&self) -> f64 {
-        SIZE * self.known / (1.0 + SIZE * self.known)
-    }
-
-    fn squares(&self) -> f64 {
-        self.known * self.size * self.size
-    }
-
-    /// ln of how much better a change here explains the means than none.
-    fn ln_odds(&self) -> f64 {
-        let (squares, shrunk) = (self.squares(), self.shrunk());
-        let fit = (self.rest + squares) / (self.rest + squares * (1.0 - shrunk));
-        0.5 * (self.count as f64 - 1.0) * fit.ln() - 0.5 * (1.0 + SIZE * self.known).ln()
-    }
-
-    /// The size, in sigma, whose odds are larger by a factor, given as its logarithm; `None` where none is.
-    fn size_for(&self, ln_more: f64) -> Option<f64> {
-        let (squares, shrunk) = (self.squares(), self.shrunk());
-        let power = 0.5 * (self.count as f64 - 1.0);
-        let own = power * ((self.rest + squares) / (self.rest + squares * (1.0 - shrunk))).ln();
-        let ratio = ((own + ln_more) / power).exp();
-        let below = 1.0 - ratio * (1.0 - shrunk);
-        let squares = self.rest * (ratio - 1.0).max(0.0) / below;
-        (below > 0.0).then(|| (squares / self.known).sqrt() / self.sigma())
-    }
-}
-
-impl Chain {
-    fn push(&mut self, mean: Mean) {
-        let root = 1.0 / mean.variance.sqrt();
-        let scale = 1.0 / (1.0 - self.correlation * self.correlation).sqrt();
-        let row = match self.rows.last() {
-            None => Row { level: root, value: root * mean.value, jump: root, root, mean: mean.value },
-            Some(before) => Row {
-                level: scale * (root - self.correlation * before.root),
-                value: scale * (root * mean.value - self.correlation * before.root * before.mean),
-                jump: scale * root,
-                root,
-                mean: mean.value,
-            },
-        };
-        let sums = self.sums.last().copied().unwrap_or_default();
-        self.sums.push(Sums {
-            level: sums.level + row.level * row.level,
-            cross: sums.cross + row.level * row.value,
-            value: sums.value + row.value * row.value,
-        });
-        self.rows.push(row);
-    }
-
-    /// ln of the likelihood for a residual sum of squares, level and spread integrated out.
-    fn ln_likelihood(&self, all: &Sums, squares: f64, floor: f64) -> f64 {
-        let more = self.rows.len() as f64 - 1.0;
-        let spread = -0.5 * more * (1.0 - self.correlation * self.correlation).ln();
-        spread - 0.5 * all.level.ln() - 0.5 * more * squares.max(more * floor * floor).ln()
-    }
-
-    fn none(&self, floor: f64) -> f64 {
-        let all = self.sums.last().copied().unwrap_or_default();
-        self.ln_likelihood(&all, all.value - all.cross * all.cross / all.level, floor)
-    }
-
-    /// With a change at a place, 1 or later. `none`: the likelihood without one.
-    fn split(&self, place: usize, none: f64, floor: f64) -> Option<Split> {
-        let (row, upto, all) = (self.rows.get(place)?, self.sums.get(place)?, self.sums.last()?);
-        let after = Sums { level: all.level - upto.level, cross: all.cross - upto.cross, value: 0.0 };
-        let own = row.jump * row.jump + after.level;
-        let shared = row.jump * row.level + after.level;
-        let cross = row.jump * row.value + after.cross;
-        let known = own - shared * shared / all.level;
-        let told = cross - shared * all.cross / all.level;
-        let squares = all.value - all.cross * all.cross / all.level;
-        let size = told / known;
-        let count = self.rows.len();
-        let least = (count as f64 - 1.0) * floor * floor;
-        let rest = (squares - told * size).max(least);
-        let before = (all.cross - shared * size) / all.level;
-        let split = Split { ln_likelihood: none, place, before, size, rest, known, count };
-        Some(Split { ln_likelihood: none + split.ln_odds(), ..split })
-    }
-}
-
-/// The groups that are learnt from.
-#[derive(Debug, Clone)]
-struct Live {
-    chains: [Chain; COUNT],
-    floor: f64,
-}
-
-impl Live {
-    fn new(floor: f64) -> Self {
-        let chains =
-            CORRELATIONS.map(|(correlation, _)| Chain { correlation, rows: Vec::new(), sums: Vec::new() });
-        Self { chains, floor }
-    }
-
-    fn push(&mut self, mean: Mean) {
-        self.chains.iter_mut().for_each(|chain| chain.push(mean));
-    }
-
-    fn truncate(&mut self, count: usize) {
-        for chain in &mut self.chains {
-            chain.rows.truncate(count);
-            chain.sums.truncate(count);
-        }
-    }
-
-    fn len(&self) -> usize {
-        self.chains.first().map_or(0, |chain| chain.rows.len())
-    }
-
-    fn places(&self, setup: usize) -> std::ops::Range<usize> {
-        setup.max(self.len().saturating_sub(WINDOW))..self.len()
-    }
-
-    fn evidence(&self, setup: usize) -> [Evidence; COUNT] {
-        std::array::from_fn(|index| {
-            let places = self.places(setup);
-            let Some(chain) = self.chains.get(index) else {
-                return Evidence { none: 0.0, change: 0.0, places: 1.0 };
-            };
-            let none = chain.none(self.floor);
-            let likelihoods: Vec<f64> = places
-                .clone()
-                .filter_map(|place| Some(chain.split(place, none, self.floor)?.ln_likelihood))
-                .collect();
-            Evidence { none, change: ln_sum(likelihoods.iter().copied()), places: places.len() as f64 }
-        })
-    }
-
-    /// The likeliest change in some places, over all correlations.
-    fn likeliest(&self, places: std::ops::Range<usize>, weights: &[f64; COUNT]) -> Option<Split> {
-        let chains = self.chains.iter().zip(weights);
-        let splits = chains.flat_map(|(chain, weight)| {
-            let none = chain.none(self.floor);
-            let splits = places.clone().filter_map(move |place| chain.split(place, none, self.floor));
-            splits.map(move |split| (split.ln_likelihood + weight, split))
-        });
-        splits.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, split)| split)
-    }
-}
-
 /// A deviation that lasts.
 #[derive(Debug, Clone, Copy)]
 struct Open {
@@ -446,15 +176,7 @@ impl Watch {
     fn correlation(&self) -> Option<f64> {
         let mut calm = self.live.clone();
         calm.truncate(self.open.map_or(calm.len(), |open| open.place));
-        let weights: Vec<f64> = CORRELATIONS
-            .iter()
-            .zip(calm.evidence(self.setup))
-            .map(|((_, prior), own)| prior.ln() + own.both())
-            .collect();
-        let all = ln_sum(weights.iter().copied());
-        let shares = CORRELATIONS.iter().zip(&weights).map(|((rho, _), weight)| (*rho, (weight - all).exp()));
-        let above: f64 = shares.clone().filter(|(rho, _)| *rho > 0.0).map(|(_, share)| share).sum();
-        (above > SHOWN).then(|| shares.map(|(rho, share)| rho * share).sum::<f64>() / above)
+        calm.correlation(self.setup)
     }
 
     /// A deviation that is over is not learnt from; what came after it is.
@@ -472,10 +194,6 @@ impl Watch {
     }
 }
 
-/// What no place gives.
-const NOTHING: Split =
-    Split { ln_likelihood: 0.0, place: 0, before: 0.0, size: 0.0, rest: 1.0, known: 1.0, count: 3 };
-
 #[cfg(test)]
 mod tests {
     use super::super::{FALSE_ALARMS, HORIZON};
@@ -489,87 +207,6 @@ mod tests {
 
     fn normal(random: &mut Pcg64, count: usize) -> Vec<f64> {
         (0..count).map(|_| StandardNormal.sample(random)).collect()
-    }
-
-    fn chain(correlation: f64, means: &[Mean]) -> Chain {
-        let mut chain = Chain { correlation, rows: Vec::new(), sums: Vec::new() };
-        means.iter().for_each(|mean| chain.push(*mean));
-        chain
-    }
-
-    /// Without correlation it is the two-sample comparison of any textbook: difference of the means, sum of squares about both.
-    #[test]
-    fn a_split_is_two_samples() {
-        let values = [3.0, 5.0, 4.0, 6.0, 9.0, 11.0, 10.5];
-        let chain = chain(0.0, &alike(&values));
-        let split = chain.split(4, chain.none(0.0), 0.0).unwrap();
-        let [before, after] = [&values[..4], &values[4..]].map(|part| {
-            let mean = part.iter().sum::<f64>() / part.len() as f64;
-            (mean, part.iter().map(|value| (value - mean).powi(2)).sum::<f64>())
-        });
-        assert!((split.before - before.0).abs() < 1e-12 && (split.size - (after.0 - before.0)).abs() < 1e-12);
-        assert!((split.rest - before.1 - after.1).abs() < 1e-9);
-        assert!((split.known - 4.0 * 3.0 / 7.0).abs() < 1e-12);
-        let all = values.iter().sum::<f64>() / 7.0;
-        let total: f64 = values.iter().map(|value| (value - all).powi(2)).sum();
-        assert!((split.rest + split.squares() - total).abs() < 1e-9);
-    }
-
-    /// Generalised least squares with the inverse of the correlation matrix of AR(1) written out, which is tridiagonal (any
-    /// textbook of time series): 1 at both ends, 1 + rho^2 between, -rho beside, all over 1 - rho^2.
-    #[test]
-    fn whitening_is_generalised_least_squares() {
-        let (rho, place) = (0.6, 3);
-        let means: Vec<Mean> = [(1.0, 1.0), (2.5, 2.0), (0.5, 0.5), (4.0, 1.5), (5.5, 1.0), (3.0, 0.8)]
-            .map(|(value, variance)| Mean { value, variance })
-            .to_vec();
-        let root: Vec<f64> = means.iter().map(|mean| mean.variance.sqrt().recip()).collect();
-        let level = root.clone();
-        let jump: Vec<f64> = (0..6).map(|k| if k < place { 0.0 } else { root[k] }).collect();
-        let value: Vec<f64> = (0..6).map(|k| root[k] * means[k].value).collect();
-        let form = |a: &[f64], b: &[f64]| {
-            let mut sum = 0.0;
-            for k in 0..6 {
-                let own = if k == 0 || k == 5 { 1.0 } else { 1.0 + rho * rho };
-                sum += own * a[k] * b[k];
-                if k > 0 {
-                    sum -= rho * (a[k] * b[k - 1] + a[k - 1] * b[k]);
-                }
-            }
-            sum / (1.0 - rho * rho)
-        };
-        let (ll, lj, jj) = (form(&level, &level), form(&level, &jump), form(&jump, &jump));
-        let (lv, jv, vv) = (form(&level, &value), form(&jump, &value), form(&value, &value));
-        let determinant = ll * jj - lj * lj;
-        let (before, size) = ((jj * lv - lj * jv) / determinant, (ll * jv - lj * lv) / determinant);
-        let rest = vv - before * lv - size * jv;
-        let chain = chain(rho, &means);
-        let split = chain.split(place, chain.none(0.0), 0.0).unwrap();
-        for (own, wanted) in [(split.before, before), (split.size, size), (split.rest, rest)] {
-            assert!((own - wanted).abs() < 1e-9, "{own} {wanted}");
-        }
-        assert!((split.known - determinant / ll).abs() < 1e-9);
-    }
-
-    /// The odds added up grow by one a group in control, on average (Pollak 1985, from memory).
-    #[test]
-    fn odds_in_control_grow_by_one_a_group() {
-        let mut random = Pcg64::seed_from_u64(5);
-        for more in [1, 3, 6] {
-            let tries = 20_000;
-            let sum: f64 = (0..tries)
-                .map(|_| {
-                    let chain = chain(0.0, &alike(&normal(&mut random, 8 + more)));
-                    let none = chain.none(0.0);
-                    let odds = (8..8 + more)
-                        .map(|k| (chain.split(k, none, 0.0).unwrap().ln_likelihood - none).exp());
-                    odds.sum::<f64>()
-                })
-                .sum();
-            let mean = sum / f64::from(tries);
-            println!("{more}: {mean}");
-            assert!((mean / more as f64 - 1.0).abs() < 0.06, "{more}: {mean}");
-        }
     }
 
     #[test]

@@ -2,6 +2,9 @@
 
 use statrs::function::erf::erfc;
 
+/// Shares below the ends of a two-sided 95 % interval.
+pub(super) const LOW: f64 = 0.025;
+pub(super) const HIGH: f64 = 0.975;
 /// Steps towards a quantile, at most.
 const MOST_TURNS: usize = 90;
 /// An interval so much narrower than the spread is narrow enough.

@@ -10,7 +10,9 @@
 //! | `station` | the offset of another station beside what moved |
 //! | `bad_lots` | the explanations with and without the groups that stand out |
 //! | `mixture` | values and intervals from all explanations |
-//! | `summary` | the movement as it is told, against the limit |
+//! | `forecast` | when a limit is reached at the present pace |
+//! | `relevance` | the way to the limit; which movements matter |
+//! | `summary` | the movement as it is told |
 //! | `outcome` | the result types |
 //!
 //! The level, the size and the spread are integrated out in closed form: flat prior on the level, Jeffreys' on the spread, and on
@@ -27,11 +29,13 @@
 //! record does not pull.
 
 mod bad_lots;
+mod forecast;
 mod hypotheses;
 mod mixture;
 mod outcome;
 mod prior;
 mod regression_rows;
+mod relevance;
 mod segmentation;
 mod station;
 mod summary;

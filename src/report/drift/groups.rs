@@ -2,10 +2,10 @@
 
 use super::common_prefix::Scale;
 use super::dot_plot::Strip;
-use super::layout::{Side, columns};
 use crate::drift::{ChartPoint, GroupStats, ProductDrift, SeriesOutcome};
 use crate::report::escape::clip;
 use crate::report::statement::count_of;
+use crate::report::terminal::{Side, columns};
 use std::borrow::Cow;
 
 /// Newest groups that are always shown; older ones only where something was seen.

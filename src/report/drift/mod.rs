@@ -9,7 +9,7 @@
 //! | `groups` | which groups are shown, and the table of them |
 //! | `movements` | series that moved together, in words |
 //! | `dot_plot` | a small chart in a line of text |
-//! | `layout` | columns as wide as they must be |
+//! | `layout` | sentences broken into lines |
 //! | `common_prefix` | numbers of a series in one prefix, with the same decimals |
 //! | `sentences` | trend, forecast, capability, step and references as sentences |
 //! | `to_do` | what to do about a rule that does not pass |
@@ -33,7 +33,6 @@ pub(in crate::report) mod sample_drift;
 pub(in crate::report) use common_prefix::value_text;
 pub use json::write_drift_json;
 pub use junit::{drift_suite, write_drift_junit};
-pub(in crate::report) use layout::{Side, columns};
 pub(in crate::report) use movements::{ORDER, told};
 pub(in crate::report) use sentences::{newest_text, quantity};
 pub(in crate::report) use series_detail::facts;

@@ -41,6 +41,19 @@ pub(in crate::report) struct Told {
     pub to_do: Option<String>,
 }
 
+impl Told {
+    /// What stands behind the head and the series, by name; what does not exist is left out.
+    pub(in crate::report) fn named(&self) -> impl Iterator<Item = (&'static str, &str)> {
+        let named = [
+            ("circuit", self.part.as_deref()),
+            ("worst", Some(self.worst.as_str())),
+            ("ahead", self.next.as_deref()),
+            ("rules", Some(self.rules.as_str()).filter(|rules| !rules.is_empty())),
+        ];
+        named.into_iter().filter_map(|(name, text)| Some((name, text?)))
+    }
+}
+
 /// The words of a movement.
 pub(in crate::report) fn told(product: &ProductDrift, joint: &JointMovement) -> Told {
     let [group, low, high] =
@@ -164,19 +177,9 @@ pub(super) fn push(text: &mut String, product: &ProductDrift, style: Style) {
         let verdict = verdict.unwrap_or(Verdict::NotJudged);
         let name = format!("{}. {}", number + 1, phrase(verdict));
         push_sentence(text, 2, &name, palette::of(verdict), &terminal(&told.head), style);
-        let lines = [
-            ("", Some(told.which)),
-            ("circuit: ", told.part),
-            ("worst: ", Some(told.worst)),
-            ("ahead: ", told.next),
-        ];
-        for (name, line) in lines {
-            if let Some(line) = line {
-                push_words(text, 5, anstyle::Style::new(), &terminal(&format!("{name}{line}")), style);
-            }
-        }
-        if !told.rules.is_empty() {
-            push_words(text, 5, anstyle::Style::new(), &format!("rules: {}", told.rules), style);
+        push_words(text, 5, anstyle::Style::new(), &terminal(&told.which), style);
+        for (name, line) in told.named() {
+            push_words(text, 5, anstyle::Style::new(), &terminal(&format!("{name}: {line}")), style);
         }
         if let Some(advice) = told.to_do {
             push_words(text, 5, palette::REMEDY, &terminal(&format!("to do: {advice}")), style);

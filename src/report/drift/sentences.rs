@@ -6,7 +6,7 @@ use crate::drift::{
     Ability, FalseAlarms, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal,
     Slope, quantity_title,
 };
-use crate::quantity::number;
+use crate::quantity::{listed, number};
 use crate::report::statement::count_of;
 use crate::spec::Chart;
 
@@ -52,10 +52,7 @@ pub(super) fn label(product: &ProductDrift, group: usize) -> &str {
 /// `A, B and C`.
 pub(super) fn and(words: &[String]) -> String {
     match words {
-        [_, ..] if words.len() > NAMES => {
-            let named: Vec<&str> = words.iter().take(NAMES).map(String::as_str).collect();
-            format!("{} and {} more", named.join(", "), words.len() - NAMES)
-        }
+        _ if words.len() > NAMES => listed(words, NAMES),
         [] => String::new(),
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),

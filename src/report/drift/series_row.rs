@@ -1,7 +1,7 @@
 //! Series in brief: a row each, under their corner.
 
 use super::common_prefix::Scale;
-use super::layout::{Side, columns, push_words};
+use super::layout::push_words;
 use super::sentences;
 use crate::check::{Verdict, limit_text};
 use crate::drift::{Reach, SeriesOutcome, Slope};
@@ -9,6 +9,7 @@ use crate::report::escape::terminal;
 use crate::report::statement::by_reason;
 use crate::report::terminal::Style;
 use crate::report::terminal::palette::{self, paint};
+use crate::report::terminal::{Side, columns};
 
 /// The table of these series, each line with its line end; empty without one.
 pub(super) fn table(series: &[&SeriesOutcome], style: Style) -> String {

@@ -1,5 +1,6 @@
 //! Where the ticks of an axis stand and what they say.
 
+use super::text::minus;
 use crate::quantity::{number, si};
 
 /// A tick.
@@ -75,7 +76,7 @@ pub(crate) fn linear_ticks(low: f64, high: f64, step: f64) -> Vec<Tick> {
     let count = (last - first).clamp(-1.0, 200.0);
     (0..)
         .map_while(|k: u32| (f64::from(k) <= count).then_some(first + f64::from(k)))
-        .map(|k| Tick { at: k * step, label: number(k * step, 6).replace('-', "\u{2212}") })
+        .map(|k| Tick { at: k * step, label: minus(&number(k * step, 6)) })
         .collect()
 }
 

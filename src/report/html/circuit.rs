@@ -2,7 +2,8 @@
 
 use super::plot_panel::round;
 use super::spool::{Extent, Spool};
-use super::text::safe;
+use super::table;
+use super::text::{capital, minus, safe};
 use crate::check::RunOutcome;
 use crate::report::statement::{CircuitStatement, PartRow};
 use maud::{Markup, html};
@@ -106,7 +107,7 @@ fn article(run: &RunOutcome, told: CircuitStatement<'_>, is_open: bool) -> Marku
                     p.said { (safe(&told.sentence().unwrap_or_else(|| known_text(&rows, run)))) }
                 }
                 div.body {
-                    @if !rows.is_empty() { (table(run, told)) }
+                    @if !rows.is_empty() { (parts_table(run, told)) }
                     ul.noticed {
                         @if let Some(since) = told.since() { li { b { "Moved: " } "how each part has moved since " (safe(since)) ", whose accepted result the run is held against" } }
                         @if let Some(silent) = told.silent() { li { b { "No result: " } (safe(&silent)) } }
@@ -128,36 +129,29 @@ fn known_text(rows: &[PartRow<'_>], run: &RunOutcome) -> String {
     format!("{known} of {all} parts known better than by their tolerance")
 }
 
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
-}
-
-fn table(run: &RunOutcome, told: CircuitStatement<'_>) -> Markup {
+fn parts_table(run: &RunOutcome, told: CircuitStatement<'_>) -> Markup {
     let has_moved = told.since().is_some();
-    html! {
-        div.wide tabindex="0" role="group" aria-label=(format!("parts of {}", safe(&run.serial))) {
-            table.files.stack {
-                thead { tr {
-                    th scope="col" { "part" } th scope="col" { "nominal" } th scope="col" { "value" } th scope="col" { "from nominal" }
-                    th scope="col" { "taken away" }
-                    @if has_moved { th scope="col" { "moved" } }
-                } }
-                tbody {
-                    @for row in told.rows() {
-                        tr {
-                            th scope="row" { (safe(row.part)) }
-                            td.number data-l="nominal" { (row.nominal) }
-                            td.number data-l="value" { (row.value.unwrap_or_default()) }
-                            td.number data-l="from nominal" { (row.off.unwrap_or_default().replace('-', "\u{2212}")) }
-                            td.number data-l="taken away" { (bar(row.informed)) " " (row.informed) " %" }
-                            @if has_moved { td.number data-l="moved" { (row.moved.unwrap_or_default().replace('-', "\u{2212}")) } }
-                        }
-                    }
+    let label = format!("parts of {}", safe(&run.serial));
+    let titles = ["part", "nominal", "value", "from nominal", "taken away"]
+        .into_iter()
+        .chain(has_moved.then_some("moved"));
+    table::inner(
+        &label,
+        "files stack",
+        titles,
+        &html! {
+            @for row in told.rows() {
+                tr {
+                    th scope="row" { (safe(row.part)) }
+                    td.number data-l="nominal" { (row.nominal) }
+                    td.number data-l="value" { (row.value.unwrap_or_default()) }
+                    td.number data-l="from nominal" { (minus(&row.off.unwrap_or_default())) }
+                    td.number data-l="taken away" { (bar(row.informed)) " " (row.informed) " %" }
+                    @if has_moved { td.number data-l="moved" { (minus(&row.moved.unwrap_or_default())) } }
                 }
             }
-        }
-    }
+        },
+    )
 }
 
 /// A share as a bar; the same stands beside it as text.

@@ -3,7 +3,8 @@
 
 use super::compare_plot::figure;
 use super::page_frame;
-use super::text::safe;
+use super::table;
+use super::text::{fitting, minus, safe};
 use crate::compare::{CornerComparison, ProductComparison, ValueChange};
 use crate::measurand::Measurand;
 use crate::report::compare::{alone_text, common_facts, common_of, curves_text, row, serials, signed_text};
@@ -31,16 +32,12 @@ pub fn write_compare_html(
     sides: [&str; 2],
     products: &[ProductComparison],
 ) -> io::Result<()> {
-    sink.write_all(page_frame::begin("two sides: loop stability compared").as_bytes())?;
-    sink.write_all(top(sides, products).into_string().as_bytes())?;
-    sink.write_all(b"<main>\n")?;
+    page_frame::write_begin(&mut sink, "two sides: loop stability compared", &top(sides, products))?;
     let mut room = Room { curves: CURVES, tables: TABLES, rows: ROWS };
     for (index, own) in products.iter().enumerate() {
         sink.write_all(product(index, own, &mut room).into_string().as_bytes())?;
     }
-    sink.write_all(b"</main>\n")?;
-    sink.write_all(page_frame::end_without_verdicts().as_bytes())?;
-    sink.flush()
+    page_frame::write_end(&mut sink, &page_frame::end_without_verdicts())
 }
 
 /// What is left of the page, bytes.
@@ -75,7 +72,9 @@ fn product(index: usize, product: &ProductComparison, room: &mut Room) -> Markup
     let mut details = Vec::new();
     for (place, (number, corner)) in order.iter().enumerate() {
         let link = format!("p{index}c{number}");
-        let Some(text) = fitting(&link, corner, product.coverage, place < OPENED, room) else { break };
+        let Some(text) = detail_with_room(&link, corner, product.coverage, place < OPENED, room) else {
+            break;
+        };
         details.push(text);
     }
     let left = order.len() - details.len();
@@ -88,7 +87,7 @@ fn product(index: usize, product: &ProductComparison, room: &mut Room) -> Markup
                     dl.labels.several-facts { @for (name, said) in common_facts(common) { div { dt { (name.trim_end().trim_end_matches(':')) } dd { (said) } } } }
                 }
             }
-            (table(&format!("p{index}c"), product, &order, details.len(), &mut room.rows))
+            (differences(&format!("p{index}c"), product, &order, details.len(), &mut room.rows))
             @for alone in product.alone.iter().take(ALONE) { p.note { (safe(&alone_text(alone))) } }
             @if product.alone.len() > ALONE { p.small { (product.alone.len() - ALONE) " more that one side alone has are left out." } }
             @for detail in details { (maud::PreEscaped(detail)) }
@@ -98,7 +97,7 @@ fn product(index: usize, product: &ProductComparison, room: &mut Room) -> Markup
 }
 
 /// The detail as far as there is room for it.
-fn fitting(
+fn detail_with_room(
     id: &str,
     corner: &CornerComparison,
     coverage: f64,
@@ -119,7 +118,7 @@ fn fitting(
     Some(text)
 }
 
-fn table(
+fn differences(
     link: &str,
     product: &ProductComparison,
     order: &[(usize, &CornerComparison)],
@@ -128,21 +127,19 @@ fn table(
 ) -> Markup {
     let has = |m: &Measurand| product.corners.iter().any(|own| own.changes.iter().any(|c| c.quantity == *m));
     let columns: Vec<Measurand> = Measurand::ALL.into_iter().filter(has).collect();
-    let mut rows = Vec::new();
-    for (place, (number, corner)) in order.iter().enumerate() {
+    let rows = order.iter().enumerate().map(|(place, (number, corner))| {
         let to = (place < linked).then(|| format!("#{link}{number}"));
-        let row = table_row(corner, &columns, to.as_deref()).into_string();
-        let Some(left) = room.checked_sub(row.len()) else { break };
-        *room = left;
-        rows.push(row);
-    }
+        table_row(corner, &columns, to.as_deref()).into_string()
+    });
+    let rows: Vec<String> = fitting(rows, room).collect();
     let left = order.len() - rows.len();
+    let titles = std::iter::once("corner".to_owned()).chain(columns.iter().map(|own| own.title()));
     html! {
         @if !rows.is_empty() {
             div.sheet.wide tabindex="0" role="group" aria-label=(format!("differences, {}", safe(&product.product))) {
                 table.room.stack {
                     caption { "Differences of the values, those in most uncertainties first" }
-                    thead { tr { th scope="col" { "corner" } @for measurand in &columns { th scope="col" { (measurand.title()) } } } }
+                    (table::head(titles))
                     tbody { @for row in rows { (maud::PreEscaped(row)) } }
                 }
                 @if left > 0 { p.small { (count_of(left as u64, "more corner")) " in the JSON result." } }
@@ -192,10 +189,10 @@ fn detail(id: &str, corner: &CornerComparison, coverage: f64, is_open: bool, is_
                 summary {
                     span.v.plain { @if differs { "differs" } @else { "alike" } }
                     h4 { (safe(&corner.corner)) " " span.at { (safe(&serials(corner))) } }
-                    p.lead { "the curves differ most by: " (curves_text(corner).replace('-', "\u{2212}")) }
+                    p.lead { "the curves differ most by: " (minus(&curves_text(corner))) }
                 }
                 div.body id=(id) {
-                    p { "The curves differ most by: " (curves_text(corner).replace('-', "\u{2212}")) }
+                    p { "The curves differ most by: " (minus(&curves_text(corner))) }
                     @if !corner.same_station { p.small { "Not known to be one station: both chains count." } }
                     @if let Some(pair) = corner.curves.as_ref().filter(|_| is_drawn) { (figure(pair, coverage)) }
                     @if !is_drawn { p.note { "Its curves are left out: there are too many for one page." } }
@@ -209,21 +206,16 @@ fn detail(id: &str, corner: &CornerComparison, coverage: f64, is_open: bool, is_
 
 fn values(corner: &CornerComparison) -> Markup {
     html! {
-        div.wide tabindex="0" role="group" aria-label="values on both sides" {
-            table.values.stack {
-                thead { tr { th scope="col" { "value" } th scope="col" { "A" } th scope="col" { "B" } th scope="col" { "B less A" } } }
-                tbody {
-                    @for change in &corner.changes {
-                        @let [name, a, b, change, said] = row(change);
-                        tr {
-                            th scope="row" { (name) }
-                            td.number data-l="A" { (a.replace('-', "\u{2212}")) }
-                            td.number data-l="B" { (b.replace('-', "\u{2212}")) }
-                            td data-l="B less A" { span.number { (change.replace('-', "\u{2212}")) } @if !said.is_empty() { " " small { (said) } } }
-                        }
-                    }
+        (table::inner("values on both sides", "values stack", ["value", "A", "B", "B less A"], &html! {
+            @for change in &corner.changes {
+                @let [name, a, b, change, said] = row(change);
+                tr {
+                    th scope="row" { (name) }
+                    td.number data-l="A" { (minus(&a)) }
+                    td.number data-l="B" { (minus(&b)) }
+                    td data-l="B less A" { span.number { (minus(&change)) } @if !said.is_empty() { " " small { (said) } } }
                 }
             }
-        }
+        }))
     }
 }

@@ -1,6 +1,7 @@
 //! Two curves over each other, gain and angle, and below each part of their difference with its uncertainty.
 
-use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, round_step, step_of, widened};
+use super::axis::{frequency_ticks, round_step, widened};
+use super::gain_and_angle::{angle_strip, gain_strip};
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, area, down, line};
 use crate::check::PlotPoint;
@@ -63,27 +64,14 @@ fn range(pair: &CurvePair, of: fn(&PlotPoint) -> f64, most: (f64, f64)) -> (f64,
 }
 
 fn gain(pair: &CurvePair, axis: &Across) -> Strip {
-    let (low, high) = range(pair, |p| p.gain_db, GAIN_RANGE);
-    let (low, high) = ((low - 4.0).min(-10.0), (high + 4.0).max(10.0));
-    let step = step_of(&GAIN_STEPS, high - low, 7.0);
-    let what = "gain in dB on both sides".to_owned();
-    let mut strip = Strip::new(220, widened(low, high, step.min(10.0)), step, "gain, dB", what);
-    strip.draw("zero", &line([(axis.from, 0), (axis.to, 0)]));
+    let mut strip = gain_strip(axis, 220, range(pair, |p| p.gain_db, GAIN_RANGE), "gain in dB on both sides");
     draw(&mut strip, pair, |p| p.gain_db);
     strip
 }
 
 fn angle(pair: &CurvePair, axis: &Across) -> Strip {
-    let (low, high) = range(pair, |p| p.angle_deg, ANGLE_RANGE);
-    let (low, high) = ((low - 5.0).min(-10.0), (high + 5.0).max(30.0));
-    let step = step_of(&ANGLE_STEPS, high - low, 6.0);
-    let what = "angle above the critical point's direction in deg on both sides".to_owned();
-    let mut strip = Strip::new(190, widened(low, high, step.min(45.0)), step, "angle, deg", what);
-    for turn in [-360.0, 0.0, 360.0] {
-        if (strip.low..=strip.high).contains(&turn) {
-            strip.draw("ray", &line([(axis.from, down(turn)), (axis.to, down(turn))]));
-        }
-    }
+    let what = "angle above the critical point's direction in deg on both sides";
+    let mut strip = angle_strip(axis, 190, range(pair, |p| p.angle_deg, ANGLE_RANGE), what);
     draw(&mut strip, pair, |p| p.angle_deg);
     strip.say(0.0, false, "critical point’s direction");
     strip

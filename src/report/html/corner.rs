@@ -4,11 +4,12 @@ use super::bode_plot::{bode, legend, role_word};
 use super::detail_selection::Detail;
 use super::limit_scale::gauge;
 use super::nyquist_plot::plane;
-use super::text::{OPEN, RUN, check_name, mark, safe};
+use super::table;
+use super::text::{OPEN, RUN, check_name, mark, safe, to_do};
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, frequency_text, range_text};
 use crate::provenance::FileDigest;
 use crate::quantity::number;
-use crate::report::statement::{CheckStatement, Fact, calling, deciding, facts, without_prefix};
+use crate::report::statement::{BENCH, CheckStatement, Fact, UNIT, calling, deciding, facts, without_prefix};
 use maud::{Markup, PreEscaped, html};
 
 /// A detail, cut where its plots stand.
@@ -85,7 +86,7 @@ fn wrong(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
                                 @if let Some(range) = check.range_hz { ". It stands on " (range_text(range)) "." }
                             }
                         }
-                        @if let Some(remedy) = remedy { p.todo { b { "To do: " } (safe(remedy)) } }
+                        @if let Some(remedy) = remedy { (to_do(remedy)) }
                     }
                 }
             }
@@ -119,12 +120,9 @@ fn plots(corner: &CornerOutcome) -> Option<Markup> {
 
 fn checks(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
     html! {
-        div.wide tabindex="0" role="group" aria-label="checks" {
-            table.checks.flow.f-checks {
-                thead { tr { th scope="col" { "check" } th scope="col" { "verdict" } th scope="col" { "value" } th scope="col" { "against its limit" } th scope="col" { "limit" } th scope="col" { "meets it with" } th scope="col" { "at" } } }
-                tbody { @for part in corner.checks.chunk_by(is_alike) { (check_rows(corner, part)) } }
-            }
-        }
+        (table::inner("checks", "checks flow f-checks", ["check", "verdict", "value", "against its limit", "limit", "meets it with", "at"], &html! {
+            @for part in corner.checks.chunk_by(is_alike) { (check_rows(corner, part)) }
+        }))
         p.small { "± is the expanded uncertainty, coverage factor " (number(run.coverage, 5)) ". The dot is the value, the whisker its uncertainty, the thick ground what the limit allows." }
     }
 }
@@ -181,27 +179,23 @@ fn rests_on(run: &RunOutcome, corner: &CornerOutcome) -> Markup {
     let digest =
         |file: &str| run.provenance.as_ref().and_then(|p| p.files.iter().find(|d| d.file == file)).cloned();
     let levels = corner.plot.as_ref().map_or(&[][..], |plot| &plot.levels);
+    let labels = [Fact::Title, Fact::Run, Fact::Revision].into_iter().chain(UNIT).chain(BENCH);
     let run_name = run.run_file.rsplit('/').next().unwrap_or_default();
     html! {
       div.rests {
-        div.wide tabindex="0" role="group" aria-label="what it rests on" {
-            table.files.flow.f-files {
-                thead { tr { th scope="col" { "file" } th scope="col" { "level" } th scope="col" { "part" } th scope="col" { "bytes" } th scope="col" { "SHA-256" } } }
-                tbody {
-                    @for level in levels {
-                        @for file in &level.files {
-                            (file_row(file, level.level.as_deref(), role_word(level.role, corner), digest(file)))
-                        }
-                    }
-                    (file_row(&run.run_file, None, "run", digest(run_name)))
-                    tr {
-                        th scope="row" { (safe(&run.spec_file)) } td {} td { "spec, resolved" } td {}
-                        td { @if let Some(p) = &run.provenance { code { (p.spec.sha256) } } }
-                    }
+        (table::inner("what it rests on", "files flow f-files", ["file", "level", "part", "bytes", "SHA-256"], &html! {
+            @for level in levels {
+                @for file in &level.files {
+                    (file_row(file, level.level.as_deref(), role_word(level.role, corner), digest(file)))
                 }
             }
-        }
-        dl.labels { @for (name, value) in facts(run, LABELS) { div { dt { (name) } dd { (safe(value)) } } } }
+            (file_row(&run.run_file, None, "run", digest(run_name)))
+            tr {
+                th scope="row" { (safe(&run.spec_file)) } td {} td { "spec, resolved" } td {}
+                td { @if let Some(p) = &run.provenance { code { (p.spec.sha256) } } }
+            }
+        }))
+        dl.labels { @for (name, value) in facts(run, labels) { div { dt { (name) } dd { (safe(value)) } } } }
       }
     }
 }
@@ -217,22 +211,6 @@ fn file_row(file: &str, level: Option<&str>, part: &str, digest: Option<FileDige
         }
     }
 }
-
-/// What is told of the run below its files.
-const LABELS: [Fact; 12] = [
-    Fact::Title,
-    Fact::Run,
-    Fact::Revision,
-    Fact::Firmware,
-    Fact::Build,
-    Fact::Taken,
-    Fact::Station,
-    Fact::Operator,
-    Fact::Instrument,
-    Fact::CalibratedUntil,
-    Fact::Injection,
-    Fact::Notes,
-];
 
 #[cfg(test)]
 mod tests {

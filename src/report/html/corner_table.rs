@@ -1,10 +1,11 @@
 //! The corner table: per product a row a corner with what was measured, the unit nearest to its limit in front.
 
+use super::table::head;
 use super::text::{class, mark, safe};
 use crate::check::{Unit, Verdict};
 use crate::measurand::Measurand;
 use crate::report::Tally;
-use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst, room, rounded};
+use crate::report::corner_table::{Cell, CornerRow, ProductTable, Worst, room, rounded};
 use maud::{Markup, html};
 
 /// Most products that have a table.
@@ -24,26 +25,22 @@ pub(super) fn tables(tally: &Tally) -> Markup {
 }
 
 fn one(product: &str, table: &ProductTable) -> Markup {
-    let columns: Vec<Measurand> = COLUMNS.into_iter().filter(|measurand| table.has(*measurand)).collect();
-    let least: Vec<Option<usize>> = columns.iter().map(|measurand| table.worst_row(*measurand)).collect();
-    let units = table.rows().iter().map(|row| row.verdicts.total()).max().unwrap_or(0);
+    let (columns, units) = (table.columns(), table.units());
     let name = if units > 1 { format!("{product}, {units} units") } else { product.to_owned() };
+    let titles =
+        ["corner", "verdict"].map(str::to_owned).into_iter().chain(columns.iter().map(|own| own.title()));
     html! {
         div.sheet.wide tabindex="0" role="group" aria-label=(format!("corners of {}", safe(product))) {
             table.room.stack {
                 caption { (safe(&name)) }
-                thead { tr {
-                    th scope="col" { "corner" }
-                    th scope="col" { "verdict" }
-                    @for measurand in &columns { th scope="col" { (measurand.title()) } }
-                } }
+                (head(titles))
                 tbody {
                     @for (index, row) in table.rows().iter().enumerate() {
                         tr {
                             th scope="row" { (safe(&row.corner)) }
                             td data-l="verdict" { (verdicts(row)) }
-                            @for (measurand, least) in columns.iter().zip(&least) {
-                                (cell(*measurand, row.cell(*measurand), *least == Some(index) && table.rows().len() > 1))
+                            @for measurand in &columns {
+                                (cell(*measurand, row.cell(*measurand), table.is_least(index, *measurand)))
                             }
                         }
                     }

@@ -1,8 +1,8 @@
 //! The page of `drift`: every product, its groups, and series by series what it came to.
 
 use super::drift_plot::{series_plot, spark};
-use super::page_frame;
 use super::text::{mark, safe};
+use super::{page_frame, table, text};
 use crate::check::{Unit, Verdict, limit_text, value_text};
 use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
@@ -32,16 +32,12 @@ const LABELS: usize = 12;
 pub fn write_drift_html(mut sink: impl Write, products: &[ProductDrift]) -> io::Result<()> {
     let verdict = Verdict::worst(products.iter().filter_map(|product| product.verdict));
     let title = format!("{}: drift of stability margins", verdict.map_or("no verdict", Verdict::word));
-    sink.write_all(page_frame::begin(&title).as_bytes())?;
-    sink.write_all(top(verdict, products).into_string().as_bytes())?;
-    sink.write_all(b"<main>\n")?;
+    page_frame::write_begin(&mut sink, &title, &top(verdict, products))?;
     let mut room = Room { details: DETAILS, rows: ROWS };
     for (index, product) in products.iter().enumerate() {
         sink.write_all(self::product(index, product, &mut room).into_string().as_bytes())?;
     }
-    sink.write_all(b"</main>\n")?;
-    sink.write_all(page_frame::end().as_bytes())?;
-    sink.flush()
+    page_frame::write_end(&mut sink, &page_frame::end())
 }
 
 /// What is left of the page.
@@ -71,11 +67,12 @@ fn top(verdict: Option<Verdict>, products: &[ProductDrift]) -> Markup {
 /// The details that have room, by series, the worst chosen first.
 fn details(index: usize, product: &ProductDrift, room: &mut usize) -> Vec<Option<String>> {
     let mut all = vec![None; product.series.len()];
-    for (number, series) in worst_first(product) {
-        let text = detail(&format!("p{index}s{number}"), product, series).into_string();
-        let Some(rest) = room.checked_sub(text.len()) else { break };
-        *room = rest;
-        if let Some(place) = all.get_mut(number) {
+    let order = worst_first(product);
+    let texts = order
+        .iter()
+        .map(|(number, series)| detail(&format!("p{index}s{number}"), product, series).into_string());
+    for ((number, _), text) in order.iter().zip(text::fitting(texts, room)) {
+        if let Some(place) = all.get_mut(*number) {
             *place = Some(text);
         }
     }
@@ -159,35 +156,27 @@ fn moved(
             @if is_shown(place) { a.spark href={ "#p" (index) "s" (place) } title="the series that ate most" { (spark(series)) } } @else { (spark(series)) }
         }
         p { (safe(&told.which)) }
-        @if let Some(part) = &told.part { p { "Circuit: " (safe(part)) "." } }
-        p { "Worst: " (safe(&told.worst)) "." }
-        @if let Some(next) = &told.next { p { "Ahead: " (safe(next)) "." } }
-        @if !told.rules.is_empty() { p { "Rules: " (told.rules) "." } }
-        @if let Some(advice) = &told.to_do { p.todo { b { "To do: " } (safe(advice)) } }
+        @for (name, text) in told.named() { p { (text::capital(name)) ": " (safe(text)) "." } }
+        @if let Some(advice) = &told.to_do { (text::to_do(advice)) }
     }
 }
 
 fn overview(index: usize, product: &ProductDrift, rows: usize, is_shown: &dyn Fn(usize) -> bool) -> Markup {
     html! {
-        div.sheet.wide tabindex="0" role="group" aria-label="series" {
-            table.files.several-series.stack {
-                thead { tr { th scope="col" { "corner" } th scope="col" { "quantity" } th scope="col" { "verdict" } th scope="col" { "means" } th scope="col" { "newest mean" } th scope="col" { "limit" } th scope="col" { "what was seen" } } }
-                tbody {
-                    @for (number, series) in worst_first(product).into_iter().take(rows) {
-                        @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
-                        tr {
-                            th scope="row" { (safe(&series.corner)) }
-                            td data-l="quantity" { @if is_shown(number) { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } } @else { (safe(&quantity(series))) } }
-                            td data-l="verdict" { (mark(series.verdict)) }
-                            td data-l="means" { (spark(series)) }
-                            td.number data-l="newest mean" { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
-                            td.number data-l="limit" { (limit_text(&series.limit, series.unit)) }
-                            td data-l="seen" { (safe(&series.message)) }
-                        }
-                    }
+        (table::sheet("series", "files several-series stack", ["corner", "quantity", "verdict", "means", "newest mean", "limit", "what was seen"], &html! {
+            @for (number, series) in worst_first(product).into_iter().take(rows) {
+                @let newest = series.groups.iter().rev().find_map(|group| Some((group.mean?, group.uncertainty)));
+                tr {
+                    th scope="row" { (safe(&series.corner)) }
+                    td data-l="quantity" { @if is_shown(number) { a href={ "#p" (index) "s" (number) } { (safe(&quantity(series))) } } @else { (safe(&quantity(series))) } }
+                    td data-l="verdict" { (mark(series.verdict)) }
+                    td data-l="means" { (spark(series)) }
+                    td.number data-l="newest mean" { @if let Some((mean, u)) = newest { (value_text(mean, u, series.unit, false)) } }
+                    td.number data-l="limit" { (limit_text(&series.limit, series.unit)) }
+                    td data-l="seen" { (safe(&series.message)) }
                 }
             }
-        }
+        }))
     }
 }
 
@@ -214,16 +203,11 @@ fn groups(groups: &[GroupHead]) -> Markup {
     html! {
         h3.group { "Groups" }
         @if earlier > 0 { p.small { (not_listed(earlier)) } }
-        div.sheet.wide tabindex="0" role="group" aria-label="groups" {
-            table.files.flow.f-groups {
-                thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "records" } th scope="col" { "revisions" } th scope="col" { "firmware" } th scope="col" { "stations" } } }
-                tbody {
-                    @for group in groups.iter().skip(earlier) {
-                        tr { th scope="row" { (safe(&group.label)) } td { (group.units) } td { (group.records) } td { (listed(group.revisions.iter().map(|name| safe(name)))) } td { (known(&group.firmwares)) } td { (known(&group.stations)) } }
-                    }
-                }
+        (table::sheet("groups", "files flow f-groups", ["group", "units", "records", "revisions", "firmware", "stations"], &html! {
+            @for group in groups.iter().skip(earlier) {
+                tr { th scope="row" { (safe(&group.label)) } td { (group.units) } td { (group.records) } td { (listed(group.revisions.iter().map(|name| safe(name)))) } td { (known(&group.firmwares)) } td { (known(&group.stations)) } }
             }
-        }
+        }))
     }
 }
 
@@ -290,7 +274,7 @@ fn findings(product: &ProductDrift, series: &SeriesOutcome) -> Markup {
             @for good in [false, true] {
                 @let rules: Vec<_> = series.rules.iter().filter(|rule| rule.verdict.is_good() == good).collect();
                 @if !rules.is_empty() {
-                    ul class=(if good { "noticed" } else { "wrong" }) { @for rule in rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) @if let Some(advice) = to_do(product, series, rule) { p.todo { b { "To do: " } (safe(&advice)) } } } } }
+                    ul class=(if good { "noticed" } else { "wrong" }) { @for rule in rules { li { (mark(rule.verdict)) " " strong { (rule.rule) } " " (safe(&rule.message)) @if let Some(advice) = to_do(product, series, rule) { (text::to_do(&advice)) } } } }
                 }
             }
         }
@@ -303,14 +287,9 @@ fn stats(heads: &[GroupHead], series: &SeriesOutcome) -> Markup {
     let earlier = heads.len().saturating_sub(LISTED);
     html! {
         @if earlier > 0 { p.small { (not_listed(earlier)) } }
-        div.wide tabindex="0" role="group" aria-label="groups of the series" {
-            table.checks.flow.f-stats {
-                thead { tr { th scope="col" { "group" } th scope="col" { "units" } th scope="col" { "mean" } th scope="col" { "spread between units" } th scope="col" { "lowest" } th scope="col" { "highest" } th scope="col" { "bounds" } } }
-                tbody {
-                    @for (head, group) in heads.iter().zip(&series.groups).skip(earlier) { (stats_row(head, group, series.unit, &one)) }
-                }
-            }
-        }
+        (table::inner("groups of the series", "checks flow f-stats", ["group", "units", "mean", "spread between units", "lowest", "highest", "bounds"], &html! {
+            @for (head, group) in heads.iter().zip(&series.groups).skip(earlier) { (stats_row(head, group, series.unit, &one)) }
+        }))
     }
 }
 
@@ -334,20 +313,15 @@ fn references(series: &SeriesOutcome) -> Markup {
     let with = |value: f64| value_text(value, None, series.unit, false);
     html! {
         @if !series.references.is_empty() {
-            div.wide tabindex="0" role="group" aria-label="reference units" {
-                table.checks.flow.f-refs {
-                    thead { tr { th scope="col" { "reference unit" } th scope="col" { "station" } th scope="col" { "records" } th scope="col" { "mean" } th scope="col" { "spread" } th scope="col" { "change from record to record, 95 %" } } }
-                    tbody {
-                        @for unit in series.references.iter().take(NAMED) {
-                            tr {
-                                th scope="row" { (safe(&unit.serial)) } td { (unit.station.as_deref().map_or_else(|| "not said".to_owned(), safe)) } td { (unit.records) }
-                                td.number { (with(unit.mean)) } td.number { (unit.sd.map(with).unwrap_or_default()) }
-                                td.number { @if let Some(trend) = &unit.trend { (with(trend.per_group)) " (" (with(trend.low)) " to " (with(trend.high)) ")" } }
-                            }
-                        }
+            (table::inner("reference units", "checks flow f-refs", ["reference unit", "station", "records", "mean", "spread", "change from record to record, 95 %"], &html! {
+                @for unit in series.references.iter().take(NAMED) {
+                    tr {
+                        th scope="row" { (safe(&unit.serial)) } td { (unit.station.as_deref().map_or_else(|| "not said".to_owned(), safe)) } td { (unit.records) }
+                        td.number { (with(unit.mean)) } td.number { (unit.sd.map(with).unwrap_or_default()) }
+                        td.number { @if let Some(trend) = &unit.trend { (with(trend.per_group)) " (" (with(trend.low)) " to " (with(trend.high)) ")" } }
                     }
                 }
-            }
+            }))
         }
     }
 }

@@ -1,6 +1,7 @@
 //! What is seen first: the verdict, the counts, what could not be read, the matrix.
 
-use super::text::{mark, safe};
+use super::table;
+use super::text::{mark, safe, to_do};
 use crate::check::Verdict;
 use crate::diagnostic::Diagnostic;
 use crate::report::headline::wrong;
@@ -10,6 +11,8 @@ use maud::{Markup, html};
 
 /// Verdict and counts.
 pub(crate) fn top(tally: &Tally) -> Markup {
+    let titles =
+        ["of", "all"].into_iter().map(|title| html! { (title) }).chain(Verdict::ALL.into_iter().map(mark));
     html! {
         header {
             p.kicker { "Loop stability, checked against specs" }
@@ -27,7 +30,7 @@ pub(crate) fn top(tally: &Tally) -> Markup {
             }
             div.wide tabindex="0" role="group" aria-label="counts" {
                 table.counts {
-                    thead { tr { th scope="col" { "of" } th scope="col" { "all" } @for verdict in Verdict::ALL { th scope="col" { (mark(verdict)) } } } }
+                    (table::head(titles))
                     tbody {
                         (counts("runs", &tally.runs))
                         (counts("corners", &tally.corners))
@@ -83,7 +86,7 @@ pub(crate) fn problem(run: Option<&str>, problem: &Diagnostic) -> Markup {
             } @else if let Some(run) = run { code { (safe(run)) } " " }
             (safe(&problem.message))
             @if let Some(excerpt) = &problem.excerpt { pre { (safe(&excerpt.text)) } }
-            @if let Some(help) = &problem.help { p.todo { b { "To do: " } (safe(help)) } }
+            @if let Some(help) = &problem.help { (to_do(help)) }
         }
     }
 }

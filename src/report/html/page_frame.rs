@@ -6,13 +6,13 @@ use crate::report::html::text::mark;
 use crate::report::statement::meaning;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
+use std::io::{self, Write};
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
 
 /// The begin of a page, up to and with the opening of its body.
-#[must_use]
-pub(crate) fn begin(title: &str) -> String {
+fn begin(title: &str) -> String {
     let policy = format!(
         "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
         base64(&Sha256::digest(STYLE.as_bytes())),
@@ -32,6 +32,20 @@ pub(crate) fn begin(title: &str) -> String {
          <a class=\"skip\" href=\"#matrix\">to the results</a>\n",
         head.into_string()
     )
+}
+
+/// Writes a page up to its main part.
+pub(super) fn write_begin(sink: &mut impl Write, title: &str, top: &Markup) -> io::Result<()> {
+    sink.write_all(begin(title).as_bytes())?;
+    sink.write_all(top.0.as_bytes())?;
+    sink.write_all(b"<main>\n")
+}
+
+/// Ends the main part and the page.
+pub(super) fn write_end(sink: &mut impl Write, end: &str) -> io::Result<()> {
+    sink.write_all(b"</main>\n")?;
+    sink.write_all(end.as_bytes())?;
+    sink.flush()
 }
 
 /// The end of a page.

@@ -4,7 +4,8 @@ use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
 use super::page_frame;
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, area, down, line};
-use super::text::{check_name, safe};
+use super::table;
+use super::text::{capital, check_name, fitting, minus, safe, to_do};
 use crate::check::frequency_text;
 use crate::circuit::predict::{CornerOutcome, Fan, FanPoint, Quantity};
 use crate::decision::Limit;
@@ -31,9 +32,8 @@ const ANGLE_RANGE: (f64, f64) = (-540.0, 540.0);
 /// When the sink cannot be written.
 pub fn write_predict_html(mut sink: impl Write, predicted: &Predicted<'_>) -> io::Result<()> {
     let name = predicted.product.unwrap_or(&predicted.prediction.title);
-    sink.write_all(page_frame::begin(&format!("{}: loop stability predicted", safe(name))).as_bytes())?;
-    sink.write_all(top(name, predicted).into_string().as_bytes())?;
-    sink.write_all(b"<main>\n")?;
+    let title = format!("{}: loop stability predicted", safe(name));
+    page_frame::write_begin(&mut sink, &title, &top(name, predicted))?;
     let corners = predicted.worst_first();
     let details = details(predicted, &corners);
     sink.write_all(overview(predicted, &corners, details.len()).into_string().as_bytes())?;
@@ -46,9 +46,7 @@ pub fn write_predict_html(mut sink: impl Write, predicted: &Predicted<'_>) -> io
         let note = html! { p.note { (left) " more corners stand in the table alone: there are too many for one page. The JSON result has them all." } };
         sink.write_all(note.into_string().as_bytes())?;
     }
-    sink.write_all(b"</main>\n")?;
-    sink.write_all(page_frame::end().as_bytes())?;
-    sink.flush()
+    page_frame::write_end(&mut sink, &page_frame::end())
 }
 
 fn top(name: &str, predicted: &Predicted<'_>) -> Markup {
@@ -74,37 +72,26 @@ fn top(name: &str, predicted: &Predicted<'_>) -> Markup {
     }
 }
 
-/// A sentence's first letter.
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
-}
-
 fn overview(predicted: &Predicted<'_>, corners: &[&CornerOutcome], detailed: usize) -> Markup {
     html! {
         section aria-labelledby="corners" {
             h2 #corners { "Corners, the worst first" }
-            div.sheet.wide tabindex="0" role="group" aria-label="corners" {
-                table.files.several-series.stack {
-                    thead { tr { th scope="col" { "corner" } th scope="col" { "comes to" } th scope="col" { "nearest limit" } th scope="col" { "nominal" } th scope="col" { "95 % of the units" } } }
-                    tbody {
-                        @for (k, corner) in corners.iter().take(ROWS).enumerate() {
-                            tr {
-                                th scope="row" { @if k < detailed { a href={ "#c" (k) } { (safe(&corner.corner)) } } @else { (safe(&corner.corner)) } }
-                                td data-l="comes to" { (safe(&corner_line(predicted, corner))) }
-                                @match &corner.nearest {
-                                    Some(nearest) => {
-                                        td data-l="nearest limit" { (check_name(&nearest.check)) " " (limit_words(corner, nearest.quantity)) }
-                                        td.number data-l="nominal" { (nominal_words(corner, nearest.quantity)) }
-                                        td.number data-l="95 %" { (range_words(corner, nearest.quantity)) }
-                                    },
-                                    None => { td data-l="nearest limit" {} td data-l="nominal" {} td data-l="95 %" {} },
-                                }
-                            }
+            (table::sheet("corners", "files several-series stack", ["corner", "comes to", "nearest limit", "nominal", "95 % of the units"], &html! {
+                @for (k, corner) in corners.iter().take(ROWS).enumerate() {
+                    tr {
+                        th scope="row" { @if k < detailed { a href={ "#c" (k) } { (safe(&corner.corner)) } } @else { (safe(&corner.corner)) } }
+                        td data-l="comes to" { (safe(&corner_line(predicted, corner))) }
+                        @match &corner.nearest {
+                            Some(nearest) => {
+                                td data-l="nearest limit" { (check_name(&nearest.check)) " " (limit_words(corner, nearest.quantity)) }
+                                td.number data-l="nominal" { (nominal_words(corner, nearest.quantity)) }
+                                td.number data-l="95 %" { (range_words(corner, nearest.quantity)) }
+                            },
+                            None => { td data-l="nearest limit" {} td data-l="nominal" {} td data-l="95 %" {} },
                         }
                     }
                 }
-            }
+            }))
             @if corners.len() > ROWS { p.note { (corners.len() - ROWS) " more corners have no row here: there are too many for one page. The JSON result has them all." } }
         }
     }
@@ -112,15 +99,8 @@ fn overview(predicted: &Predicted<'_>, corners: &[&CornerOutcome], detailed: usi
 
 /// The details that have room, the worst first.
 fn details(predicted: &Predicted<'_>, corners: &[&CornerOutcome]) -> Vec<String> {
-    let mut room = DETAILS;
-    let mut all = Vec::new();
-    for (k, corner) in corners.iter().enumerate() {
-        let text = detail(k, predicted, corner).into_string();
-        let Some(rest) = room.checked_sub(text.len()) else { break };
-        room = rest;
-        all.push(text);
-    }
-    all
+    let all = corners.iter().enumerate().map(|(k, corner)| detail(k, predicted, corner).into_string());
+    fitting(all, &mut { DETAILS }).collect()
 }
 
 fn detail(k: usize, predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup {
@@ -131,7 +111,7 @@ fn detail(k: usize, predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup
             details open[is_bad || k == 0] {
                 summary { h4 { (safe(&corner.corner)) } p.lead { (safe(&corner_line(predicted, corner))) } }
                 div.body id={ "c" (k) } {
-                    @if let Some(advice) = advice(corner, &prediction.parts) { p.todo { b { "To do: " } (safe(&advice)) } }
+                    @if let Some(advice) = advice(corner, &prediction.parts) { (to_do(&advice)) }
                     ul.noticed { @for note in notes(corner, prediction.units) { li { (safe(&note)) } } }
                     @if let Some(fan) = &corner.fan { @if let Some(plot) = bode(corner, fan, prediction.units) { div.plots { (plot) (legend(prediction.units)) p.readout { output {} } } } }
                     (values(predicted, corner))
@@ -160,23 +140,18 @@ fn is_told(corner: &CornerOutcome, k: usize) -> bool {
 fn values(predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup {
     let prediction = predicted.prediction;
     html! {
-        div.wide tabindex="0" role="group" aria-label="values of the corner" {
-            table.files.stack {
-                thead { tr { th scope="col" { "quantity" } th scope="col" { "nominal" } th scope="col" { "95 % of the units" } th scope="col" { "limit" } th scope="col" { "units that miss" } th scope="col" { "what the tolerances do" } } }
-                tbody {
-                    @for (k, quantity) in corner.quantities.iter().enumerate().filter(|(k, _)| is_told(corner, *k)) {
-                        tr {
-                            th scope="row" { (safe(&title_of(quantity))) }
-                            td.number data-l="nominal" { (nominal_words(corner, k)) }
-                            td.number data-l="95 %" { (range_words(corner, k)) }
-                            td.number data-l="limit" { (limit_words(corner, k)) }
-                            td.number data-l="miss" { (missed_words(corner, quantity.check(), prediction.units)) }
-                            td data-l="tolerances" { (safe(&effects(corner, k, &prediction.parts).join(", "))) }
-                        }
-                    }
+        (table::inner("values of the corner", "files stack", ["quantity", "nominal", "95 % of the units", "limit", "units that miss", "what the tolerances do"], &html! {
+            @for (k, quantity) in corner.quantities.iter().enumerate().filter(|(k, _)| is_told(corner, *k)) {
+                tr {
+                    th scope="row" { (safe(&title_of(quantity))) }
+                    td.number data-l="nominal" { (nominal_words(corner, k)) }
+                    td.number data-l="95 %" { (range_words(corner, k)) }
+                    td.number data-l="limit" { (limit_words(corner, k)) }
+                    td.number data-l="miss" { (missed_words(corner, quantity.check(), prediction.units)) }
+                    td data-l="tolerances" { (safe(&effects(corner, k, &prediction.parts).join(", "))) }
                 }
             }
-        }
+        }))
     }
 }
 
@@ -190,23 +165,20 @@ fn sensitivity(predicted: &Predicted<'_>, corner: &CornerOutcome) -> Markup {
             .enumerate()
             .filter(|(k, _)| corner.nominal.values().nth(*k).flatten().is_some())
     };
+    let names = parts.iter().map(|part| safe(&part.name));
+    let titles = std::iter::once("change per +1 % of".to_owned()).chain(names);
     html! {
         @if !parts.is_empty() {
-            div.wide tabindex="0" role="group" aria-label="change per 1 % of a part" {
-                table.files.flow {
-                    thead { tr { th scope="col" { "change per +1 % of" } @for part in parts { th scope="col" { (safe(&part.name)) } } } }
-                    tbody {
-                        @for (k, quantity) in rows() {
-                            tr {
-                                th scope="row" { (safe(&title_of(quantity))) @let unit = quantity.unit().symbol(); @if !unit.is_empty() { ", " (unit) } }
-                                @for slope in corner.sensitivity.get(k).map_or(&[][..], Vec::as_slice) {
-                                    td.number { @if let Some(slope) = slope { (number(*slope, 3).replace('-', "\u{2212}")) } }
-                                }
-                            }
+            (table::inner("change per 1 % of a part", "files flow", titles, &html! {
+                @for (k, quantity) in rows() {
+                    tr {
+                        th scope="row" { (safe(&title_of(quantity))) @let unit = quantity.unit().symbol(); @if !unit.is_empty() { ", " (unit) } }
+                        @for slope in corner.sensitivity.get(k).map_or(&[][..], Vec::as_slice) {
+                            td.number { @if let Some(slope) = slope { (minus(&number(*slope, 3))) } }
                         }
                     }
                 }
-            }
+            }))
         }
     }
 }

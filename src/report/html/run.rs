@@ -5,7 +5,7 @@ use super::circuit::{self, CircuitPiece};
 use super::corner::{Parts, detail, in_a_line};
 use super::detail_selection::{Detail, HtmlPlan};
 use super::svg_path::whole;
-use super::text::{LINK, LINK_END, check_name, class, mark, safe};
+use super::text::{LINK, LINK_END, check_name, class, mark, minus, safe};
 use super::whole::CornerCurve;
 use crate::check::{CornerOutcome, RunOutcome, Verdict};
 use crate::quantity::number;
@@ -112,7 +112,7 @@ const fn shade(room: f64) -> &'static str {
 
 /// `12 %`: the least room to a limit, as a share of that limit.
 fn percent(room: f64) -> String {
-    format!("{}\u{a0}%", number(100.0 * room, 2)).replace('-', "\u{2212}")
+    minus(&format!("{}\u{a0}%", number(100.0 * room, 2)))
 }
 
 fn cell(index: usize, corner: &CornerOutcome) -> Markup {

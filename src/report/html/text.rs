@@ -54,6 +54,33 @@ pub(crate) fn mark(verdict: Verdict) -> Markup {
     html! { span.v.(class(verdict)) { (phrase(verdict)) } }
 }
 
+/// As many of the texts as there is room for, bytes; what follows the first that has none is not made.
+pub(super) fn fitting<'a>(
+    texts: impl Iterator<Item = String> + 'a,
+    room: &'a mut usize,
+) -> impl Iterator<Item = String> + 'a {
+    texts.map_while(|text| {
+        *room = room.checked_sub(text.len())?;
+        Some(text)
+    })
+}
+
+/// What is to be done.
+pub(super) fn to_do(text: &str) -> Markup {
+    html! { p.todo { b { "To do: " } (safe(text)) } }
+}
+
+/// Numbers with a minus sign that is one.
+pub(super) fn minus(text: &str) -> String {
+    text.replace('-', "\u{2212}")
+}
+
+/// With its first letter large.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// A check's name as it reads.
 #[must_use]
 pub(crate) fn check_name(check: &str) -> String {

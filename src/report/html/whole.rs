@@ -1,10 +1,12 @@
 //! A product as a whole: the curves of all its corners over each other, the one nearest to its limit in front, and what each
 //! condition does to the margins.
 
-use super::axis::{ANGLE_STEPS, GAIN_STEPS, frequency_ticks, step_of, widened};
+use super::axis::frequency_ticks;
+use super::gain_and_angle::{angle_strip, gain_strip};
 use super::nyquist_plot::{EDGE, frame, lines, sign};
 use super::plot_panel::{Across, Strip};
 use super::svg_path::{Place, across, down, line};
+use super::table;
 use super::text::{mark, safe};
 use crate::check::{CornerOutcome, CornerPlot, PlotPoint, RunOutcome, Verdict};
 use crate::measurand::Measurand;
@@ -184,17 +186,8 @@ fn picture(curves: &[Named<'_>]) -> Option<Markup> {
 }
 
 fn gain(curves: &[&CornerCurve], axis: &Across) -> Strip {
-    let (low, high) = range(curves, |p| p.gain_db, GAIN_RANGE);
-    let (low, high) = ((low - 4.0).min(-10.0), (high + 4.0).max(10.0));
-    let step = step_of(&GAIN_STEPS, high - low, 7.0);
-    let mut strip = Strip::new(
-        236,
-        widened(low, high, step.min(10.0)),
-        step,
-        "gain, dB",
-        "gain in dB of all corners".to_owned(),
-    );
-    strip.draw("zero", &line([(axis.from, 0), (axis.to, 0)]));
+    let mut strip =
+        gain_strip(axis, 236, range(curves, |p| p.gain_db, GAIN_RANGE), "gain in dB of all corners");
     draw(&mut strip, curves, |p| p.gain_db);
     for hz in curves.iter().filter_map(|curve| curve.crossover_hz) {
         strip.ring(axis, across(hz), 0.0);
@@ -203,16 +196,8 @@ fn gain(curves: &[&CornerCurve], axis: &Across) -> Strip {
 }
 
 fn angle(curves: &[&CornerCurve], axis: &Across) -> Strip {
-    let (low, high) = range(curves, |p| p.angle_deg, ANGLE_RANGE);
-    let (low, high) = ((low - 5.0).min(-10.0), (high + 5.0).max(30.0));
-    let step = step_of(&ANGLE_STEPS, high - low, 6.0);
     let what = "angle above the critical point's direction in deg of all corners";
-    let mut strip = Strip::new(196, widened(low, high, step.min(45.0)), step, "angle, deg", what.to_owned());
-    for turn in [-360.0, 0.0, 360.0] {
-        if (strip.low..=strip.high).contains(&turn) {
-            strip.draw("ray", &line([(axis.from, down(turn)), (axis.to, down(turn))]));
-        }
-    }
+    let mut strip = angle_strip(axis, 196, range(curves, |p| p.angle_deg, ANGLE_RANGE), what);
     draw(&mut strip, curves, |p| p.angle_deg);
     strip.say(0.0, false, "critical point’s direction");
     strip
@@ -256,12 +241,14 @@ fn steps_table(product: &str, steps: &[Step]) -> Markup {
         .into_iter()
         .filter(|measurand| steps.iter().any(|step| step.mean(*measurand).is_some()))
         .collect();
+    let titles =
+        std::iter::once("from one to the other".to_owned()).chain(columns.iter().map(|own| own.title()));
     html! {
         @if !columns.is_empty() {
             div.wide tabindex="0" role="group" aria-label=(format!("effect of each condition, {}", safe(product))) {
                 table.steps.stack {
                     caption { "What each condition does" }
-                    thead { tr { th scope="col" { "from one to the other" } @for measurand in &columns { th scope="col" { (measurand.title()) } } } }
+                    (table::head(titles))
                     tbody {
                         @for step in steps.iter().take(STEPS) {
                             tr {

@@ -4,8 +4,9 @@ use super::circuit::Circuits;
 use super::detail_choice::{Choice, Kept, Pick};
 use super::detail_selection::{Best, HtmlPlan, rank};
 use super::run::{HtmlRun, Piece};
-use super::spool::{Extent, Spool};
-use super::text::{LINK, LINK_END, OPEN, RUN};
+use super::sections::{Row, Sheet, write_details, write_lines, write_matrix, write_problems, write_specs};
+use super::spool::Spool;
+use super::summary::HtmlSummary;
 use super::whole::CornerCurve;
 use super::{corner_table, overview, page_frame, whole};
 use crate::check::Verdict;
@@ -24,44 +25,6 @@ const LEAST: u64 = 1_150_000;
 const LINES: u64 = 400_000;
 /// Problems of inputs that are listed, bytes.
 const PROBLEMS: usize = 1_000_000;
-/// Rows of one sheet: a browser lays out only those that are seen.
-const SHEET: usize = 200;
-/// With more details than this that are not pass none is open from the start.
-const OPENED: usize = 12;
-
-/// What was written.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct HtmlSummary {
-    /// Corners judged.
-    pub corners: u64,
-    /// Corners with a detail.
-    pub details: u64,
-    /// Corners that are not pass and have no detail, because there are too many.
-    pub left_out: u64,
-}
-
-impl HtmlSummary {
-    /// A note where details were left out that a reader would miss.
-    #[must_use]
-    pub fn note(&self) -> Option<String> {
-        (self.left_out > 0).then(|| {
-            format!(
-                "the HTML report shows {} corners that are not pass by a line or in its matrix alone, to stay small enough for a browser; \
-                 the JSON result has them all, and a report of fewer runs, or with --only, shows more of them",
-                self.left_out
-            )
-        })
-    }
-}
-
-/// Product and corners: runs that have both alike share a table.
-type Sheet = (String, Vec<String>);
-
-#[derive(Debug, Clone, Copy)]
-struct Row {
-    sheet: usize,
-    at: Extent,
-}
 
 /// The unit with the smallest headroom at a corner.
 #[derive(Debug)]
@@ -267,10 +230,8 @@ impl<W: Write> HtmlWriter<W> {
         self.summary.left_out = self.not_pass.saturating_sub(bad);
         let verdict = tally.verdict().map_or("no verdict", Verdict::word);
         let mut out = io::BufWriter::with_capacity(1 << 16, &mut self.sink);
-        out.write_all(page_frame::begin(&format!("{verdict}: loop stability")).as_bytes())?;
-        out.write_all(overview::top(tally).into_string().as_bytes())?;
-        out.write_all(overview::controls().into_string().as_bytes())?;
-        out.write_all(b"<main>\n")?;
+        let top = html! { (overview::top(tally)) (overview::controls()) };
+        page_frame::write_begin(&mut out, &format!("{verdict}: loop stability"), &top)?;
         write_problems(&mut out, &self.problems, self.problems_left)?;
         out.write_all(corner_table::tables(tally).into_string().as_bytes())?;
         out.write_all(pictures.as_bytes())?;
@@ -282,186 +243,10 @@ impl<W: Write> HtmlWriter<W> {
         write_lines(&mut out, &lines, &mut self.details, self.summary.left_out)?;
         out.write_all(b"</section>\n")?;
         write_specs(&mut out, &self.specs)?;
-        out.write_all(b"</main>\n")?;
-        out.write_all(page_frame::end().as_bytes())?;
-        out.flush()?;
+        page_frame::write_end(&mut out, &page_frame::end())?;
         drop(out);
         Ok((self.sink, self.summary))
     }
-}
-
-fn write_problems(out: &mut impl Write, problems: &str, left: u64) -> io::Result<()> {
-    if problems.is_empty() {
-        return Ok(());
-    }
-    out.write_all(b"<section aria-labelledby=\"unread\"><h2 id=\"unread\">What could not be read</h2><div class=\"sheet\"><ul class=\"wrong\">")?;
-    out.write_all(problems.as_bytes())?;
-    out.write_all(b"</ul>")?;
-    if left > 0 {
-        write!(out, "<p>{left} more are in the JSON result.</p>")?;
-    }
-    out.write_all(b"</div></section>\n")
-}
-
-fn write_matrix(
-    out: &mut impl Write,
-    sheets: &[Sheet],
-    row_at: &[Row],
-    rows: &mut Spool,
-    shown: &HashSet<(u32, u32)>,
-) -> io::Result<()> {
-    out.write_all(b"<section aria-labelledby=\"matrix\"><h2 id=\"matrix\">Runs and corners</h2>\n<p class=\"small\">Beside a verdict stands the least room to a limit, in percent of that limit; below zero lies beyond it. The less room, the stronger the tint.</p>\n")?;
-    let mut by_sheet: Vec<Vec<u32>> = sheets.iter().map(|_| Vec::new()).collect();
-    for (run, row) in (0_u32..).zip(row_at) {
-        if let Some(runs) = by_sheet.get_mut(row.sheet) {
-            runs.push(run);
-        }
-    }
-    let mut order: Vec<(&Sheet, &Vec<u32>)> = sheets.iter().zip(&by_sheet).collect();
-    order.sort();
-    let mut buffer = Vec::new();
-    for ((product, corners), runs) in order {
-        for (page, part) in runs.chunks(SHEET).enumerate() {
-            let (from, to) = (page * SHEET + 1, page * SHEET + part.len());
-            let name = if runs.len() > SHEET {
-                format!("{product}, {from} to {to} of {}", runs.len())
-            } else {
-                product.clone()
-            };
-            out.write_all(overview::sheet_begin(product, corners, &name).as_bytes())?;
-            for run in part {
-                let Some(row) = usize::try_from(*run).ok().and_then(|run| row_at.get(run)) else { continue };
-                rows.read(row.at, &mut buffer)?;
-                expand(out, &buffer, *run, false, &|corner| shown.contains(&(*run, corner)))?;
-                out.write_all(b"\n")?;
-            }
-            out.write_all(overview::SHEET_END.as_bytes())?;
-        }
-    }
-    out.write_all(b"</section>\n")
-}
-
-fn write_details(
-    out: &mut impl Write,
-    picks: &[Pick],
-    details: &mut Spool,
-    summary: &HtmlSummary,
-) -> io::Result<()> {
-    out.write_all(b"<section aria-labelledby=\"details\"><h2 id=\"details\">Corner by corner</h2>\n")?;
-    if summary.details < summary.corners {
-        let text = html! {
-            p.note {
-                "There are " (summary.corners) " corners. Shown here are those that are not pass, and of every corner of every product "
-                "the one that lies nearest to a limit, relative to that limit, and of the others as many as a page bears. The rest stands in the matrix above, and the JSON result has their numbers."
-                @if summary.left_out > 0 {
-                    " " strong { (summary.left_out) " corners that are not pass have no detail here: there are too many for one page." }
-                    " The worst come first, with their curves, the next without."
-                }
-            }
-        };
-        out.write_all(text.into_string().as_bytes())?;
-    }
-    let not_pass = picks.iter().filter(|(kept, _)| kept.verdict != Verdict::Pass).count();
-    let is_open = summary.left_out == 0 && not_pass <= OPENED;
-    let mut buffer = Vec::new();
-    for group in picks.chunk_by(|(a, _), (b, _)| a.verdict == b.verdict) {
-        let verdict = group.first().map_or(Verdict::Pass, |(kept, _)| kept.verdict);
-        out.write_all(overview::details_heading(verdict, group.len()).into_string().as_bytes())?;
-        for (kept, has_plots) in group {
-            let Some([head, tail]) = kept.text else { continue };
-            for (part, wanted) in [(Some(head), true), (kept.plots, *has_plots), (Some(tail), true)] {
-                match part.filter(|_| wanted) {
-                    Some(part) => {
-                        details.read(part, &mut buffer)?;
-                        expand(out, &buffer, kept.run, is_open, &|_| false)?;
-                    }
-                    None if part.is_none_or(|part| part.length > 0) => out.write_all(
-                        b"<p class=\"note\">Its plots are left out: there are too many for one page.</p>",
-                    )?,
-                    None => {}
-                }
-            }
-        }
-    }
-    Ok(())
-}
-
-/// What is not pass and has no detail, a line each.
-fn write_lines(out: &mut impl Write, lines: &[Kept], details: &mut Spool, all: u64) -> io::Result<()> {
-    if lines.is_empty() {
-        return Ok(());
-    }
-    out.write_all(b"<h3 class=\"group\">Without a detail here</h3><div class=\"sheet\"><p>A report of one run shows all of it: <code>loopgauge check RUN --html FILE</code>; <code>--only 'CORNER/*'</code> keeps one corner of many runs.</p><ul class=\"noticed\">")?;
-    let mut buffer = Vec::new();
-    for kept in lines {
-        if let Some(line) = kept.line {
-            details.read(line, &mut buffer)?;
-            expand(out, &buffer, kept.run, false, &|_| false)?;
-        }
-    }
-    out.write_all(b"</ul>")?;
-    let more = all.saturating_sub(lines.len() as u64);
-    if more > 0 {
-        write!(out, "<p>{more} more stand in the matrix above, and in the JSON result.</p>")?;
-    }
-    out.write_all(b"</div>\n")
-}
-
-fn write_specs(out: &mut impl Write, specs: &BTreeMap<(String, Option<String>), u64>) -> io::Result<()> {
-    let text = html! {
-        section aria-labelledby="specs" {
-            h2 #specs { "Specs" }
-            div.sheet.wide tabindex="0" role="group" aria-label="specs" {
-                table.files {
-                    thead { tr { th scope="col" { "spec" } th scope="col" { "runs" } th scope="col" { "SHA-256 of the spec as resolved" } } }
-                    tbody {
-                        @for ((file, digest), runs) in specs {
-                            tr { th scope="row" { (super::text::safe(file)) } td.number { (runs) } td { @if let Some(digest) = digest { code { (digest) } } } }
-                        }
-                    }
-                }
-            }
-        }
-    };
-    out.write_all(text.into_string().as_bytes())
-}
-
-/// Writes a piece with its open places filled.
-fn expand(
-    out: &mut impl Write,
-    piece: &[u8],
-    run: u32,
-    is_open: bool,
-    has_detail: &dyn Fn(u32) -> bool,
-) -> io::Result<()> {
-    let mark = |c: char| u8::try_from(u32::from(c)).unwrap_or(0);
-    let (run_mark, link, link_end, open) = (mark(RUN), mark(LINK), mark(LINK_END), mark(OPEN));
-    let mut rest = piece;
-    let mut in_link = false;
-    while let Some(at) = rest.iter().position(|byte| (run_mark..=open).contains(byte)) {
-        let (before, from) = rest.split_at(at);
-        out.write_all(before)?;
-        let Some((byte, after)) = from.split_first() else { break };
-        rest = after;
-        if *byte == run_mark {
-            write!(out, "{run}")?;
-        } else if *byte == link {
-            let digits = rest.iter().take_while(|b| b.is_ascii_digit()).count();
-            let (number, after) = rest.split_at(digits);
-            rest = after.get(1..).unwrap_or(&[]);
-            let corner: Option<u32> = std::str::from_utf8(number).ok().and_then(|n| n.parse().ok());
-            if let Some(corner) = corner.filter(|corner| has_detail(*corner)) {
-                write!(out, "<a href=\"#r{run}c{corner}\">")?;
-                in_link = true;
-            }
-        } else if *byte == link_end {
-            out.write_all(if in_link { b"</a>" } else { b"" })?;
-            in_link = false;
-        } else if is_open {
-            out.write_all(b" open")?;
-        }
-    }
-    out.write_all(rest)
 }
 
 #[cfg(test)]

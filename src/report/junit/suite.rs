@@ -6,7 +6,7 @@ use crate::check::{RunOutcome, UnreadCorner, UnreadableRun, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::quantity::calendar::micros;
 use crate::report::escape::{clip, xml_body, xml_line};
-use crate::report::statement::{CheckStatement, CircuitStatement, Fact, facts};
+use crate::report::statement::{BENCH, CheckStatement, CircuitStatement, Fact, facts};
 use junit_report::{Duration, OffsetDateTime, Report, TestCase, TestResult, TestSuite};
 use std::borrow::Cow;
 use std::collections::HashMap;
@@ -180,27 +180,9 @@ fn timestamp(taken: &str) -> Option<OffsetDateTime> {
 }
 
 fn properties(run: &RunOutcome, verdict: Option<Verdict>) -> Vec<(&'static str, String)> {
-    use Fact::{
-        Build, CalibratedUntil, Firmware, Injection, Instrument, Notes, Operator, Product, Revision, Run,
-        Serial, Spec, Station, Taken, Title,
-    };
-    let own = [
-        Product,
-        Title,
-        Serial,
-        Revision,
-        Firmware,
-        Build,
-        Station,
-        Taken,
-        Operator,
-        Instrument,
-        CalibratedUntil,
-        Injection,
-        Notes,
-        Run,
-        Spec,
-    ];
+    use Fact::{Build, Firmware, Product, Revision, Run, Serial, Spec, Station, Taken, Title};
+    let unit = [Product, Title, Serial, Revision, Firmware, Build, Station, Taken];
+    let own = unit.into_iter().chain(BENCH).chain([Run, Spec]);
     let circuit = run.circuit.as_deref().and_then(|circuit| CircuitStatement::of(circuit).sentence());
     let is_other = |finding: &&String| circuit.as_ref() != Some(*finding);
     facts(run, own)

@@ -2,9 +2,8 @@
 
 use super::text::line;
 use crate::check::{Unit, Verdict};
-use crate::measurand::Measurand;
 use crate::report::Tally;
-use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, room, rounded};
+use crate::report::corner_table::{Cell, CornerRow, ProductTable, room, rounded};
 
 /// Bytes of all tables: what is wrong must keep its room.
 const MOST: usize = 14_000;
@@ -30,8 +29,7 @@ pub(super) fn tables(tally: &Tally) -> String {
 }
 
 fn one(product: &str, table: &ProductTable) -> String {
-    let columns: Vec<Measurand> = COLUMNS.into_iter().filter(|measurand| table.has(*measurand)).collect();
-    let units = table.rows().iter().map(|row| row.verdicts.total()).max().unwrap_or(0);
+    let (columns, units) = (table.columns(), table.units());
     let whose = if units > 1 { format!(", the worst of {units} units") } else { String::new() };
     let mut text = format!("\n### Corners of {}{whose}\n\n| corner | verdict |", line(product, NAME));
     columns.iter().for_each(|measurand| text.push_str(&format!(" {} |", measurand.title())));
@@ -41,8 +39,9 @@ fn one(product: &str, table: &ProductTable) -> String {
     for (index, row) in table.rows().iter().enumerate() {
         text.push_str(&format!("| {} | {} |", line(&row.corner, NAME), verdicts(row)));
         for measurand in &columns {
-            let is_least = table.rows().len() > 1 && table.worst_row(*measurand) == Some(index);
-            let told = row.cell(*measurand).and_then(|cell| told(cell, measurand.unit(), is_least));
+            let told = row
+                .cell(*measurand)
+                .and_then(|cell| told(cell, measurand.unit(), table.is_least(index, *measurand)));
             text.push_str(&format!(" {} |", told.unwrap_or_default()));
         }
         text.push('\n');

@@ -1,7 +1,7 @@
 //! Margins over builds: what moved, then series that fail or are undecided, worst first.
 
 use super::report::MOST;
-use super::text::line;
+use super::text::{line, row_of};
 use super::worst_entries::{Rank, Shelf};
 use crate::check::{Verdict, limit_text};
 use crate::drift::{ProductDrift, SeriesOutcome};
@@ -108,7 +108,7 @@ fn row(product: &ProductDrift, series: &SeriesOutcome) -> String {
         .iter()
         .find(|rule| rule.verdict == series.verdict)
         .and_then(|rule| to_do(product, series, rule));
-    let cells = [
+    row_of(&[
         line(&product.product, NAME),
         line(&series.corner, NAME),
         line(&quantity(series), NAME),
@@ -117,6 +117,5 @@ fn row(product: &ProductDrift, series: &SeriesOutcome) -> String {
         line(&limit_text(&series.limit, series.unit), NAME),
         line(&series.message, SENTENCE),
         line(&advice.unwrap_or_default(), SENTENCE),
-    ];
-    format!("| {} |\n", cells.join(" | "))
+    ])
 }

@@ -1,12 +1,12 @@
 //! The pieces of one run.
 
-use super::text::line;
+use super::text::{line, row_of};
 use super::worst_entries::Rank;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict};
 use crate::report::Counts;
 use crate::report::statement::{
-    self, CheckStatement, CircuitStatement, Fact, alike, calls_for_action, conditions, count_of, facts,
-    names, not_judged, phrase, title, without_baseline,
+    self, BENCH, CheckStatement, CircuitStatement, Fact, UNIT, alike, calls_for_action, conditions, count_of,
+    facts, names, not_judged, phrase, title, without_baseline,
 };
 
 /// Bytes of a name in a cell.
@@ -65,17 +65,13 @@ fn rank(verdict: Verdict, degree: Option<f64>) -> Rank {
     Rank::new(u8::try_from(statement::rank(verdict)).unwrap_or(u8::MAX), degree)
 }
 
-fn cells(cells: &[String]) -> String {
-    format!("| {} |\n", cells.join(" | "))
-}
-
 fn row(run: &RunOutcome, corner: &CornerOutcome, alike: &[&CheckOutcome]) -> String {
     let Some(check) = alike.first() else { return String::new() };
     let told = CheckStatement::of(corner, check);
     // What has no value tells by its message what is wrong.
     let value = told.seen().unwrap_or_else(|| check.message.clone());
     let limit = told.wanted().filter(|_| check.value.is_some());
-    cells(&[
+    row_of(&[
         line(&title(run), NAME),
         line(&corner.corner, NAME),
         line(&names(alike), NAMES),
@@ -89,12 +85,12 @@ fn row(run: &RunOutcome, corner: &CornerOutcome, alike: &[&CheckOutcome]) -> Str
 fn waiver(run: &RunOutcome, corner: &CornerOutcome, alike: &[&CheckOutcome]) -> String {
     let message = alike.first().map_or("", |check| check.message.as_str());
     let (unit, corner) = (line(&title(run), NAME), line(&corner.corner, NAME));
-    cells(&[unit, corner, line(&names(alike), NAMES), line(message, SENTENCE)])
+    row_of(&[unit, corner, line(&names(alike), NAMES), line(message, SENTENCE)])
 }
 
 fn change(run: &RunOutcome, corner: &CornerOutcome, check: &CheckOutcome) -> String {
     let told = CheckStatement::of(corner, check);
-    cells(&[
+    row_of(&[
         line(&title(run), NAME),
         line(&corner.corner, NAME),
         line(told.compared(), NAME),
@@ -116,18 +112,7 @@ fn details(run: &RunOutcome) -> String {
         phrase(run.verdict),
         line(&run.run, LONG_SENTENCE)
     );
-    let labels = [
-        Fact::Title,
-        Fact::Firmware,
-        Fact::Build,
-        Fact::Taken,
-        Fact::Station,
-        Fact::Operator,
-        Fact::Instrument,
-        Fact::CalibratedUntil,
-        Fact::Injection,
-        Fact::Notes,
-    ];
+    let labels = [Fact::Title].into_iter().chain(UNIT).chain(BENCH);
     for (name, fact) in facts(run, labels) {
         text.push_str(&format!("- {name} {}\n", line(fact, NAMES)));
     }
@@ -139,6 +124,13 @@ fn details(run: &RunOutcome) -> String {
         text.push_str(&format!("- circuit: {}\n", line(&told.rest_line(), LONG_SENTENCE)));
     }
     text.push_str(&format!("- spec {}\n", line(&run.spec_file, LONG_SENTENCE)));
+    push_corners(&mut text, run);
+    text.push_str("\n</details>\n\n");
+    text
+}
+
+/// The corners that are no pass, as many lines of them as there is room for.
+fn push_corners(text: &mut String, run: &RunOutcome) {
     let mut lines = run.corners.iter().filter(|corner| corner.verdict != Verdict::Pass).flat_map(about);
     let mut left = 0_usize;
     for sentence in lines.by_ref() {
@@ -155,8 +147,6 @@ fn details(run: &RunOutcome) -> String {
             count_of(u64::try_from(left).unwrap_or(u64::MAX), "more line")
         ));
     }
-    text.push_str("\n</details>\n\n");
-    text
 }
 
 /// The lines of a corner.

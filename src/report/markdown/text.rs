@@ -40,6 +40,11 @@ pub fn line(text: &str, most: usize) -> String {
     out
 }
 
+/// A row of a table, of cells that are harmless.
+pub(super) fn row_of(cells: &[String]) -> String {
+    format!("| {} |\n", cells.join(" | "))
+}
+
 /// Appends `c`, which stands behind `written` and before `after`.
 fn push(out: &mut String, written: &str, c: char, after: Option<char>) {
     let alphanumeric = |c: Option<char>| c.is_some_and(char::is_alphanumeric);

@@ -7,10 +7,9 @@ use super::words::{
 };
 use crate::circuit::predict::CornerOutcome;
 use crate::quantity::number;
-use crate::report::drift::{Side, columns};
 use crate::report::escape::terminal;
 use crate::report::terminal::palette::{self, paint};
-use crate::report::terminal::{Style, wrap};
+use crate::report::terminal::{Side, Style, columns, wrap};
 use std::fmt::Write as _;
 
 /// Corners that are shown in full at most: the worst one, and others that come near to a limit. The rest have a line each.

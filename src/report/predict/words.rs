@@ -4,7 +4,7 @@ use super::subject::Predicted;
 use crate::check::{Unit, frequency_text, limit_text, value_against, value_alone, value_text};
 use crate::circuit::predict::{CornerOutcome, Part, Quantity, Stability, share};
 use crate::measurand::Measurand;
-use crate::quantity::number;
+use crate::quantity::{listed, number};
 
 /// Parts that a quantity lists.
 const MOST_PARTS: usize = 3;
@@ -162,14 +162,12 @@ pub(in crate::report) fn notes(corner: &CornerOutcome, units: usize) -> Vec<Stri
 pub(in crate::report) fn deciding_lines(predicted: &Predicted<'_>) -> Vec<String> {
     let prediction = predicted.prediction;
     let Some(deciding) = &prediction.deciding else { return Vec::new() };
-    let names: Vec<&str> =
-        deciding.corners.iter().take(MOST_CORNERS).map(|corner| predicted.name(*corner)).collect();
-    let more = deciding.corners.len().saturating_sub(MOST_CORNERS);
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let names: Vec<&str> = deciding.corners.iter().map(|corner| predicted.name(*corner)).collect();
+    let names = listed(&names, MOST_CORNERS);
     let rest = prediction.corners.len() - deciding.corners.len();
     let first = match rest {
-        0 => format!("no corner tells of the others: {}{more}", names.join(", ")),
-        _ => format!("measure first: {}{more}", names.join(", ")),
+        0 => format!("no corner tells of the others: {names}"),
+        _ => format!("measure first: {names}"),
     };
     let others = if rest == 1 { "the other corner" } else { "one of the other corners" };
     let left = share_words(deciding.left, prediction.units);

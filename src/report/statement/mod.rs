@@ -17,12 +17,13 @@ mod corner;
 mod run;
 mod verdict;
 
+pub(in crate::report) use crate::quantity::count_of;
 pub(in crate::report) use check::CheckStatement;
 pub(in crate::report) use circuit::{CircuitStatement, PartRow};
 pub(in crate::report) use corner::{
     alike, calling, conditions, deciding, names, nearest, not_judged, without_baseline,
 };
-pub(in crate::report) use run::{Fact, facts, title};
+pub(in crate::report) use run::{BENCH, Fact, UNIT, asked, facts, title};
 pub(in crate::report) use verdict::{
-    by_reason, calls_for_action, count_of, counts, heading, meaning, phrase, rank, without_prefix,
+    by_reason, calls_for_action, counts, heading, meaning, phrase, rank, without_prefix,
 };

@@ -22,6 +22,12 @@ pub(in crate::report) enum Fact {
     Notes,
 }
 
+/// What a run says of the unit and of when and where it was swept.
+pub(in crate::report) const UNIT: [Fact; 4] = [Fact::Firmware, Fact::Build, Fact::Taken, Fact::Station];
+/// What a run says of the bench.
+pub(in crate::report) const BENCH: [Fact; 5] =
+    [Fact::Operator, Fact::Instrument, Fact::CalibratedUntil, Fact::Injection, Fact::Notes];
+
 impl Fact {
     const fn name(self) -> &'static str {
         match self {
@@ -64,12 +70,20 @@ impl Fact {
     }
 }
 
-/// What the run says of these, by name, in this order.
-pub(in crate::report) fn facts<const N: usize>(
+/// These by name, in this order; `None` for what the run does not say.
+pub(in crate::report) fn asked(
     run: &RunOutcome,
-    wanted: [Fact; N],
+    wanted: impl IntoIterator<Item = Fact>,
+) -> impl Iterator<Item = (&'static str, Option<&str>)> {
+    wanted.into_iter().map(|fact| (fact.name(), fact.of(run)))
+}
+
+/// What the run says of these, by name, in this order.
+pub(in crate::report) fn facts(
+    run: &RunOutcome,
+    wanted: impl IntoIterator<Item = Fact>,
 ) -> impl Iterator<Item = (&'static str, &str)> {
-    wanted.into_iter().filter_map(|fact| Some((fact.name(), fact.of(run)?)))
+    asked(run, wanted).filter_map(|(name, text)| Some((name, text?)))
 }
 
 /// `RG-00042, river-gauge-5v, revision C`

@@ -46,11 +46,6 @@ pub(in crate::report) fn rank(verdict: Verdict) -> usize {
     Verdict::ALL.iter().position(|other| *other == verdict).unwrap_or(Verdict::ALL.len())
 }
 
-/// `1 corner`, `2 corners`.
-pub(in crate::report) fn count_of(count: u64, what: &str) -> String {
-    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
-}
-
 /// The verdicts that were given, with how often, the best first.
 pub(in crate::report) fn counts(counts: &Counts) -> impl Iterator<Item = (Verdict, u64)> {
     let count = |verdict: Verdict| (verdict, counts.get(verdict));
@@ -91,6 +86,5 @@ mod tests {
     fn the_worst_has_the_first_rank() {
         let worst = Verdict::worst(Verdict::ALL).unwrap();
         assert!(Verdict::ALL.iter().all(|verdict| rank(worst) <= rank(*verdict)));
-        assert_eq!((count_of(1, "run"), count_of(0, "run")), ("1 run".to_owned(), "0 runs".to_owned()));
     }
 }

@@ -2,12 +2,14 @@
 //!
 //! Plain sentences, indented by what belongs to what. Colours repeat what the words say and never stand alone.
 
+mod columns;
 mod overview;
 pub mod palette;
 mod run_text;
 mod spool;
 mod wrap;
 
+pub(in crate::report) use columns::{Side, columns};
 pub use run_text::{RunText, render_run};
 pub use spool::TerminalSpool;
 pub(in crate::report) use spool::write_table;

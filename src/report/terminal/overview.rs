@@ -8,7 +8,7 @@ use crate::check::{Unit, Verdict};
 use crate::measurand::Measurand;
 use crate::quantity::{number, si};
 use crate::report::Tally;
-use crate::report::corner_table::{COLUMNS, Cell, CornerRow, ProductTable, Worst};
+use crate::report::corner_table::{Cell, CornerRow, ProductTable, Worst};
 use crate::report::escape::terminal;
 use crate::report::headline::headline;
 use crate::report::statement::count_of;
@@ -80,8 +80,7 @@ pub(super) fn write_nearest(sink: &mut impl Write, tally: &Tally, style: Style) 
 /// A row a corner of each product.
 pub(super) fn write_corners(sink: &mut impl Write, tally: &Tally, style: Style) -> io::Result<()> {
     for (product, table) in tally.table.products() {
-        let columns: Vec<Measurand> = COLUMNS.into_iter().filter(|m| table.has(*m)).collect();
-        let units = table.rows().iter().map(|row| row.verdicts.total()).max().unwrap_or(0);
+        let (columns, units) = (table.columns(), table.units());
         let title = match units {
             0 | 1 => format!("Corners of {}: value, room to the limit", terminal(product)),
             _ => {
@@ -89,7 +88,8 @@ pub(super) fn write_corners(sink: &mut impl Write, tally: &Tally, style: Style) 
             }
         };
         writeln!(sink, "\n{}", paint(&title, palette::STRONG, style))?;
-        let rows: Vec<Vec<Entry>> = table.rows().iter().map(|row| entries(row, table, &columns)).collect();
+        let rows: Vec<Vec<Entry>> =
+            (0..).zip(table.rows()).map(|(index, row)| entries(index, row, table, &columns)).collect();
         let heads = columns.iter().map(|m| Entry::plain(head(*m)));
         let ends = |word: &str| std::iter::once(Entry::plain(word.to_owned()));
         let head: Vec<Entry> = ends("corner").chain(heads).chain(ends("verdict")).collect();
@@ -121,6 +121,11 @@ impl Entry {
     const fn plain(text: String) -> Self {
         Self { text, verdict: None }
     }
+
+    fn painted(&self, style: Style) -> String {
+        self.verdict
+            .map_or_else(|| self.text.clone(), |verdict| paint(&self.text, palette::of(verdict), style))
+    }
 }
 
 fn head(measurand: Measurand) -> String {
@@ -131,18 +136,11 @@ fn head(measurand: Measurand) -> String {
     }
 }
 
-fn entries(row: &CornerRow, table: &ProductTable, columns: &[Measurand]) -> Vec<Entry> {
+fn entries(index: usize, row: &CornerRow, table: &ProductTable, columns: &[Measurand]) -> Vec<Entry> {
     let name = Entry::plain(terminal(&row.corner).into_owned());
-    let is_worst = |measurand: Measurand| {
-        table.rows().len() > 1
-            && table
-                .worst_row(measurand)
-                .and_then(|index| table.rows().get(index))
-                .is_some_and(|worst| std::ptr::eq(worst, row))
-    };
     let of = |measurand: &Measurand| match row.cell(*measurand).and_then(|cell| cell.worst.as_ref()) {
         Some(worst) => Entry {
-            text: cell_text(*measurand, worst, is_worst(*measurand)),
+            text: cell_text(*measurand, worst, table.is_least(index, *measurand)),
             verdict: Some(worst.verdict).filter(|verdict| *verdict != Verdict::Pass),
         },
         None => Entry::plain(NOTHING.to_owned()),
@@ -183,12 +181,8 @@ fn write_wide(sink: &mut impl Write, row: &[Entry], widths: &[usize], style: Sty
     let mut line = String::from(" ");
     for (index, (entry, width)) in row.iter().zip(widths).enumerate() {
         let blanks = " ".repeat(width.saturating_sub(entry.text.width()));
-        let text = match entry.verdict {
-            Some(verdict) => paint(&entry.text, palette::of(verdict), style),
-            None => entry.text.clone(),
-        };
         line.push_str(if index == 0 { " " } else { "  " });
-        line.push_str(&text);
+        line.push_str(&entry.painted(style));
         line.push_str(&blanks);
     }
     writeln!(sink, "{}", line.trim_end())
@@ -196,14 +190,10 @@ fn write_wide(sink: &mut impl Write, row: &[Entry], widths: &[usize], style: Sty
 
 /// The same for a terminal too narrow for the table.
 fn write_tall(sink: &mut impl Write, row: &[Entry], head: &[Entry], style: Style) -> io::Result<()> {
-    let painted = |entry: &Entry| match entry.verdict {
-        Some(verdict) => paint(&entry.text, palette::of(verdict), style),
-        None => entry.text.clone(),
-    };
     let [name, cells @ .., verdict] = row else { return Ok(()) };
-    writeln!(sink, "  {}: {}", name.text, painted(verdict))?;
+    writeln!(sink, "  {}: {}", name.text, verdict.painted(style))?;
     let mut told = cells.iter().zip(head.iter().skip(1)).filter(|(entry, _)| entry.text != NOTHING);
-    told.try_for_each(|(entry, head)| writeln!(sink, "    {:<22}{}", head.text, painted(entry)))
+    told.try_for_each(|(entry, head)| writeln!(sink, "    {:<22}{}", head.text, entry.painted(style)))
 }
 
 /// `hot: gain margin fails on 14 of 60, 5.2 to 5.7 dB`.

@@ -1,14 +1,15 @@
 //! The text of one run.
 
 use super::Style;
+use super::columns::{Side, columns};
 use super::palette::{self, paint};
 use super::wrap::wrap;
 use crate::check::{CheckOutcome, CornerOutcome, RunOutcome, Verdict, range_text};
 use crate::report::Counts;
 use crate::report::escape::terminal;
 use crate::report::statement::{
-    CheckStatement, CircuitStatement, Fact, calls_for_action, conditions, count_of, counts, facts, nearest,
-    not_judged, phrase, without_baseline,
+    BENCH, CheckStatement, CircuitStatement, Fact, calls_for_action, conditions, count_of, counts, facts,
+    nearest, not_judged, phrase, without_baseline,
 };
 
 /// The pieces of a run's text, by the section they go to.
@@ -61,20 +62,7 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
             text.push_str(&format!("  {}\n", run_title(run, style)));
         }
         text.push_str(&format!("    {}\n", corner_title(corner, style)));
-        let next = checks.iter().skip(1).map(|check| check.remedy.as_deref()).chain([None]);
-        for (check, next) in checks.iter().zip(next) {
-            push_check(&mut text, corner, check, style);
-            let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) else {
-                continue;
-            };
-            // What is to do about several checks stands under the last of them, and in full once a run.
-            if next != Some(remedy) {
-                let words = if to_do == Some(remedy) { "the same" } else { remedy };
-                let line = format!("to do: {}", terminal(words));
-                text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
-                to_do = Some(remedy);
-            }
-        }
+        push_checks(&mut text, corner, &checks, &mut to_do, style);
         let others = run.corners.iter().filter(|other| !std::ptr::eq(*other, corner) && is_same(other));
         let others: Vec<&str> = others.map(|other| other.corner.as_str()).collect();
         if !others.is_empty() {
@@ -89,6 +77,30 @@ fn section(run: &RunOutcome, verdict: Verdict, style: Style) -> String {
         }
     }
     text
+}
+
+/// Checks of a corner with what to do about them; `to_do` is what was told before.
+fn push_checks<'a>(
+    text: &mut String,
+    corner: &CornerOutcome,
+    checks: &[&'a CheckOutcome],
+    to_do: &mut Option<&'a str>,
+    style: Style,
+) {
+    let next = checks.iter().skip(1).map(|check| check.remedy.as_deref()).chain([None]);
+    for (check, next) in checks.iter().zip(next) {
+        push_check(text, corner, check, style);
+        let Some(remedy) = check.remedy.as_deref().filter(|_| calls_for_action(check.verdict)) else {
+            continue;
+        };
+        // What is to do about several checks stands under the last of them, and in full once a run.
+        if next != Some(remedy) {
+            let words = if *to_do == Some(remedy) { "the same" } else { remedy };
+            let line = format!("to do: {}", terminal(words));
+            text.push_str(&format!("        {}\n", paint(&line, palette::REMEDY, style)));
+            *to_do = Some(remedy);
+        }
+    }
 }
 
 fn of_verdict(corner: &CornerOutcome, verdict: Verdict) -> impl Iterator<Item = &CheckOutcome> {
@@ -153,15 +165,7 @@ fn summary(run: &RunOutcome, style: Style) -> String {
     }
     line.push('\n');
     if style.every_check {
-        let bench = [
-            Fact::Title,
-            Fact::Operator,
-            Fact::Instrument,
-            Fact::CalibratedUntil,
-            Fact::Injection,
-            Fact::Notes,
-        ];
-        for (name, fact) in facts(run, bench) {
+        for (name, fact) in facts(run, [Fact::Title].into_iter().chain(BENCH)) {
             line.push_str(&format!("    {name}: {}\n", terminal(fact)));
         }
     }
@@ -192,14 +196,9 @@ fn parts_table(told: CircuitStatement<'_>) -> String {
             row.moved.clone().unwrap_or_default(),
         ]);
     }
-    let width = |k: usize| {
-        table.iter().filter_map(|row| row.get(k)).map(|cell| cell.chars().count()).max().unwrap_or(0)
-    };
-    let widths: Vec<usize> = (0..6).map(width).collect();
     let mut text = String::new();
-    for row in table.iter().filter(|_| !rows.is_empty()) {
-        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:width$}"));
-        text.push_str(&format!("    {}\n", cells.collect::<Vec<_>>().join("  ").trim_end()));
+    for line in columns(&table, [Side::Left; 6]).iter().filter(|_| !rows.is_empty()) {
+        text.push_str(&format!("    {line}\n"));
     }
     let silent = told.silent().map(|silent| format!("parts: {silent}"));
     let rest = Some(told.rest_line()).filter(|rest| !rest.is_empty()).map(|rest| format!("circuit: {rest}"));

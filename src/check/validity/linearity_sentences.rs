@@ -1,287 +1,18 @@
-//! The checks that say whether a measurement can carry a verdict: collected, coverage, sanity, linearity.
+//! How linearity is told: which levels agree, by how much others do not, and what to do.
 
-use super::SweepInput;
-use super::levels::{Level, files};
-use super::measure::judged_span;
-use super::outcome::CheckOutcome;
-use super::wording::{frequency_text, hertz};
+use super::refused::invalid;
 use crate::analysed::Analysed;
-use crate::coverage::{gap, mistaken_unit};
+use crate::check::SweepInput;
+use crate::check::levels::{Level, files};
+use crate::check::measure::judged_span;
+use crate::check::outcome::CheckOutcome;
+use crate::check::wording::{frequency_text, hertz};
 use crate::curve::Span;
 use crate::decision::Verdict;
-use crate::linearity::{Change, Comparison, Deviation, Difference, Relation, Selection, compare, select};
+use crate::linearity::{Change, Comparison, Deviation, Relation, Selection};
 use crate::margins::crossover;
-use crate::pieces::Disagreement;
 use crate::quantity::number;
-use crate::run::SweepEntry;
-use crate::sanity::{Kernel, Refusal, Subject, Usable, refusal, turned, usable};
-use crate::spec::{Corner, Linearity, Spec, Tolerances};
-
-fn invalid(check: &str, message: String, remedy: &str) -> CheckOutcome {
-    CheckOutcome { remedy: Some(remedy.to_owned()), ..CheckOutcome::bare(check, Verdict::Invalid, message) }
-}
-
-/// A corner without a sweep.
-fn missing(corner: &Corner, absent: &[String]) -> CheckOutcome {
-    let conditions: Vec<String> = corner.conditions.iter().map(|(k, v)| format!("{k} {v}")).collect();
-    let place = if conditions.is_empty() { String::new() } else { format!(" ({})", conditions.join(", ")) };
-    let wanted = match &corner.linearity {
-        Linearity::Required(t) => format!("sweep this corner at two levels at least {} apart", t.step),
-        Linearity::Waived(_) => "sweep this corner".to_owned(),
-    };
-    let listed =
-        if absent.is_empty() { String::new() } else { format!("; not there yet: {}", listed(absent)) };
-    let message = format!("no sweep was collected at this corner{place}{listed}");
-    CheckOutcome::bare("collected", Verdict::Missing, message).to_do(wanted)
-}
-
-/// Files of a corner that are named; more are counted.
-const NAMED: usize = 8;
-
-fn listed(files: &[String]) -> String {
-    let named = files.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join(", ");
-    match files.len().saturating_sub(NAMED) {
-        0 => named,
-        more => format!("{named} and {more} more"),
-    }
-}
-
-/// Whether anything was collected, at the conditions declared; `absent` are listed files that are not there yet.
-pub(crate) fn collected(
-    spec: &Spec,
-    corner: &Corner,
-    entries: &[&SweepEntry],
-    absent: &[String],
-) -> CheckOutcome {
-    if entries.is_empty() {
-        return missing(corner, absent);
-    }
-    let tolerance = spec.conditions_tolerance.map(|t| t.ratio());
-    for entry in entries {
-        for (name, actual) in &entry.actual {
-            let Some((_, declared)) = corner.conditions.iter().find(|(known, _)| known == name) else {
-                continue;
-            };
-            let Some(tolerance) = tolerance else { continue };
-            if declared.admits(actual, tolerance) != Some(true) {
-                return invalid(
-                    "collected",
-                    format!(
-                        "{} was taken at {name} {actual}, the corner is {name} {declared} within {} %",
-                        entry.name(),
-                        number(tolerance * 100.0, 4)
-                    ),
-                    "set the condition and sweep again",
-                );
-            }
-        }
-    }
-    let count = entries.len();
-    if !absent.is_empty() {
-        let message =
-            format!("judged from what is there, {count} of its sweeps; not there yet: {}", listed(absent));
-        let remedy = "collect them, and check again";
-        return CheckOutcome::bare("collected", Verdict::Missing, message).to_do(remedy);
-    }
-    CheckOutcome::bare(
-        "collected",
-        Verdict::Pass,
-        format!("{count} sweep{}", if count == 1 { "" } else { "s" }),
-    )
-}
-
-/// Whether the judged level and the one that confirms it cover the band densely enough.
-pub(crate) fn coverage(
-    bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
-    corner: &Corner,
-    band: Option<Span>,
-    sweeps: &[SweepInput<'_>],
-) -> CheckOutcome {
-    for (level, sweep, _) in bound {
-        let band = band.unwrap_or_else(|| sweep.curve.span());
-        if let Some(message) = gap(&sweep.curve, band, corner.density) {
-            let remedy = mistaken_unit(&sweep.curve, band)
-                .unwrap_or("sweep the whole band with at least the declared density, in one go");
-            return invalid("coverage", format!("{}: {message}", files(level, sweeps).join(", ")), remedy);
-        }
-    }
-    let message = match band {
-        Some(band) => {
-            format!(
-                "the band {} to {} is covered",
-                frequency_text(band.from.exp()),
-                frequency_text(band.to.exp())
-            )
-        }
-        None => "no band is declared, the whole sweep is judged".to_owned(),
-    };
-    let part = band.or_else(|| bound.first().map(|(_, sweep, _)| sweep.curve.span())).map(range);
-    CheckOutcome { range_hz: part, ..CheckOutcome::bare("coverage", Verdict::Pass, message) }
-}
-
-fn range(span: Span) -> [f64; 2] {
-    hertz([span.from, span.to])
-}
-
-/// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
-pub(crate) fn usable_part(
-    sweep: &Analysed,
-    second: Option<&Analysed>,
-    spec: &Spec,
-    band: Option<Span>,
-) -> Result<Usable, Refusal> {
-    usable(&subject(sweep, second, spec, band))
-}
-
-fn subject<'a>(
-    sweep: &'a Analysed,
-    second: Option<&'a Analysed>,
-    spec: &Spec,
-    band: Option<Span>,
-) -> Subject<'a> {
-    Subject {
-        span: judged_span(&sweep.curve, band).unwrap_or_else(|| sweep.curve.span()),
-        sweep,
-        second,
-        begins_late: false,
-        open_loop_poles: spec.open_loop_poles,
-        critical_point: spec.critical_point,
-    }
-}
-
-/// A sweep of a level whose pieces disagree.
-pub(crate) fn pieces_apart(level: &Level, sweeps: &[SweepInput<'_>]) -> Option<CheckOutcome> {
-    let apart = |sweep: &SweepInput<'_>| sweep.disagreement.map(|found| (found, found.text(sweep.entry)));
-    let (found, text) = level.members.iter().filter_map(|&m| sweeps.get(m)).find_map(apart)?;
-    Some(invalid("sanity", format!("at {}: {text}", frequency_text(found.at_hz)), Disagreement::REMEDY))
-}
-
-/// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
-pub(crate) fn sanity(
-    bound: &[(&Level, &Analysed, &Result<Usable, Refusal>)],
-    turned: Option<(String, String)>,
-    spec: &Spec,
-    band: Option<Span>,
-    kernel: &mut Kernel,
-) -> CheckOutcome {
-    if let Some((weak, strong)) = turned {
-        return invalid(
-            "sanity",
-            format!("{weak} and {strong} have phases half a turn apart: one of them has its sign turned"),
-            "the polarity of a probe, or the convention, changed between the two sweeps: set both alike and sweep again",
-        );
-    }
-    for (i, (level, sweep, usable)) in bound.iter().enumerate() {
-        let second =
-            bound.iter().enumerate().find(|(other, _)| *other != i).map(|(_, (_, second, _))| *second);
-        let subject = subject(sweep, second, spec, band);
-        if let Some(Refusal { message, remedy }) = refusal(&subject, usable, kernel) {
-            let message = match &level.text {
-                Some(text) if bound.len() > 1 => format!("at {text}: {message}"),
-                _ => message,
-            };
-            return CheckOutcome::bare("sanity", Verdict::Invalid, message).to_do(remedy);
-        }
-    }
-    let late =
-        bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).filter(|u| !u.spoiled.is_empty());
-    let message = match late {
-        None => "the curve closes stably and its phase fits its gain".to_owned(),
-        Some(usable) => format!(
-            "from {} to {} the curve closes stably and its phase fits its gain; the rest is left out",
-            frequency_text(usable.span.from.exp()),
-            frequency_text(usable.span.to.exp())
-        ),
-    };
-    let part = bound.first().and_then(|(_, _, usable)| usable.as_ref().ok()).map(|u| range(u.span));
-    CheckOutcome { range_hz: part, ..CheckOutcome::bare("sanity", Verdict::Pass, message) }
-}
-
-/// What linearity came to, and which level is judged.
-pub(crate) struct Choice {
-    /// The check.
-    pub check: CheckOutcome,
-    /// The judged level and the one that confirms it; without a confirmed level the weakest stands for the corner.
-    pub judged: (usize, Option<usize>),
-    /// Files of two levels whose phases are half a turn apart.
-    pub turned: Option<(String, String)>,
-}
-
-/// Finds the strongest level whose result a stronger one confirms.
-pub(crate) fn linearity(
-    levels: &[Level],
-    prepared: &[Analysed],
-    usable: &[Result<Usable, Refusal>],
-    sweeps: &[SweepInput<'_>],
-    corner: &Corner,
-    band: Option<Span>,
-    difference: &mut Difference,
-) -> Choice {
-    let tolerances = match &corner.linearity {
-        Linearity::Waived(reason) => {
-            let message = format!("waived in the spec: {reason}");
-            let check = CheckOutcome::bare("linearity", Verdict::Waived, message);
-            return Choice { check, judged: (0, None), turned: None };
-        }
-        Linearity::Required(tolerances) => tolerances,
-    };
-    let name = |i: usize| levels.get(i).map_or_else(String::new, |l| files(l, sweeps).join(", "));
-    let turned = prepared.windows(2).enumerate().find_map(|(i, pair)| {
-        let [weak, strong] = pair else { return None };
-        let span = judged_span(&weak.curve, band)?;
-        turned(&weak.curve, &strong.curve, span).then(|| (name(i), name(i + 1)))
-    });
-    if turned.is_some() {
-        let check = CheckOutcome::bare("linearity", Verdict::NotJudged, "not judged: sanity is invalid");
-        return Choice { check, judged: (0, None), turned };
-    }
-    let db: Vec<f64> = levels.iter().map(|l| l.db).collect();
-    let copies: Vec<bool> = levels.iter().map(|l| l.copy_of.is_some() || l.shared).collect();
-    let mut agreeing = Vec::new();
-    let selection = select(&db, &copies, tolerances, |weak, strong| {
-        let pair = prepared.get(weak).zip(prepared.get(strong));
-        let common = pair.and_then(|(a, b)| Some((a, b, common_span((weak, a), (strong, b), usable, band)?)));
-        let comparison = common
-            .map_or_else(Comparison::default, |(a, b, span)| compare(a, b, span, tolerances, difference));
-        if comparison.agrees(tolerances) && !comparison.identical {
-            agreeing.push((weak, strong));
-        }
-        comparison
-    });
-    let words = Words { levels, sweeps, tolerances, prepared, band, agreeing };
-    match selection.confirmed {
-        Some((i, j)) => {
-            let message = words.confirmed(i, j, selection.told_by.as_ref().map(|(_, _, c)| c));
-            let check = CheckOutcome {
-                range_hz: selection
-                    .told_by
-                    .as_ref()
-                    .and_then(|(_, _, c)| c.range_hz)
-                    .map(|(a, b)| hertz([a.ln(), b.ln()])),
-                ..CheckOutcome::bare("linearity", Verdict::Pass, message)
-            };
-            Choice { check, judged: (i, Some(j)), turned: None }
-        }
-        None => Choice { check: words.refused(&selection), judged: (0, None), turned: None },
-    }
-}
-
-/// What two levels can be compared on: the band as far as both sweeps reach and are usable.
-fn common_span(
-    (weak, a): (usize, &Analysed),
-    (strong, b): (usize, &Analysed),
-    usable: &[Result<Usable, Refusal>],
-    band: Option<Span>,
-) -> Option<Span> {
-    let whole = b.curve.clip(judged_span(&a.curve, band)?)?;
-    let clean = |level: usize| usable.get(level).and_then(|u| u.as_ref().ok()).map(|u| u.span);
-    let part = |known: Span, own: Option<Span>| {
-        let own = own.unwrap_or(known);
-        Span { from: known.from.max(own.from), to: known.to.min(own.to) }
-    };
-    let both = part(part(whole, clean(weak)), clean(strong));
-    Some(if both.from < both.to { both } else { whole })
-}
+use crate::spec::Tolerances;
 
 /// Two levels that were compared.
 struct Pair<'a> {
@@ -291,14 +22,14 @@ struct Pair<'a> {
 }
 
 /// The sentences of linearity.
-struct Words<'a> {
-    levels: &'a [Level],
-    sweeps: &'a [SweepInput<'a>],
-    tolerances: &'a Tolerances,
-    prepared: &'a [Analysed],
-    band: Option<Span>,
+pub(super) struct Words<'a> {
+    pub(super) levels: &'a [Level],
+    pub(super) sweeps: &'a [SweepInput<'a>],
+    pub(super) tolerances: &'a Tolerances,
+    pub(super) prepared: &'a [Analysed],
+    pub(super) band: Option<Span>,
     /// Pairs of levels that agree, the weaker one first, as far as they were compared.
-    agreeing: Vec<(usize, usize)>,
+    pub(super) agreeing: Vec<(usize, usize)>,
 }
 
 impl Words<'_> {
@@ -311,7 +42,8 @@ impl Words<'_> {
         self.levels.get(i).map_or_else(String::new, |l| files(l, self.sweeps).join(", "))
     }
 
-    fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> String {
+    /// The check where a level is confirmed by another one.
+    pub(super) fn confirmed(&self, i: usize, j: usize, comparison: Option<&Comparison>) -> CheckOutcome {
         let changes = comparison.map_or_else(String::new, |c| format!(": {}", self.changes(c, false)));
         let clean = comparison.and_then(|c| c.clean_hz).map_or_else(String::new, |(from, to)| {
             format!(
@@ -320,10 +52,13 @@ impl Words<'_> {
                 frequency_text(to)
             )
         });
-        format!("{} is confirmed by {}{changes}{clean}", self.level(i), self.level(j))
+        let message = format!("{} is confirmed by {}{changes}{clean}", self.level(i), self.level(j));
+        let range_hz = comparison.and_then(|c| c.range_hz).map(|(from, to)| hertz([from.ln(), to.ln()]));
+        CheckOutcome { range_hz, ..CheckOutcome::bare("linearity", Verdict::Pass, message) }
     }
 
-    fn refused(&self, selection: &Selection) -> CheckOutcome {
+    /// The check where none is.
+    pub(super) fn refused(&self, selection: &Selection) -> CheckOutcome {
         let step = self.tolerances.step;
         if let Some(copy) = self.levels.iter().position(|l| l.shared) {
             return invalid(
