@@ -30,9 +30,8 @@ use std::sync::{Arc, Mutex, PoisonError, mpsc};
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
 const BATCH: usize = 16;
-/// Fewest runs in a batch, since they are recorded as one transaction: with 16 the pages of a history that grow with every run are written
-/// so often that recording costs a third more.
-const LEAST_BATCH: usize = 64;
+/// Fewest runs that are recorded together, as one transaction: a page of a history that grows with every run is written once for all of them.
+const RECORDED: usize = 64;
 
 /// What one run came to.
 enum Done {
@@ -180,7 +179,9 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         };
         pool.install(|| batch.par_iter().map(judge).collect())
     };
-    let batches = || places.chunks((BATCH * pool.current_num_threads()).max(LEAST_BATCH));
+    let least = if told.recorder.is_some() { RECORDED } else { 1 };
+    let batch = (BATCH * pool.current_num_threads()).max(least);
+    let batches = || places.chunks(batch);
     std::thread::scope(|scope| {
         // The next batch is judged while one is recorded and written.
         let (sender, judged) = mpsc::sync_channel(0);
