@@ -230,6 +230,16 @@ impl Curve {
         Piece { origin, width, ln_mag: newton(x, a, origin), angle: newton(x, p, origin) }
     }
 
+    /// Width of interval `i`, ln f, and the interpolation of one column of the curve over it, counted from its left sample.
+    pub(crate) fn cubic(&self, i: usize, values: &[f64]) -> (f64, Cubic) {
+        let first = self.first_node(i);
+        let nodes = first..(first + 4).min(self.len());
+        let (x, y) = (self.ln_f.get(nodes.clone()).unwrap_or(&[]), values.get(nodes).unwrap_or(&[]));
+        let origin = self.ln_f.get(i).copied().unwrap_or(0.0);
+        let width = self.ln_f.get(i + 1).map_or(0.0, |next| next - origin);
+        (width, newton(x, y, origin))
+    }
+
     /// The curve at a sample: its own numbers, and as slopes the mean of the two neighbouring cubics'.
     pub(crate) fn sample(&self, i: usize) -> Point {
         let right = self.piece(i.min(self.len().saturating_sub(2)));

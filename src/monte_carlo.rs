@@ -24,6 +24,8 @@ use std::ops::Range;
 const TRIALS: usize = 2_000;
 /// Share of trials without the value above which no interval can be given: the outer part beyond one end.
 const LOST: f64 = 0.0228;
+/// So many of all trials.
+const MOST_LOST: usize = (LOST * TRIALS as f64) as usize;
 
 /// Memory of a simulation.
 #[derive(Debug, Default)]
@@ -120,9 +122,15 @@ impl Trials {
         self.take_part(curve, first..last);
         let spans: Vec<Option<Span>> =
             wanted.iter().map(|(request, _)| self.curve.clip(request.span)).collect();
-        for _ in 0..TRIALS {
+        for trial in 0..TRIALS {
+            // What too many trials have lost has no interval, whatever the others show.
+            let is_open = |results: &[f64]| trial - results.len() <= MOST_LOST;
+            if !wanted.iter().any(|(_, results)| is_open(results)) {
+                break;
+            }
             self.disturb(sweep, chain, first..last, &unit, &mut random);
-            for ((request, results), span) in wanted.iter_mut().zip(&spans) {
+            let open = wanted.iter_mut().zip(&spans).filter(|((_, results), _)| is_open(results));
+            for ((request, results), span) in open {
                 let value = span.and_then(|span| (request.read)(&self.curve, &self.crossings, span));
                 results.extend(value.filter(|v| v.is_finite()));
             }

@@ -7,7 +7,7 @@ use super::console::Console;
 use super::outputs::{Outputs, Pieces, Wanted, apart, given, spares_history};
 use super::record::Recorder;
 use super::shard::Shard;
-use super::{NOT_PASSED, PASSED, UNREADABLE};
+use super::{NOT_PASSED, PASSED, UNREADABLE, threads};
 use crate::check::{Options, RunOutcome, Verdict};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::disk::baselines::Baselines;
@@ -30,9 +30,8 @@ use std::sync::{Arc, Mutex, PoisonError, mpsc};
 /// Runs per thread that are judged before their reports are written: enough to keep all threads busy, few enough to keep
 /// memory flat.
 const BATCH: usize = 16;
-
-/// Most threads, whatever is asked for.
-pub(super) const MOST_THREADS: usize = 512;
+/// Fewest runs that are recorded together, as one transaction: a page of a history that grows with every run is written once for all of them.
+const RECORDED: usize = 64;
 
 /// What one run came to.
 enum Done {
@@ -97,18 +96,9 @@ fn prepare(args: &CheckArgs, console: &mut Console) -> Option<Asked> {
             return None;
         }
     };
-    // More threads than this help no machine, and a mistyped number must not exhaust it.
-    let threads = args.jobs.map_or(0, |jobs| jobs.get().min(MOST_THREADS));
-    match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
-        Ok(pool) => {
-            let today = archived.as_ref().map_or_else(today, |archived| archived.day);
-            Some(Asked { only, specs, baselines, baseline, pool, archived, today })
-        }
-        Err(error) => {
-            console.fault(&format!("cannot start threads: {error}"));
-            None
-        }
-    }
+    let pool = threads::start(args.jobs).map_err(|text| console.fault(&text)).ok()?;
+    let today = archived.as_ref().map_or_else(today, |archived| archived.day);
+    Some(Asked { only, specs, baselines, baseline, pool, archived, today })
 }
 
 /// The archive that is to be checked again, if one is given. `None`: it cannot be; that was said.
@@ -189,7 +179,9 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
         };
         pool.install(|| batch.par_iter().map(judge).collect())
     };
-    let batches = || places.chunks(BATCH * pool.current_num_threads().max(1));
+    let least = if told.recorder.is_some() { RECORDED } else { 1 };
+    let batch = (BATCH * pool.current_num_threads()).max(least);
+    let batches = || places.chunks(batch);
     std::thread::scope(|scope| {
         // The next batch is judged while one is recorded and written.
         let (sender, judged) = mpsc::sync_channel(0);

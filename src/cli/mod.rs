@@ -12,6 +12,7 @@
 //! | `outputs`, `pieces`, `output_paths` | feeds the reports of `check`; what a run gives to them; where they go |
 //! | `archive`, `archived` | a result with all that it rests on in one file; the same taken apart again |
 //! | `record` | writes judged runs into a history |
+//! | `threads` | as many as are asked for, and fit into memory |
 //! | `progress` | how far the work is, on a terminal |
 //! | `console` | standard error: problems of inputs |
 //! | `secrets` | passwords on the command line, never echoed |
@@ -50,6 +51,7 @@ mod secrets;
 mod setup_args;
 mod shard;
 mod sweep_args;
+mod threads;
 
 use args::{Cli, Command};
 use clap::{CommandFactory, FromArgMatches};

@@ -1,10 +1,9 @@
 //! `predict`: what to expect of a loop from its netlist.
 
-use super::check::MOST_THREADS;
 use super::console::Console;
 use super::outputs::{apart, is_stdout, print, write_whole};
 use super::predict_args::PredictArgs;
-use super::{PASSED, UNREADABLE};
+use super::{PASSED, UNREADABLE, threads};
 use crate::circuit::predict::{Drawn, Judged, Part, Prediction, Study, Units, Wanted};
 use crate::circuit::{Model, Netlist, Setting, Unfit};
 use crate::diagnostic::Diagnostic;
@@ -47,11 +46,10 @@ pub fn predict(args: &PredictArgs, console: &mut Console) -> u8 {
         return UNREADABLE;
     }
     let Some(asked) = asked(args, console) else { return UNREADABLE };
-    let threads = args.jobs.map_or(0, |jobs| jobs.get().min(MOST_THREADS));
-    let pool = match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
+    let pool = match threads::start(args.jobs) {
         Ok(pool) => pool,
-        Err(error) => {
-            console.fault(&format!("cannot start threads: {error}"));
+        Err(text) => {
+            console.fault(&text);
             return UNREADABLE;
         }
     };

@@ -7,7 +7,7 @@ use ::postgres::types::{IsNull, Type, to_sql_checked};
 use rusqlite::types::ValueRef;
 use std::fmt::Write;
 
-/// Rows of one `INSERT`: far below the parameters that SQLite (32 766) and PostgreSQL (65 535) allow in a statement.
+/// Rows of one `INSERT` of PostgreSQL: far below the 65 535 parameters that it allows in a statement.
 const ROWS: usize = 64;
 
 /// An open database.
@@ -160,8 +160,17 @@ impl Database {
         Ok(found)
     }
 
-    /// Inserts rows, many in one statement. `into` is `table (columns)`; `values` are the rows, one after the other.
+    /// Inserts rows: many in one statement, which spares a server's answers. SQLite is inside of this process, and keeps a journal of what a
+    /// statement of several rows changes, page by page: there each row has its own. `into` is `table (columns)`; `values` are the rows, one
+    /// after the other.
     pub(super) fn insert(&mut self, into: &str, columns: usize, values: &[Value<'_>]) -> Result<(), Fault> {
+        if let Self::Sqlite(connection) = self {
+            let mut statement = connection.prepare_cached(&insert_sql(into, columns, 1))?;
+            for row in values.chunks(columns) {
+                statement.execute(rusqlite::params_from_iter(row))?;
+            }
+            return Ok(());
+        }
         for chunk in values.chunks(ROWS * columns) {
             self.execute(&insert_sql(into, columns, chunk.len() / columns), chunk)?;
         }

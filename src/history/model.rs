@@ -22,7 +22,7 @@ impl std::fmt::Display for RecordId {
 pub struct PackedJson(pub(super) Vec<u8>);
 
 /// How hard to pack: a text of results takes an eighth more room than at the usual 6, in half of its time.
-const LEVEL: u32 = 3;
+const LEVEL: u32 = 2;
 
 thread_local! {
     /// Its tables are larger than what it packs.

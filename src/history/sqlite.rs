@@ -16,8 +16,8 @@ const PAUSE: Duration = Duration::from_millis(20);
 const APPLICATION_ID: i64 = 0x4c47_4853;
 /// What to do where there is no history.
 const MAKES: &str = "`loopgauge check --record HISTORY` makes a history; check the path";
-/// Prepared statements kept: those of recording, with several numbers of rows.
-const STATEMENTS: usize = 128;
+/// Prepared statements kept: more than recording has.
+const STATEMENTS: usize = 32;
 
 /// Opens a history to record in; makes an empty file when there is none. What makes it a history is the work of one transaction, with
 /// [`claim`] in it: nobody sees a file that is half a history.

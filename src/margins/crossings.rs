@@ -180,16 +180,17 @@ fn cross_interval(
     found: &mut Vec<Crossing>,
 ) {
     let (Some(&left), Some(&right)) = (values.get(i), values.get(i + 1)) else { return };
-    let piece = curve.piece(i);
-    let f = cubic(&piece);
-    let [first, second] = f.extrema(piece.width);
+    let (width, f) = curve.cubic(i, values);
+    let [first, second] = f.extrema(width);
     // The ends carry the samples themselves, so that neighbouring intervals agree about the side of a sample.
     let stations = [
         Some((0.0, left)),
         first.map(|s| (s, f.value(s))),
         second.map(|s| (s, f.value(s))),
-        Some((piece.width, right)),
+        Some((width, right)),
     ];
+    // Most intervals have no crossing, and need no more of the curve.
+    let mut piece = None;
     let mut last: Option<(f64, i8)> = None;
     // Between two samples on the line the curve is taken to stay on it.
     let inside_run = side(left, level) == 0 && side(right, level) == 0;
@@ -202,7 +203,8 @@ fn cross_interval(
             && before != now
         {
             let root = bracketed_root(&f, level, from, s, before);
-            found.push(Crossing { point: piece.at(root), direction: direction(before, now) });
+            let point = piece.get_or_insert_with(|| curve.piece(i)).at(root);
+            found.push(Crossing { point, direction: direction(before, now) });
         }
         last = Some((s, now));
     }

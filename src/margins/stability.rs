@@ -15,6 +15,7 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
     let mut best = ends.into_iter().chain(known).fold(None, closer);
     let (first, last) = (curve.interval(span.from), curve.interval(span.to));
     let mut reach = Reach::new(best);
+    let mut right = None;
     let (ln_mag, angle) = (curve.ln_mag(), curve.angle());
     // Some samples first: with a close bound few stretches are left to be searched.
     let some = ln_mag.iter().zip(angle).enumerate().take(last + 1).skip(first + 1).step_by(4);
@@ -31,7 +32,7 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
         if reach.misses(a0, a1) {
             continue;
         }
-        if nearest_possible(curve, i) > reach.bound {
+        if nearest_possible(curve, i, &mut right) > reach.bound {
             continue;
         }
         // On a very uneven grid the cubic loses digits at its far end, where the sample itself does not.
@@ -64,10 +65,27 @@ impl Reach {
     }
 }
 
+/// A sample in the complex plane.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    size: f64,
+    re: f64,
+    im: f64,
+}
+
+impl Place {
+    fn of(ln_mag: f64, angle: f64) -> Self {
+        let (size, (sin, cos)) = (ln_mag.exp(), angle.sin_cos());
+        Self { size, re: size * cos, im: size * sin }
+    }
+}
+
 /// A lower bound of the distance inside interval `i`: that of the chord between its samples, less what the curve may leave
 /// the chord by. Between samples an arc leaves its chord by at most 1/8 of its second difference; the factor 2 allows for
 /// the difference to change from sample to sample.
-fn nearest_possible(curve: &Curve, i: usize) -> f64 {
+///
+/// `right` is the right sample of the last interval that was looked at: it is the left one of the next.
+fn nearest_possible(curve: &Curve, i: usize, right: &mut Option<(usize, Place)>) -> f64 {
     let (a, p) = (curve.ln_mag(), curve.angle());
     let first = i.saturating_sub(1).min(a.len().saturating_sub(4));
     let (Some(&[a0, a1]), Some(&[p0, p1])) =
@@ -87,12 +105,13 @@ fn nearest_possible(curve: &Curve, i: usize) -> f64 {
         let length = 1.5 * a0.max(a1).exp() * turn;
         return 0.5 * (distance(a0, p0) + distance(a1, p1) - length);
     }
-    let leave = 2.0 / 8.0 * a0.max(a1).exp() * (bend(a) + bend(p) + turn * turn);
-    let [(s0, c0), (s1, c1)] = [p0.sin_cos(), p1.sin_cos()];
-    let (m0, m1) = (a0.exp(), a1.exp());
+    let from = right.filter(|(k, _)| *k == i).map_or_else(|| Place::of(a0, p0), |(_, place)| place);
+    let to = Place::of(a1, p1);
+    *right = Some((i + 1, to));
+    let leave = 2.0 / 8.0 * from.size.max(to.size) * (bend(a) + bend(p) + turn * turn);
     // The critical point is +1.
-    let (x, y) = (m0 * c0 - 1.0, m0 * s0);
-    let (dx, dy) = (m1 * c1 - m0 * c0, m1 * s1 - m0 * s0);
+    let (x, y) = (from.re - 1.0, from.im);
+    let (dx, dy) = (to.re - from.re, to.im - from.im);
     let along = (-(x * dx + y * dy) / (dx * dx + dy * dy).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
     let (nx, ny) = (x + along * dx, y + along * dy);
     (nx * nx + ny * ny).sqrt() - leave

@@ -69,8 +69,8 @@ pub(crate) struct Level {
 }
 
 impl Level {
-    /// From the residuals of the samples themselves; gives the standard deviation at every sample and the shares of
-    /// gain and phase. `false` when there are too few samples to tell.
+    /// From the residuals of the samples themselves; [`Self::draw_lines`] or [`Self::by_evidence`] is next. `false` when there are too few
+    /// samples to tell.
     pub(crate) fn by_differences(
         &mut self,
         grid: &Grid,
@@ -85,9 +85,7 @@ impl Level {
             Power { ln_mag: a * a, angle: p * p }
         }));
         self.shape.choose(curve, powers, DIFFERENCE / 2);
-        let known = self.fill(curve.ln_f(), powers, DIFFERENCE / 2, |_| 2.0 / SHARED);
-        self.draw_lines();
-        known
+        self.fill(curve.ln_f(), powers, DIFFERENCE / 2, |_| 2.0 / SHARED)
     }
 
     /// From what the samples leave their smoothed curve by, which tells more than differences do. `differences` are the
@@ -175,7 +173,7 @@ impl Level {
     }
 
     /// Lines through the neighbours of each block, resistant against structure.
-    fn draw_lines(&mut self) {
+    pub(crate) fn draw_lines(&mut self) {
         self.line.clear();
         for b in 0..self.blocks.len() {
             let (Some(own), range) = (self.blocks.get(b), window(&self.blocks, b)) else { continue };

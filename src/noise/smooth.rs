@@ -294,7 +294,10 @@ impl Smoother {
         let from_samples = noise.level.by_differences(&grid, raw, &self.y, &mut self.powers);
         noise.known = match evidence {
             Some(evidence) => noise.level.by_evidence(raw, evidence),
-            None => from_samples,
+            None => {
+                noise.level.draw_lines();
+                from_samples
+            }
         };
         noise.correlation = evidence.map_or(0.0, |evidence| evidence.correlation);
         noise.shares = if noise.known { noise.level.shares() } else { [1.0, 1.0] };

@@ -87,6 +87,31 @@ fn eighty_megabytes_of_address_space_are_enough_with_one_arena() {
     assert_eq!(bounded.stdout, plain.stdout);
 }
 
+/// However small the address space is, threads are left out or the command says why there is none: it does not break off.
+#[test]
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+fn a_bounded_address_space_has_fewer_threads_or_a_plain_message() {
+    let room = gauge::room();
+    let plain = room.run("check runs --json -").ends(0);
+    let (mut too_small, mut enough) = (0, 0);
+    for kilobytes in (20_000..=300_000).step_by(10_000) {
+        let mut shell = Command::new("sh");
+        let script = format!("ulimit -v {kilobytes}; exec \"$0\" check runs --jobs 8 --json -");
+        shell.arg("-c").arg(script).arg(room.command().get_program()).current_dir(room.root());
+        let ran = finish(&mut shell);
+        if ran.stderr.contains("the address space is bounded to") {
+            assert_eq!((ran.status, enough), (Some(2), 0), "{kilobytes} KB: {}", ran.stderr);
+            too_small += 1;
+        } else if too_small > 0 {
+            // Less than that does not even load the program.
+            assert_eq!(ran.status, Some(0), "{kilobytes} KB: {}", ran.stderr);
+            assert!(ran.stdout == plain.stdout, "{kilobytes} KB");
+            enough += 1;
+        }
+    }
+    assert!(too_small > 0 && enough > 0, "{too_small} {enough}");
+}
+
 /// A folder of many files that nobody names, and a tree of many folders without a run.
 #[test]
 fn many_files_around_a_run_cost_little() {
