@@ -36,7 +36,7 @@ fn a_circle_is_found_through_a_room_that_hands_names_on() {
         ("room", "mod one; mod two; pub use one::{Shown, inner::*}; use two::Hidden;"),
         ("room/one", "use super::Hidden; // use crate::other;\nconst S: &str = \"crate::other::x\";"),
         ("room/two", "fn f(x: crate::room::Shown) {}\n#[cfg(test)]\nmod tests { use crate::other::y; }"),
-        ("other", "use crate::{room::{Shown as S, self}};"),
+        ("other", "#[cfg(test)]\nmod tests;\nuse crate::{room::{Shown as S, self}};"),
     ];
     let house = House::from(files.map(|(name, text)| (module(name), text.to_owned())));
     let [one, two, other] = ["room/one", "room/two", "other"].map(module);
@@ -141,7 +141,13 @@ fn collect(folder: &Path, files: &mut Vec<PathBuf>) {
 
 /// A text without its test module, its comments and what stands in quotes.
 fn bare(text: &str) -> String {
-    let text = text.split("#[cfg(test)]\nmod ").next().unwrap_or_default();
+    // A test module in a file of its own ends nothing: what follows its line is read on.
+    let begins = |(at, mark): (usize, &str)| {
+        let line = text[at + mark.len()..].lines().next();
+        line.is_some_and(|line| line.ends_with('{') || line.ends_with('}')).then_some(at)
+    };
+    let end = text.match_indices("#[cfg(test)]\nmod ").find_map(begins);
+    let text = &text[..end.unwrap_or(text.len())];
     let mut bare = String::new();
     for line in text.lines() {
         let code = line.split("//").next().unwrap_or_default().replace("\\\"", "").replace("'\"'", "");
