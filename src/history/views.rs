@@ -46,7 +46,7 @@ WHERE o.removed IS NULL AND NOT EXISTS (
 
 /// A row per record and corner, two columns per quantity.
 const CORNERS: &str = "
-SELECT {record}, c.corner, {conditions} AS conditions, c.verdict AS corner_verdict, c.level{quantities}, {bench}
+SELECT {record}, c.corner, {conditions} AS conditions, c.verdict AS corner_verdict, c.level{quantities}, {bench}{later quantities}
 FROM corner c
 JOIN record r ON r.id = c.record_id";
 
@@ -152,7 +152,11 @@ fn fill(sql: &str, is_sqlite: bool) -> String {
         .replace("{bench}", &BENCH.map(|name| format!("r.{name}")).join(", "))
         .replace("{slack of v}", &slack("v"))
         .replace("{slack of k}", &slack("k"))
-        .replace("{quantities}", &quantities());
+        .replace(
+            "{quantities}",
+            &format!("{},\n    {} AS gain_margin_is_lower_bound", quantities(&FIRST), bound()),
+        )
+        .replace("{later quantities}", &quantities(&later()));
     let words = if is_sqlite { SQLITE } else { POSTGRES };
     words.iter().fold(sql, |sql, (word, text)| sql.replace(word, text))
 }
@@ -167,24 +171,43 @@ fn slack(table: &str) -> String {
     )
 }
 
-/// Value and uncertainty of every quantity, each a column. Looked up by the keys of the tables, so that a query for few rows reads few.
-fn quantities() -> String {
-    let of = |measurand: Measurand, column: &str| {
-        format!(
-            "(SELECT {column} FROM series s JOIN value v ON v.series_id = s.id AND v.record_id = c.record_id \
-             WHERE s.product = r.product AND s.corner = c.corner AND s.quantity = '{}' AND s.unit = '{}')",
-            measurand.key(),
-            measurand.unit().symbol()
-        )
-    };
-    let columns = Measurand::ALL.into_iter().map(|quantity| {
+/// The quantities of the first view. A column keeps its place: those that came later stand at the end.
+const FIRST: [Measurand; 6] = [
+    Measurand::Crossover,
+    Measurand::PhaseMargin,
+    Measurand::GainMargin,
+    Measurand::GainReductionMargin,
+    Measurand::StabilityMargin,
+    Measurand::DelayMargin,
+];
+
+fn later() -> Vec<Measurand> {
+    Measurand::ALL.into_iter().filter(|quantity| !FIRST.contains(quantity)).collect()
+}
+
+/// Value and uncertainty of each of these, as columns.
+fn quantities(of: &[Measurand]) -> String {
+    let columns = of.iter().map(|quantity| {
         let (name, key) = (quantity.name(), quantity.key());
         let unit = key.strip_prefix(name).unwrap_or_default();
-        let (value, uncertainty) = (of(quantity, "v.value"), of(quantity, "v.uncertainty"));
+        let (value, uncertainty) = (column(*quantity, "v.value"), column(*quantity, "v.uncertainty"));
         format!(",\n    {value} AS {key},\n    {uncertainty} AS {name}_uncertainty{unit}")
     });
-    let bound = of(Measurand::GainMargin, "{at_least}");
-    format!("{},\n    {bound} AS gain_margin_is_lower_bound", columns.collect::<String>())
+    columns.collect()
+}
+
+fn bound() -> String {
+    column(Measurand::GainMargin, "{at_least}")
+}
+
+/// Looked up by the keys of the tables, so that a query for few rows reads few.
+fn column(quantity: Measurand, column: &str) -> String {
+    format!(
+        "(SELECT {column} FROM series s JOIN value v ON v.series_id = s.id AND v.record_id = c.record_id \
+         WHERE s.product = r.product AND s.corner = c.corner AND s.quantity = '{}' AND s.unit = '{}')",
+        quantity.key(),
+        quantity.unit().symbol()
+    )
 }
 
 #[cfg(test)]
