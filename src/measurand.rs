@@ -23,6 +23,49 @@ pub enum Measurand {
     DelayMargin,
 }
 
+/// The change of a value that is unwelcome.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unwelcome {
+    /// To a smaller value: a margin is lost.
+    Drop,
+    /// To a larger value.
+    Rise,
+    /// Either way, in proportion: a place in frequency.
+    Shift,
+}
+
+impl Unwelcome {
+    /// Its key in a spec: `{drop: 3 deg}`.
+    #[must_use]
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Drop => "drop",
+            Self::Rise => "rise",
+            Self::Shift => "shift",
+        }
+    }
+
+    /// How a value that is worse compares with one that is better.
+    #[must_use]
+    pub const fn comparative(self) -> &'static str {
+        match self {
+            Self::Drop => "smaller",
+            Self::Rise => "larger",
+            Self::Shift => "another",
+        }
+    }
+
+    /// Whether a value is worse than another.
+    #[must_use]
+    pub fn is_worse(self, value: f64, than: f64) -> bool {
+        match self {
+            Self::Drop => value < than,
+            Self::Rise => value > than,
+            Self::Shift => value != than,
+        }
+    }
+}
+
 /// What there is to know of a measurand.
 #[derive(Debug, Clone, Copy)]
 struct Entry {
@@ -31,6 +74,7 @@ struct Entry {
     /// Its key in results and baselines: the name with its unit.
     key: &'static str,
     unit: Unit,
+    unwelcome: Unwelcome,
     /// What it is, for those who write specs.
     meaning: &'static str,
     /// A limit, a change against the baseline and a movement worth an action, as a spec would write them.
@@ -67,6 +111,7 @@ impl Measurand {
                 name: "crossover",
                 key: "crossover_hz",
                 unit: Unit::Hz,
+                unwelcome: Unwelcome::Shift,
                 meaning: "The highest falling crossover, Hz.",
                 examples: ["{min: 8 kHz, max: 30 kHz}", "10 %", "2 %"],
                 absent: "no falling crossover",
@@ -78,6 +123,7 @@ impl Measurand {
                 name: "phase_margin",
                 key: "phase_margin_deg",
                 unit: Unit::Deg,
+                unwelcome: Unwelcome::Drop,
                 meaning: "Size of the phase margin nearest to 0, deg. Common practice: at least 45 deg.",
                 examples: ["{min: 50 deg}", "3 deg", "1 deg"],
                 absent: "no crossover",
@@ -88,6 +134,7 @@ impl Measurand {
                 name: "gain_margin",
                 key: "gain_margin_db",
                 unit: Unit::Db,
+                unwelcome: Unwelcome::Drop,
                 meaning: "Gain margin, dB. Common practice: at least 6 dB.",
                 examples: ["{min: 10 dB}", "1 dB", "0.5 dB"],
                 absent: "no phase crossover",
@@ -98,6 +145,7 @@ impl Measurand {
                 name: "gain_reduction_margin",
                 key: "gain_reduction_margin_db",
                 unit: Unit::Db,
+                unwelcome: Unwelcome::Drop,
                 meaning: "How far the gain may fall, dB; for conditionally stable loops.",
                 examples: ["{min: 6 dB}", "1 dB", "0.5 dB"],
                 absent: "no phase crossover above 0 dB",
@@ -108,6 +156,7 @@ impl Measurand {
                 name: "stability_margin",
                 key: "stability_margin",
                 unit: Unit::One,
+                unwelcome: Unwelcome::Drop,
                 meaning: "Smallest distance to the critical point, a bare number. Common practice: at least 0.5.",
                 examples: ["{min: 0.5}", "0.05", "0.02"],
                 absent: "no sample",
@@ -118,6 +167,7 @@ impl Measurand {
                 name: "delay_margin",
                 key: "delay_margin_s",
                 unit: Unit::S,
+                unwelcome: Unwelcome::Drop,
                 meaning: "Extra delay that the loop bears, s.",
                 examples: ["{min: 2 us}", "0.5 us", "0.2 us"],
                 absent: "no crossover",
@@ -209,10 +259,16 @@ impl Measurand {
         if matches!(self, Self::PhaseMargin) { value.abs() } else { value }
     }
 
+    /// The change that a comparison watches for.
+    #[must_use]
+    pub const fn unwelcome(self) -> Unwelcome {
+        self.entry().unwelcome
+    }
+
     /// Whether a change is told relative to the accepted value.
     #[must_use]
     pub const fn is_relative(self) -> bool {
-        matches!(self, Self::Crossover)
+        matches!(self.unwelcome(), Unwelcome::Shift)
     }
 }
 

@@ -12,7 +12,7 @@
 //! part, and one with `extends` gets the rest from below. Only a file that names a product and extends nothing must
 //! be whole.
 
-use crate::measurand::Measurand;
+use crate::measurand::{Measurand, Unwelcome};
 use crate::quantity::Unit;
 
 /// The definitions that all documents share.
@@ -56,9 +56,11 @@ fn limit(measurand: Measurand) -> String {
 
 /// A key of `regression`.
 fn change(measurand: Measurand) -> String {
-    let (key, verb, unit) = match measurand.is_relative() {
-        true => ("shift", "Shift", "%"),
-        false => ("drop", "Drop", unit_text(measurand)),
+    let key = measurand.unwelcome().key();
+    let (verb, unit) = match measurand.unwelcome() {
+        Unwelcome::Drop => ("Drop", unit_text(measurand)),
+        Unwelcome::Rise => ("Rise", unit_text(measurand)),
+        Unwelcome::Shift => ("Shift", "%"),
     };
     format!(
         "\"{}\": {{\"type\": \"object\", \"description\": \"{verb} of the {}, {unit}.\", \"properties\": {{\"{key}\": {{{}}}}}, \

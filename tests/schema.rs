@@ -7,6 +7,7 @@
 #![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "a test fails by panicking")]
 
 use loopgauge::diagnostic::{Diagnostic, Severity};
+use loopgauge::measurand::Measurand;
 use loopgauge::run;
 use loopgauge::schema::{Subject, document};
 use loopgauge::spec::{LoadedSpec, load};
@@ -30,7 +31,7 @@ struct Met {
 const NETLIST: &str = "loop\n.param VIN=12\nE1 a 0 in 0 {VIN}\nR1 a out 1k\nC1 out 0 1u\nR2 out 0 1meg\nVinj out in 0 AC 1\nRin in 0 1g\n";
 
 fn specs() -> Vec<Value> {
-    let full = json!({
+    let mut full = json!({
         "spec": 1, "product": "river-gauge-5v", "title": "5 V rail", "extends": "common.yaml", "critical_point": 1,
         "open_loop_poles": 0, "band": {"from": "100 Hz", "to": "200 kHz"}, "switching_frequency": "600 kHz", "density": 15,
         "accuracy": {"gain": "0.1 dB", "phase": "0.5 deg", "delay": "2 ns"},
@@ -64,6 +65,19 @@ fn specs() -> Vec<Value> {
             "limits": {"unexplained": 0.05}},
         "reading": reading()
     });
+    for own in Measurand::ALL {
+        let example = |text: &str| serde_yaml::from_str::<Value>(text).unwrap();
+        let change = json!({own.unwelcome().key(): example(own.change_example())});
+        let keys = [
+            ("limits", example(own.limit_example())),
+            ("regression", change),
+            ("relevant", example(own.movement_example())),
+        ];
+        for (key, value) in keys {
+            let map = if key == "relevant" { &mut full["drift"][key] } else { &mut full[key] };
+            map.as_object_mut().unwrap().entry(own.name()).or_insert(value);
+        }
+    }
     let mut other = full.clone();
     other["reading"]["columns"] = json!({"real": "re", "imag": {"column": 3}});
     let mut sides = full.clone();

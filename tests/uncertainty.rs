@@ -113,6 +113,7 @@ type Loop = fn(f64) -> Complex64;
 /// Loops that have all the margins; crossovers between 0.1 kHz and 20 kHz.
 const SMOOTH: [Loop; 3] = [with_gain_margin, with_dead_time, with_lead];
 
+/// All but the gain reduction margin, which these loops have not.
 fn named(q: &Quantities) -> Vec<(&'static str, Estimate)> {
     let value = |measurand: Measurand| {
         let estimate = q.estimate(measurand).filter(|estimate| !estimate.at_least)?;

@@ -37,8 +37,8 @@ struct Place {
 /// Wrong verdicts at each place for each quantity, and all verdicts that were given or withheld.
 #[derive(Clone, Default)]
 struct Counts {
-    wrong: [[Share; PLACES.len()]; 6],
-    undecided: [[usize; PLACES.len()]; 6],
+    wrong: [[Share; PLACES.len()]; Truth::KNOWN.len()],
+    undecided: [[usize; PLACES.len()]; Truth::KNOWN.len()],
     corners: usize,
     invalid: usize,
 }
@@ -57,9 +57,9 @@ impl Counts {
 }
 
 /// One limit for each quantity that the loop has. `odd` turns the crossover's limit to an upper one.
-fn limits(truth: &Truth, usual: &[f64; 6], place: Place, odd: bool) -> Vec<OneSided> {
+fn limits(truth: &Truth, usual: &[f64; Truth::KNOWN.len()], place: Place, odd: bool) -> Vec<OneSided> {
     let mut list = Vec::new();
-    for quantity in Measurand::ALL {
+    for quantity in Truth::KNOWN {
         let Some(value) = truth.get(quantity) else { continue };
         // Without a usual uncertainty there is no place beyond it.
         if place.expanded > 0.0 && usual[quantity as usize] == 0.0 {
@@ -123,11 +123,14 @@ fn try_setting(subjects: &Subjects, setting: &Setting) -> Counts {
 }
 
 /// Mean expanded uncertainty of each quantity over a few sweeps.
-fn usual(bench: &mut Bench, sweep: &mut impl FnMut() -> loopgauge::sweep::Samples) -> [f64; 6] {
-    let mut sums = [(0.0, 0.0); 6];
+fn usual(
+    bench: &mut Bench,
+    sweep: &mut impl FnMut() -> loopgauge::sweep::Samples,
+) -> [f64; Truth::KNOWN.len()] {
+    let mut sums = [(0.0, 0.0); Truth::KNOWN.len()];
     for _ in 0..PILOTS {
         let corner = bench.judge(&[sweep()]);
-        for quantity in Measurand::ALL {
+        for quantity in Truth::KNOWN {
             if let Some(u) = measured(&corner, quantity).and_then(|m| m.uncertainty) {
                 let (sum, count) = &mut sums[quantity as usize];
                 *sum += u;
@@ -179,7 +182,7 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
     let mut rows = Vec::new();
     let mut sum = Counts::default();
     tried.iter().for_each(|counts| sum.add(counts));
-    for quantity in Measurand::ALL {
+    for quantity in Truth::KNOWN {
         let q = quantity as usize;
         for (level, sigma) in LEVELS.iter().enumerate() {
             let mut cell = Counts::default();

@@ -7,6 +7,7 @@
 use super::bench::{Bench, Levels, invalid, measured};
 use super::noise::{Chain, Declared, Grid, Noise, Random};
 use super::table::{CELL, MANY, Messages, QUANTITY, Report, Share};
+use super::truth::Truth;
 use super::work::{LEVELS, Setting, Subjects, parallel, settings, share_of};
 use loopgauge::measurand::Measurand;
 use std::collections::BTreeMap;
@@ -26,11 +27,11 @@ const LEAST_REPEATS: usize = 8;
 /// One sweep's values.
 struct Sweep {
     /// Error and expanded uncertainty of each quantity that truth and measurement have.
-    values: [Option<(f64, f64)>; 6],
+    values: [Option<(f64, f64)>; Truth::KNOWN.len()],
     /// Measured crossovers less true ones.
     crossings: Option<i64>,
     /// One of truth and measurement has the quantity, the other has not; or no uncertainty is given.
-    lacking: [bool; 6],
+    lacking: [bool; Truth::KNOWN.len()],
     invalid: Vec<(String, String)>,
 }
 
@@ -55,15 +56,15 @@ fn try_setting(subjects: &Subjects, setting: &Setting, with_chain: bool) -> Trie
         let chain = Chain::draw(&declared, &mut random);
         let corner = bench.judge(&[grid.take(&chain, &noise, &mut random)]);
         let mut sweep = Sweep {
-            values: [None; 6],
+            values: [None; Truth::KNOWN.len()],
             crossings: corner.measured.map(|m| m.crossings as i64 - truth.crossovers.len() as i64),
-            lacking: [false; 6],
+            lacking: [false; Truth::KNOWN.len()],
             invalid: invalid(&corner)
                 .map(|(check, message)| (check.to_owned(), message.to_owned()))
                 .collect(),
         };
         if corner.measured.is_some() {
-            for quantity in Measurand::ALL {
+            for quantity in Truth::KNOWN {
                 let (value, truth) = (measured(&corner, quantity), truth.get(quantity));
                 let uncertainty = value.and_then(|v| v.uncertainty);
                 sweep.values[quantity as usize] =
@@ -129,7 +130,7 @@ fn text(value: Option<f64>, decimals: usize) -> String {
 
 fn quantities(report: &mut Report, tried: &[Tried], noise_only: bool, title: &str) {
     let mut rows = Vec::new();
-    for quantity in Measurand::ALL {
+    for quantity in Truth::KNOWN {
         let mut whole = Cell::default();
         for (level, sigma) in LEVELS.iter().enumerate() {
             let mut cell = Cell::default();
@@ -189,15 +190,16 @@ fn aims(report: &mut Report, place: &str, cell: &Cell, noise_only: bool, slack: 
 fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Setting) -> String) {
     let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
     for one in tried {
-        let cells = groups.entry(key(&one.setting)).or_insert_with(|| vec![Cell::default(); 6]);
-        Measurand::ALL.iter().for_each(|&q| cells[q as usize].take(one, q));
+        let cells =
+            groups.entry(key(&one.setting)).or_insert_with(|| vec![Cell::default(); Truth::KNOWN.len()]);
+        Truth::KNOWN.iter().for_each(|&q| cells[q as usize].take(one, q));
     }
     let cell = |c: &Cell| format!("{} / {}", c.inside.text(), text(c.ratio(), 2));
     let rows: Vec<Vec<String>> = groups
         .iter()
         .map(|(group, cells)| std::iter::once(group.clone()).chain(cells.iter().map(cell)).collect())
         .collect();
-    let header: Vec<&str> = std::iter::once(name).chain(Measurand::ALL.iter().map(|q| q.name())).collect();
+    let header: Vec<&str> = std::iter::once(name).chain(Truth::KNOWN.iter().map(|q| q.name())).collect();
     report.line("");
     report.table(&header, &rows);
 }
@@ -216,7 +218,7 @@ fn worst(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
     let mut cases = Vec::new();
     for one in tried {
         for (repeat, sweep) in one.sweeps.iter().enumerate() {
-            for quantity in Measurand::ALL {
+            for quantity in Truth::KNOWN {
                 if let Some((error, u)) = sweep.values[quantity as usize] {
                     cases.push(((error / u).abs(), error, u, quantity, repeat, &one.setting));
                 }
@@ -246,7 +248,7 @@ fn worst(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
 fn settings_off(report: &mut Report, subjects: &Subjects, tried: &[Tried]) {
     let mut rows = Vec::new();
     for one in tried {
-        for quantity in Measurand::ALL {
+        for quantity in Truth::KNOWN {
             let mut cell = Cell::default();
             cell.take(one, quantity);
             if cell.inside.tries >= LEAST_REPEATS {

@@ -4,6 +4,7 @@
 use super::bench::{Bench, Levels};
 use super::noise::{Chain, Declared, Grid, Model, Noise, Random};
 use super::table::{CELL, Report, Share};
+use super::truth::Truth;
 use super::work::{LEVELS, Subjects, parallel, share_of};
 use loopgauge::baseline::{AcceptedValue, Change, Side, Station, change};
 use loopgauge::measurand::Measurand;
@@ -70,7 +71,7 @@ fn try_pair(
     };
     let both =
         |quantity| Some((quantity, [inside(quantity, &same, "one")?, inside(quantity, &apart, "two")?]));
-    Measurand::ALL.into_iter().filter_map(both).collect()
+    Truth::KNOWN.into_iter().filter_map(both).collect()
 }
 
 /// Gain margins of units whose gain differs, against the mean of `count` of them: whether the true change from the mean of all
@@ -114,7 +115,7 @@ pub fn run(subjects: &Subjects, share: usize) -> Report {
     let tried = parallel(&pairs, |_, pair| try_pair(subjects, *pair));
     let mut rows = Vec::new();
     let mut sums = [Share::default(); 2];
-    for quantity in Measurand::ALL {
+    for quantity in Truth::KNOWN {
         let mut shares = [Share::default(); 2];
         for (_, inside) in tried.iter().flatten().filter(|(own, _)| *own == quantity) {
             shares.iter_mut().zip(inside).for_each(|(share, inside)| share.count(*inside));

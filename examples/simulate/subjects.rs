@@ -2,6 +2,7 @@
 
 use super::loops::unstable_poles;
 use super::table::Report;
+use super::truth::Truth;
 use super::work::{Subjects, parallel};
 use loopgauge::measurand::Measurand;
 
@@ -19,7 +20,7 @@ pub fn run(subjects: &Subjects) -> Report {
     for ((l, t), poles) in subjects.loops.iter().zip(&subjects.truths).zip(poles) {
         let mut row = vec![l.name.clone(), l.kind.label().to_owned(), t.crossovers.len().to_string()];
         let value = |q: Measurand| t.get(q).map_or_else(|| "-".to_owned(), |v| format!("{v:.4e}"));
-        row.extend(Measurand::ALL.into_iter().map(value));
+        row.extend(Truth::KNOWN.into_iter().map(value));
         row.extend([format!("{:.1}", t.clear_db), format!("{:.1}", t.clear_deg)]);
         rows.push(row);
         if poles != 0 {
@@ -33,7 +34,7 @@ pub fn run(subjects: &Subjects) -> Report {
         }
     }
     let mut header = vec!["loop", "kind", "crossovers"];
-    header.extend(Measurand::ALL.iter().map(|q| q.name()));
+    header.extend(Truth::KNOWN.iter().map(|q| q.name()));
     header.extend(["clear dB", "clear deg"]);
     report.table(&header, &rows);
     report

@@ -2,7 +2,7 @@
 //! bracketed on a very dense grid and bisected to the last digits.
 
 use super::loops::Loop;
-use loopgauge::measurand::Measurand;
+use loopgauge::measurand::{Measurand, PerMeasurand};
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -27,7 +27,7 @@ pub struct Truth {
     pub crossovers: Vec<Crossover>,
     /// Phase crossovers: Hz and |T|.
     pub phase_crossovers: Vec<(f64, f64)>,
-    values: [Option<f64>; 6],
+    values: PerMeasurand<f64>,
     /// Frequency of the phase margin, Hz.
     pub phase_at_hz: f64,
     /// Least distance of an extremum of the gain from 0 dB, dB: how clear the number of crossovers is.
@@ -37,12 +37,22 @@ pub struct Truth {
 }
 
 impl Truth {
+    /// The quantities whose exact values are found here: no other is simulated.
+    pub const KNOWN: [Measurand; 6] = [
+        Measurand::Crossover,
+        Measurand::PhaseMargin,
+        Measurand::GainMargin,
+        Measurand::GainReductionMargin,
+        Measurand::StabilityMargin,
+        Measurand::DelayMargin,
+    ];
+
     pub fn get(&self, quantity: Measurand) -> Option<f64> {
-        self.values[quantity as usize]
+        self.values.get(quantity)
     }
 
     pub fn crossover_hz(&self) -> f64 {
-        self.values[Measurand::Crossover as usize].unwrap_or(f64::NAN)
+        self.get(Measurand::Crossover).unwrap_or(f64::NAN)
     }
 }
 
@@ -133,14 +143,13 @@ pub fn inside(from_hz: f64, to_hz: f64, per_decade: f64, gain: impl Fn(f64) -> C
     };
     let delay = |c: &Crossover| c.margin_rad.rem_euclid(TAU) / (TAU * c.hz);
     Truth {
-        values: [
-            crossovers.iter().rfind(|c| c.falling).map(|c| c.hz),
-            nearest.map(|c| c.margin_rad.to_degrees()),
-            margins(true),
-            margins(false),
-            Some(stability),
-            crossovers.iter().map(delay).min_by(f64::total_cmp),
-        ],
+        values: PerMeasurand::default()
+            .with(Measurand::Crossover, crossovers.iter().rfind(|c| c.falling).map(|c| c.hz))
+            .with(Measurand::PhaseMargin, nearest.map(|c| c.margin_rad.to_degrees()))
+            .with(Measurand::GainMargin, margins(true))
+            .with(Measurand::GainReductionMargin, margins(false))
+            .with(Measurand::StabilityMargin, Some(stability))
+            .with(Measurand::DelayMargin, crossovers.iter().map(delay).min_by(f64::total_cmp)),
         phase_at_hz: nearest.map_or(f64::NAN, |c| c.hz),
         clear_db: extrema(&ln_gain).map(|a| db(a.exp()).abs()).fold(f64::INFINITY, f64::min),
         clear_deg,

@@ -233,7 +233,8 @@ impl Judge<'_> {
                 let spoiled = self.usable.spoiled.iter().find(|s| s.span.from >= self.usable.span.to);
                 let cause = spoiled.map_or_else(String::new, |s| format!(": {}", s.cause.message));
                 let remedy = spoiled.map_or_else(String::new, |s| s.cause.remedy.clone());
-                (format!("beyond {top} the {} may be smaller than below{cause}", title(name)), remedy)
+                let worse = Measurand::named(name).map_or("smaller", |own| own.unwelcome().comparative());
+                (format!("beyond {top} the {} may be {worse} than below{cause}", title(name)), remedy)
             }
             Open::Between { at_hz } => {
                 let place = frequency_text(at_hz);

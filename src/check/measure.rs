@@ -2,19 +2,15 @@
 
 use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
-use super::propagation_validity::{Law, Line};
+use super::propagation_validity::Law;
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
-use crate::margins::{
-    Crossing, Crossings, GainMargin, Located, crossover, delay_margin, delay_margin_of, gain_margin,
-    gain_margins, gain_reduction_margin, gain_reduction_margins, phase_margin, phase_margin_of,
-    stability_margin,
-};
+use crate::margins::{Crossings, Located, Method, Place};
 use crate::measurand::{Measurand, PerMeasurand};
-use crate::monte_carlo::{Read, Request, Trials};
+use crate::monte_carlo::{Request, Trials};
+use crate::quantity::Unit;
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
-use std::f64::consts::TAU;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,16 +83,16 @@ impl Estimate {
 pub struct Quantities {
     /// What exists, in the units of the measurands; of a gain margin a bound is marked, a phase margin has its sign.
     estimates: PerMeasurand<Estimate>,
-    /// Why a smallest value is not known: an estimate beside it is the smallest in the part that was judged.
+    /// Why a worst value is not known: an estimate beside it is the worst in the part that was judged.
     open: PerMeasurand<Open>,
     /// Number of crossovers.
     pub crossings: usize,
 }
 
-/// Why a smallest value is not known.
+/// Why a worst value is not known.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Open {
-    /// What was left out above the judged part may hold a smaller one.
+    /// What was left out above the judged part may hold a worse one.
     Above,
     /// At this frequency, Hz, the points leave room for a crossing between them.
     Between {
@@ -121,12 +117,8 @@ impl Quantities {
         let mut estimates = PerMeasurand::of(|measurand| bench.measure(measurand));
         let (gain_margin, no_gain_margin) = bounded(estimates.get(Measurand::GainMargin), sweep, usable);
         estimates = estimates.with(Measurand::GainMargin, gain_margin);
-        // Where the gain stays below exp(above), the distance to the critical point stays above 1 - exp(above).
-        let nearest = estimates.get(Measurand::StabilityMargin).map_or(0.0, |nearest| nearest.value);
-        let hidden = usable.above.is_some_and(|above| 1.0 - above.exp() < nearest);
-        let open = PerMeasurand::default()
-            .with(Measurand::GainMargin, no_gain_margin)
-            .with(Measurand::StabilityMargin, hidden.then_some(Open::Above));
+        let hidden = |measurand| hidden(measurand, estimates.get(measurand)?.value, usable.above?);
+        let open = PerMeasurand::of(hidden).with(Measurand::GainMargin, no_gain_margin);
         // Parts that are to be simulated overlap: all were asked for first.
         let halves = trials.half_widths(sweep, errors.chain, coverage, &bench.requests);
         for ((measurand, scale), half) in bench.asked.into_iter().zip(halves) {
@@ -147,7 +139,7 @@ impl Quantities {
         self.estimates.get(measurand).filter(|_| self.open(measurand).is_none())
     }
 
-    /// Why the smallest value of a measurand is not known, where one would be expected.
+    /// Why the worst value of a measurand is not known, where one would be expected.
     #[must_use]
     pub fn open(&self, measurand: Measurand) -> Option<Open> {
         self.open.get(measurand)
@@ -180,118 +172,47 @@ struct Bench<'a, 'e> {
 
 impl Bench<'_, '_> {
     fn measure(&mut self, measurand: Measurand) -> Option<Estimate> {
-        match measurand {
-            Measurand::Crossover => self.crossover(),
-            Measurand::PhaseMargin => self.phase_margin(),
-            Measurand::GainMargin => self.gain_margin(),
-            Measurand::GainReductionMargin => self.gain_reduction_margin(),
-            Measurand::StabilityMargin => Some(self.stability_margin()),
-            Measurand::DelayMargin => self.delay_margin(),
+        let Method { scale, read, place } = Method::of(measurand);
+        let Analysed { curve, crossings, .. } = self.sweep;
+        let (located, at_least) = read(curve, crossings, self.span)?.parts();
+        let mut own = Estimate { at_least, ..self.estimate(&located, scale) };
+        if at_least {
+            return Some(own);
         }
-    }
-
-    fn crossover(&mut self) -> Option<Estimate> {
-        let located = crossover(&self.sweep.crossings, self.span)?;
-        let part = self.law.fails_at_crossing(Line::Gain, &located, None, None);
-        let read = |_: &Curve, c: &Crossings, span| Some(crossover(c, span)?.value);
-        self.ask(Measurand::Crossover, part, located.value, 1.0, Box::new(read));
-        Some(self.estimate(&located, 1.0))
-    }
-
-    fn phase_margin(&mut self) -> Option<Estimate> {
-        let (crossings, degrees) = (&self.sweep.crossings, 1f64.to_degrees());
-        let located = phase_margin(crossings, self.span)?;
-        let own = self.smallest(&located, degrees, crossings.gain_in(self.span).map(phase_margin_of));
-        let of = |c: &Crossing| Some(phase_margin_of(c).value);
-        let u = own.u.map(|u| u / degrees);
-        let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-        let read = move |_: &Curve, c: &Crossings, span| {
-            Some(located.value + wrap(phase_margin(c, span)?.value - located.value))
-        };
-        self.ask(Measurand::PhaseMargin, part, located.value, degrees, Box::new(read));
-        Some(own)
-    }
-
-    fn gain_margin(&mut self) -> Option<Estimate> {
-        let Analysed { curve, crossings, .. } = self.sweep;
-        let located = match gain_margin(curve, crossings, self.span) {
-            GainMargin::At(located) => located,
-            GainMargin::AtLeast(located) => {
-                return Some(Estimate { at_least: true, ..self.estimate(&located, 1.0) });
-            }
-            GainMargin::Unbounded => return None,
-        };
-        let own = self.smallest(&located, 1.0, gain_margins(crossings, self.span));
-        let of = |c: &Crossing| (c.point.ln_mag < 0.0).then_some(c.point.ln_mag);
-        let u = own.u.map(|u| u / db(1.0));
-        let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-        let read = |curve: &Curve, c: &Crossings, span| match gain_margin(curve, c, span) {
-            GainMargin::At(located) => Some(located.value),
-            _ => None,
-        };
-        self.ask(Measurand::GainMargin, part, located.value, 1.0, Box::new(read));
-        Some(own)
-    }
-
-    fn gain_reduction_margin(&mut self) -> Option<Estimate> {
-        let crossings = &self.sweep.crossings;
-        let located = gain_reduction_margin(crossings, self.span)?;
-        let own = self.smallest(&located, 1.0, gain_reduction_margins(crossings, self.span));
-        let of = |c: &Crossing| (c.point.ln_mag > 0.0).then_some(c.point.ln_mag);
-        let u = own.u.map(|u| u / db(1.0));
-        let part = self.law.fails_at_crossing(Line::Phase, &located, u, Some(&of));
-        let read = |_: &Curve, c: &Crossings, span| Some(gain_reduction_margin(c, span)?.value);
-        self.ask(Measurand::GainReductionMargin, part, located.value, 1.0, Box::new(read));
-        Some(own)
-    }
-
-    fn stability_margin(&mut self) -> Estimate {
-        let Analysed { curve, crossings, .. } = self.sweep;
-        let located = stability_margin(curve, crossings, self.span);
-        let own = self.estimate(&located, 1.0);
-        let part = own.u.and_then(|u| self.law.fails_at_minimum(&located, own.budget.noise, u));
-        let read = |curve: &Curve, c: &Crossings, span| Some(stability_margin(curve, c, span).value);
-        self.ask(Measurand::StabilityMargin, part, located.value, 1.0, Box::new(read));
-        own
-    }
-
-    fn delay_margin(&mut self) -> Option<Estimate> {
-        let crossings = &self.sweep.crossings;
-        let located = delay_margin(crossings, self.span)?;
-        let own = self.smallest(&located, 1.0, crossings.gain_in(self.span).map(delay_margin_of));
-        let of = |c: &Crossing| Some(phase_margin_of(c).value.rem_euclid(TAU));
-        let u = own.u.map(|u| u * (TAU * located.point.hz()));
-        let part = self.law.fails_at_crossing(Line::Gain, &located, u, Some(&of));
-        let read = |_: &Curve, c: &Crossings, span| Some(delay_margin(c, span)?.value);
-        self.ask(Measurand::DelayMargin, part, located.value, 1.0, Box::new(read));
+        if let Place::SmallestCrossing(line, of) = place {
+            let inside = line.crossings(crossings).iter().filter(|c| self.span.holds(c.point.ln_f));
+            own.cover(inside.filter_map(of).map(|other| self.estimate(&other, scale)), self.coverage);
+        }
+        let (u, noise) = (own.u.map(|u| u / scale), own.budget.noise / scale);
+        let part = self.law.fails(place, &located, measurand.unwelcome(), u, noise);
+        if let Some(span) = part.filter(|_| self.sweep.noise.is_known()) {
+            self.asked.push((measurand, scale));
+            self.requests.push(request(measurand, span, located.value));
+        }
         Some(own)
     }
 
     fn estimate(&self, located: &Located, scale: f64) -> Estimate {
         Estimate::new(located, scale, self.errors, self.sweep)
     }
+}
 
-    /// The smallest of several margins, beside the others.
-    fn smallest(&self, located: &Located, scale: f64, others: impl Iterator<Item = Located>) -> Estimate {
-        let mut own = self.estimate(located, scale);
-        own.cover(others.map(|other| self.estimate(&other, scale)), self.coverage);
-        own
-    }
+/// What a simulation is asked: a value, which is not scaled yet, in a part of the sweep.
+fn request(measurand: Measurand, span: Span, value: f64) -> Request<'static> {
+    let read = Method::of(measurand).read;
+    let is_angle = measurand.unit() == Unit::Deg;
+    let again = move |curve: &Curve, crossings: &Crossings, span| {
+        let own = read(curve, crossings, span)?.exact()?.value;
+        Some(if is_angle { value + wrap(own - value) } else { own })
+    };
+    Request { span, value, read: Box::new(again) }
+}
 
-    /// Asks for a simulation of a value, which is not scaled yet, where the law fails in a part.
-    fn ask(
-        &mut self,
-        measurand: Measurand,
-        part: Option<Span>,
-        value: f64,
-        scale: f64,
-        read: Box<Read<'static>>,
-    ) {
-        if let Some(span) = part.filter(|_| self.sweep.noise.is_known()) {
-            self.asked.push((measurand, scale));
-            self.requests.push(Request { span, value, read });
-        }
-    }
+/// Whether what was left out above the judged part, where ln of the magnitude stays below `above`, may hold a worse value.
+fn hidden(measurand: Measurand, value: f64, above: f64) -> Option<Open> {
+    let Method { scale, place: Place::Worst(everywhere), .. } = Method::of(measurand) else { return None };
+    let bound = (everywhere.below)(above);
+    bound.is_none_or(|bound| measurand.unwelcome().is_worse(scale * bound, value)).then_some(Open::Above)
 }
 
 /// A gain margin with what was left out above, and what the points leave open.

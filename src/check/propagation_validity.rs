@@ -5,11 +5,12 @@
 //! | the curve bends within reach of its errors | the curve two standard uncertainties of the crossing to each side, against its tangent |
 //! | noise merges several crossings | the crossings that were merged |
 //! | another crossing is about to take over | its value within the uncertainty of both |
-//! | the distance to the critical point is flat | samples beyond the reach of one window that come as close, within their noise |
+//! | a worst value over the whole curve is flat | samples beyond the reach of one window that are as bad, within their noise |
 
 use crate::analysed::Analysed;
 use crate::curve::{Point, Span, wrap};
-use crate::margins::{Crossing, Located};
+use crate::margins::{Crossing, Everywhere, Line, Located, Place};
+use crate::measurand::Unwelcome;
 use crate::uncertainty::Chain;
 
 /// Reach of the errors that is looked at, in standard uncertainties.
@@ -19,18 +20,6 @@ const BEND: f64 = 0.3;
 /// How far the part that matters reaches, in standard uncertainties: what lies beyond is met once in 10^9.
 const FAR: f64 = 6.0;
 
-/// The value read at a crossing, neper or rad; `None` where it does not count.
-pub(super) type ValueOf<'a> = dyn Fn(&Crossing) -> Option<f64> + 'a;
-
-/// The line that a crossing crosses.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Line {
-    /// 0 dB; the phase is read there.
-    Gain,
-    /// The ray through the critical point; the gain is read there.
-    Phase,
-}
-
 /// What the law is checked with.
 pub(super) struct Law<'a> {
     pub(super) sweep: &'a Analysed,
@@ -39,15 +28,35 @@ pub(super) struct Law<'a> {
 }
 
 impl Law<'_> {
-    /// Whether the value read at a crossing moves along straight lines as far as its errors reach; else the part of the
-    /// sweep to simulate. `u` is the standard uncertainty of what is read there, neper or rad, where anything but the place
-    /// is read; `value_of` gives the value of another crossing, neper or rad, where the smallest is taken.
-    pub(super) fn fails_at_crossing(
+    /// Whether a value moves along straight lines as far as its errors reach; else the part of the sweep to simulate. `u` and `noise`
+    /// are its standard uncertainty and the part of noise in it, in the unit of what is read.
+    pub(super) fn fails(
+        &self,
+        place: Place,
+        located: &Located,
+        unwelcome: Unwelcome,
+        u: Option<f64>,
+        noise: f64,
+    ) -> Option<Span> {
+        match place {
+            Place::Crossing(line) => self.fails_at_crossing(line, located, None, &[]),
+            Place::SmallestCrossing(line, of) => {
+                let rivals = u.map_or_else(Vec::new, |u| self.rivals(line, located, u, of));
+                let there = u.map(|u| u / line.read_there(located.sensitivity).abs());
+                self.fails_at_crossing(line, located, there, &rivals)
+            }
+            Place::Worst(everywhere) => self.fails_at_worst(everywhere, located, unwelcome, noise, u?),
+        }
+    }
+
+    /// The same of a value read at a crossing. `u` is the standard uncertainty of what is read there, neper or rad, where anything but
+    /// the place is read; `rivals` are the places, ln f, of other crossings that may have the smallest value.
+    fn fails_at_crossing(
         &self,
         line: Line,
         located: &Located,
         u: Option<f64>,
-        value_of: Option<&ValueOf<'_>>,
+        rivals: &[f64],
     ) -> Option<Span> {
         let point = located.point;
         let [gain_error, phase_error] = self.errors(point.ln_f);
@@ -60,14 +69,12 @@ impl Law<'_> {
                 && m.ln_f.1 >= point.ln_f - REACH * own
                 && m.ln_f.0 <= point.ln_f + REACH * own
         });
-        let rivals =
-            value_of.zip(u).map_or_else(Vec::new, |(value_of, u)| self.rivals(line, point.ln_f, u, value_of));
         if !merged && rivals.is_empty() && !self.bends(line, &point, own, u) {
             return None;
         }
         let mut part = self.near_line(line, point.ln_f);
         for rival in rivals {
-            let other = self.near_line(line, rival);
+            let other = self.near_line(line, *rival);
             part = Span { from: part.from.min(other.from), to: part.to.max(other.to) };
         }
         Some(part)
@@ -96,24 +103,32 @@ impl Law<'_> {
     }
 
     /// Other crossings whose value may be the smallest: their places, ln f.
-    fn rivals(&self, line: Line, ln_f: f64, u: f64, value_of: &ValueOf<'_>) -> Vec<f64> {
-        let list = match line {
-            Line::Gain => &self.sweep.crossings.gain,
-            Line::Phase => &self.sweep.crossings.phase,
-        };
-        let size = |crossing: &Crossing| value_of(crossing).map(f64::abs);
-        let own = list.iter().filter(|c| c.point.ln_f == ln_f).find_map(size).unwrap_or(f64::INFINITY);
+    fn rivals(
+        &self,
+        line: Line,
+        located: &Located,
+        u: f64,
+        of: fn(&Crossing) -> Option<Located>,
+    ) -> Vec<f64> {
+        let list = line.crossings(&self.sweep.crossings);
+        let most = located.value.abs() + REACH * u * 2f64.sqrt();
         list.iter()
             .filter(|_| list.len() > 1)
-            .filter(|c| c.point.ln_f != ln_f && self.span.holds(c.point.ln_f))
-            .filter(|c| size(c).is_some_and(|size| size - own < REACH * u * 2f64.sqrt()))
+            .filter(|c| c.point.ln_f != located.point.ln_f && self.span.holds(c.point.ln_f))
+            .filter(|c| of(c).is_some_and(|other| other.value.abs() < most))
             .map(|c| c.point.ln_f)
             .collect()
     }
 
-    /// Whether samples out of reach of the window at the smallest distance come as close to the critical point within their
-    /// noise; then the part to simulate.
-    pub(super) fn fails_at_minimum(&self, located: &Located, noise: f64, u: f64) -> Option<Span> {
+    /// Whether samples out of reach of the window at the worst value are as bad within their noise; then the part to simulate.
+    fn fails_at_worst(
+        &self,
+        everywhere: &Everywhere,
+        located: &Located,
+        unwelcome: Unwelcome,
+        noise: f64,
+        u: f64,
+    ) -> Option<Span> {
         if noise == 0.0 || u == 0.0 {
             return None;
         }
@@ -121,26 +136,26 @@ impl Law<'_> {
         let own = curve.interval(located.point.ln_f);
         let window = self.sweep.noise.half_width(own) + 1;
         let samples = || curve.ln_f().iter().zip(curve.ln_mag()).zip(curve.angle()).enumerate();
-        // |T| alone tells that a sample is too far away.
-        let reach = located.value + FAR * u;
-        let (low, high) = ((1.0 - reach).max(0.0).ln(), reach.ln_1p());
-        let close = |limit: f64| {
+        let better = if unwelcome == Unwelcome::Rise { -1.0 } else { 1.0 };
+        let reach = located.value + better * FAR * u;
+        let [low, high] = (everywhere.range)(reach);
+        let as_bad = |limit: f64| {
             samples()
                 .filter(move |(_, ((x, a), p))| {
                     **a > low
                         && **a < high
                         && self.span.holds(**x)
-                        && crate::curve::distance(**a, **p) < limit
+                        && unwelcome.is_worse((everywhere.value)(**a, **p), limit)
                 })
                 .map(|(i, _)| i)
         };
-        // Both have noise: the smallest of several is small because its own error made it so.
-        let flat = close(located.value + REACH * 2f64.sqrt() * noise)
+        // Both have noise: the worst of several is bad because its own error made it so.
+        let flat = as_bad(located.value + better * REACH * 2f64.sqrt() * noise)
             .any(|i| i + window < own || i > own + 1 + window);
         if !flat {
             return None;
         }
-        let (first, last) = (close(reach).min()?, close(reach).max()?);
+        let (first, last) = (as_bad(reach).min()?, as_bad(reach).max()?);
         let at = |i: usize| curve.ln_f().get(i).copied();
         Some(Span { from: at(first)?, to: at(last)? })
     }

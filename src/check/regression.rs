@@ -12,7 +12,7 @@ use crate::baseline::{
 };
 use crate::curve::Span;
 use crate::decision::{Limit, Verdict, decide};
-use crate::measurand::Measurand;
+use crate::measurand::{Measurand, Unwelcome};
 use crate::quantity::{Unit, number};
 use crate::spec::{DecisionRule, Regression};
 use crate::uncertainty::Chain;
@@ -47,7 +47,9 @@ pub(super) fn list(regression: &Regression) -> Vec<Allowed> {
     let allowed = |(measurand, most): (Measurand, f64)| {
         let is_relative = measurand.is_relative();
         let unit = if is_relative { Unit::One } else { measurand.unit() };
-        (measurand, unit, Limit { min: Some(-most), max: is_relative.then_some(most) })
+        let unwelcome = measurand.unwelcome();
+        let (min, max) = (unwelcome != Unwelcome::Rise, unwelcome != Unwelcome::Drop);
+        (measurand, unit, Limit { min: min.then_some(-most), max: max.then_some(most) })
     };
     regression.changes.iter().map(allowed).collect()
 }
@@ -337,11 +339,12 @@ fn change_text(value: f64, expanded: Option<f64>, unit: Unit, measurand: Measura
 
 /// `drop 3 deg`, `shift 10 %`.
 fn allowed_text(measurand: Measurand, limit: &Limit) -> String {
-    let most = limit.min.map_or(0.0, f64::abs);
+    let most = limit.min.or(limit.max).map_or(0.0, f64::abs);
+    let key = measurand.unwelcome().key();
     match (measurand.is_relative(), measurand.unit()) {
-        (true, _) => format!("shift {} %", number(100.0 * most, 10)),
-        (false, Unit::S) => format!("drop {}", value_text(most, None, Unit::S, false)),
-        (false, unit) => format!("drop {} {}", number(most, 10), unit.symbol()).trim_end().to_owned(),
+        (true, _) => format!("{key} {} %", number(100.0 * most, 10)),
+        (false, Unit::S) => format!("{key} {}", value_text(most, None, Unit::S, false)),
+        (false, unit) => format!("{key} {} {}", number(most, 10), unit.symbol()).trim_end().to_owned(),
     }
 }
 

@@ -1,10 +1,7 @@
 //! Where on a curve each margin is read, and how it answers to the circuit there.
 
 use crate::curve::{Curve, Span};
-use crate::margins::{
-    Crossings, GainMargin, Located, crossover, delay_margin, gain_margin, gain_reduction_margin,
-    phase_margin, stability_margin,
-};
+use crate::margins::{Crossings, Method};
 use crate::measurand::Measurand;
 use num_complex::Complex64;
 
@@ -34,25 +31,10 @@ impl Place {
 /// The margins of a curve as far as they exist; bounds are left out.
 #[must_use]
 pub fn places(curve: &Curve, crossings: &Crossings, span: Span) -> Vec<Place> {
-    let found = |measurand: Measurand| -> Option<(Located, f64)> {
-        let degrees = 1f64.to_degrees();
-        Some(match measurand {
-            Measurand::Crossover => (crossover(crossings, span)?, 1.0),
-            Measurand::PhaseMargin => {
-                let margin = phase_margin(crossings, span)?;
-                (margin, degrees * if margin.value < 0.0 { -1.0 } else { 1.0 })
-            }
-            Measurand::GainMargin => match gain_margin(curve, crossings, span) {
-                GainMargin::At(margin) => (margin, 1.0),
-                GainMargin::AtLeast(_) | GainMargin::Unbounded => return None,
-            },
-            Measurand::GainReductionMargin => (gain_reduction_margin(crossings, span)?, 1.0),
-            Measurand::StabilityMargin => (stability_margin(curve, crossings, span), 1.0),
-            Measurand::DelayMargin => (delay_margin(crossings, span)?, 1.0),
-        })
-    };
-    let place = |measurand| {
-        let (located, scale) = found(measurand)?;
+    let place = |measurand: Measurand| {
+        let Method { scale, read, .. } = Method::of(measurand);
+        let located = read(curve, crossings, span)?.exact()?;
+        let scale = if measurand.held(located.value) == located.value { scale } else { -scale };
         let own = Place {
             measurand,
             value: scale * located.value,

@@ -5,10 +5,18 @@
 //! Systems, section on stability margins: from memory).
 
 use super::crossings::{Crossing, Crossings};
+use super::method::{Line, Method, Place, Value};
 use super::phase::phase_margin_of;
 use super::{Located, Sensitivity};
 use crate::curve::Span;
 use std::f64::consts::TAU;
+
+/// How the delay margin is read.
+pub(super) const DELAY_MARGIN: Method = Method {
+    scale: 1.0,
+    read: |_, crossings, span| delay_margin(crossings, span).map(Value::At),
+    place: Place::SmallestCrossing(Line::Gain, |crossing| Some(delay_margin_of(crossing))),
+};
 
 /// The delay margin over the crossovers in a span, s.
 #[must_use]

@@ -7,11 +7,30 @@
 //! A phase error e moves the phase crossover by -e/slope in ln f, and with it the magnitude that is read there.
 
 use super::crossings::{Crossing, Crossings};
+use super::method::{Line, Method, Place, Value};
 use super::{Located, Sensitivity};
 use crate::curve::{Curve, Point, Span, db};
 
 /// dB per neper.
 const DB: f64 = 20.0 / std::f64::consts::LN_10;
+
+/// How the gain margin is read.
+pub(super) const GAIN_MARGIN: Method = Method {
+    scale: 1.0,
+    read: |curve, crossings, span| match gain_margin(curve, crossings, span) {
+        GainMargin::At(located) => Some(Value::At(located)),
+        GainMargin::AtLeast(located) => Some(Value::AtLeast(located)),
+        GainMargin::Unbounded => None,
+    },
+    place: Place::SmallestCrossing(Line::Phase, gain_margin_of),
+};
+
+/// How the gain reduction margin is read.
+pub(super) const GAIN_REDUCTION_MARGIN: Method = Method {
+    scale: 1.0,
+    read: |_, crossings, span| gain_reduction_margin(crossings, span).map(Value::At),
+    place: Place::SmallestCrossing(Line::Phase, gain_reduction_margin_of),
+};
 
 /// A gain margin: exact, or only a lower bound.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,15 +54,16 @@ fn margin_at(crossing: &Crossing) -> Located {
     }
 }
 
-/// The gain margins at all phase crossovers in a span, dB.
-pub fn gain_margins(crossings: &Crossings, span: Span) -> impl Iterator<Item = Located> + Clone {
-    crossings.phase_in(span).filter(|c| c.point.ln_mag < 0.0).map(margin_at)
+/// The gain margin at one phase crossover, dB; `None` where the gain there is not below 0 dB.
+#[must_use]
+pub fn gain_margin_of(crossing: &Crossing) -> Option<Located> {
+    (crossing.point.ln_mag < 0.0).then(|| margin_at(crossing))
 }
 
 /// The smallest gain margin over the phase crossovers in a span.
 #[must_use]
 pub fn gain_margin(curve: &Curve, crossings: &Crossings, span: Span) -> GainMargin {
-    match gain_margins(crossings, span).min_by(|a, b| a.value.total_cmp(&b.value)) {
+    match smallest(crossings, span, gain_margin_of) {
         Some(margin) => GainMargin::At(margin),
         None => {
             let top = curve.at(span.to);
@@ -56,21 +76,26 @@ fn attenuation(point: Point) -> Located {
     Located { value: -db(point.ln_mag), point, sensitivity: Sensitivity { ln_gain: -DB, phase: 0.0 } }
 }
 
-/// The factors, dB, by which the gain may fall before the critical point is met, at all phase crossovers in a span.
-pub fn gain_reduction_margins(crossings: &Crossings, span: Span) -> impl Iterator<Item = Located> + Clone {
-    crossings.phase_in(span).filter(|c| c.point.ln_mag > 0.0).map(|c| {
-        let margin = margin_at(c);
-        let Sensitivity { ln_gain, phase } = margin.sensitivity;
-        let sensitivity = Sensitivity { ln_gain: -ln_gain, phase: -phase };
-        Located { value: -margin.value, sensitivity, ..margin }
-    })
+/// The factor, dB, by which the gain may fall before the critical point is met, at one phase crossover; `None` where the gain there is
+/// not above 0 dB.
+#[must_use]
+pub fn gain_reduction_margin_of(crossing: &Crossing) -> Option<Located> {
+    let margin = (crossing.point.ln_mag > 0.0).then(|| margin_at(crossing))?;
+    let Sensitivity { ln_gain, phase } = margin.sensitivity;
+    let sensitivity = Sensitivity { ln_gain: -ln_gain, phase: -phase };
+    Some(Located { value: -margin.value, sensitivity, ..margin })
 }
 
 /// The smallest factor, dB, by which the gain may fall before the critical point is met; `None` when no phase
 /// crossover in the span has a magnitude above 1.
 #[must_use]
 pub fn gain_reduction_margin(crossings: &Crossings, span: Span) -> Option<Located> {
-    gain_reduction_margins(crossings, span).min_by(|a, b| a.value.total_cmp(&b.value))
+    smallest(crossings, span, gain_reduction_margin_of)
+}
+
+/// The smallest value over the phase crossovers in a span.
+fn smallest(crossings: &Crossings, span: Span, of: impl Fn(&Crossing) -> Option<Located>) -> Option<Located> {
+    crossings.phase_in(span).filter_map(of).min_by(|a, b| a.value.total_cmp(&b.value))
 }
 
 fn gain_of(point: Point) -> Located {

@@ -7,8 +7,23 @@
 //! An error e of ln|T| moves the crossover by -e/slope in ln f, and with it the phase that is read there.
 
 use super::crossings::{Crossing, Crossings, Direction};
+use super::method::{Line, Method, Place, Value};
 use super::{Located, Sensitivity};
 use crate::curve::{Span, wrap};
+
+/// How the crossover is read.
+pub(super) const CROSSOVER: Method = Method {
+    scale: 1.0,
+    read: |_, crossings, span| crossover(crossings, span).map(Value::At),
+    place: Place::Crossing(Line::Gain),
+};
+
+/// How the phase margin is read: in radians.
+pub(super) const PHASE_MARGIN: Method = Method {
+    scale: 180.0 / std::f64::consts::PI,
+    read: |_, crossings, span| phase_margin(crossings, span).map(Value::At),
+    place: Place::SmallestCrossing(Line::Gain, |crossing| Some(phase_margin_of(crossing))),
+};
 
 /// The highest falling crossover in a span; the value is its frequency in Hz.
 #[must_use]

@@ -3,8 +3,16 @@
 //! S. Skogestad and I. Postlethwaite, Multivariable Feedback Control, 2nd ed., 2.4.3: from memory).
 
 use super::crossings::{Crossing, Crossings};
+use super::method::{Everywhere, Method, Place, Value};
 use super::{Located, Sensitivity};
 use crate::curve::{Curve, Piece, Point, Span, distance};
+
+/// How the stability margin is read.
+pub(super) const STABILITY_MARGIN: Method = Method {
+    scale: 1.0,
+    read: |curve, crossings, span| Some(Value::At(stability_margin(curve, crossings, span))),
+    place: Place::Worst(&DISTANCE),
+};
 
 /// The smallest distance over a span, between samples and at both ends too; a bare number.
 #[must_use]
@@ -44,6 +52,14 @@ pub fn stability_margin(curve: &Curve, crossings: &Crossings, span: Span) -> Loc
     located(point)
 }
 
+/// The distance to the critical point as a value of every point.
+static DISTANCE: Everywhere = Everywhere {
+    value: distance,
+    // |T| alone tells that a point is too far away.
+    range: |value| [(1.0 - value).max(0.0).ln(), value.ln_1p()],
+    below: |ln_mag| Some(1.0 - ln_mag.exp()),
+};
+
 /// Magnitudes that can lie closer than the closest point known: ||T| - 1| alone is a lower bound of the distance.
 struct Reach {
     bound: f64,
@@ -67,13 +83,13 @@ impl Reach {
 
 /// A sample in the complex plane.
 #[derive(Debug, Clone, Copy)]
-struct Place {
+struct PlanePoint {
     size: f64,
     re: f64,
     im: f64,
 }
 
-impl Place {
+impl PlanePoint {
     fn of(ln_mag: f64, angle: f64) -> Self {
         let (size, (sin, cos)) = (ln_mag.exp(), angle.sin_cos());
         Self { size, re: size * cos, im: size * sin }
@@ -85,7 +101,7 @@ impl Place {
 /// the difference to change from sample to sample.
 ///
 /// `right` is the right sample of the last interval that was looked at: it is the left one of the next.
-fn nearest_possible(curve: &Curve, i: usize, right: &mut Option<(usize, Place)>) -> f64 {
+fn nearest_possible(curve: &Curve, i: usize, right: &mut Option<(usize, PlanePoint)>) -> f64 {
     let (a, p) = (curve.ln_mag(), curve.angle());
     let first = i.saturating_sub(1).min(a.len().saturating_sub(4));
     let (Some(&[a0, a1]), Some(&[p0, p1])) =
@@ -105,8 +121,8 @@ fn nearest_possible(curve: &Curve, i: usize, right: &mut Option<(usize, Place)>)
         let length = 1.5 * a0.max(a1).exp() * turn;
         return 0.5 * (distance(a0, p0) + distance(a1, p1) - length);
     }
-    let from = right.filter(|(k, _)| *k == i).map_or_else(|| Place::of(a0, p0), |(_, place)| place);
-    let to = Place::of(a1, p1);
+    let from = right.filter(|(k, _)| *k == i).map_or_else(|| PlanePoint::of(a0, p0), |(_, place)| place);
+    let to = PlanePoint::of(a1, p1);
     *right = Some((i + 1, to));
     let leave = 2.0 / 8.0 * from.size.max(to.size) * (bend(a) + bend(p) + turn * turn);
     // The critical point is +1.

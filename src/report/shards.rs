@@ -7,8 +7,9 @@ use super::{Counts, JsonWriter, TOOL, Tally};
 use crate::check::{NO_BASELINE, Verdict};
 use crate::diagnostic::Diagnostic;
 use serde::Deserialize;
+use serde::de::{MapAccess, SeqAccess, Visitor};
 use serde_json::value::RawValue;
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::fmt;
 use std::io::{self, Write};
 
@@ -94,6 +95,76 @@ struct CheckHead {
     message: String,
 }
 
+/// Any value whose numbers are finite: what is taken over as it stands must be readable to all.
+struct Readable;
+
+impl<'de> Deserialize<'de> for Readable {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_any(Self)
+    }
+}
+
+impl<'de> Visitor<'de> for Readable {
+    type Value = Self;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a value")
+    }
+
+    fn visit_bool<E>(self, _: bool) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_i64<E>(self, _: i64) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_u64<E>(self, _: u64) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_f64<E>(self, _: f64) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_str<E>(self, _: &str) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_unit<E>(self) -> Result<Self, E> {
+        Ok(self)
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut items: A) -> Result<Self, A::Error> {
+        while items.next_element::<Self>()?.is_some() {}
+        Ok(self)
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut entries: A) -> Result<Self, A::Error> {
+        while entries.next_entry::<Self, Self>()?.is_some() {}
+        Ok(self)
+    }
+}
+
+/// Reads a piece of a text; places are those of the whole.
+fn within<'a, T: Deserialize<'a>>(whole: &[u8], piece: &'a RawValue) -> Result<T, CannotMerge> {
+    let text = piece.get().as_bytes();
+    parsed(text).map_err(|error| {
+        let CannotMerge::NoResult(why, Some((line, column))) = error else { return error };
+        let begins = (text.as_ptr() as usize).saturating_sub(whole.as_ptr() as usize);
+        let before = whole.get(..begins).unwrap_or_default();
+        let lines = before.iter().filter(|byte| **byte == b'\n').count() as u64;
+        let last = before.iter().rev().take_while(|byte| **byte != b'\n').count() as u64;
+        CannotMerge::NoResult(why, Some((line + lines, if line == 1 { column + last } else { column })))
+    })
+}
+
+/// The text of a map, as it stands.
+fn map_of<'a>(whole: &[u8], piece: &'a RawValue) -> Result<&'a [u8], CannotMerge> {
+    within::<BTreeMap<String, Readable>>(whole, piece)?;
+    Ok(piece.get().as_bytes())
+}
+
 fn verdict<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Verdict, D::Error> {
     let word = String::deserialize(deserializer)?;
     let known = Verdict::ALL.into_iter().find(|verdict| verdict.word() == word);
@@ -168,20 +239,22 @@ impl<W: Write> Merger<W> {
     pub fn append(&mut self, result: &[u8]) -> Result<io::Result<()>, CannotMerge> {
         let body: Body<'_> = parsed(result)?;
         for run in body.runs {
-            let head: RunHead = parsed(run.get().as_bytes())?;
+            let text = map_of(result, run)?;
+            let head: RunHead = within(result, run)?;
             let corners = Counts::of(head.corners.iter().map(|corner| corner.verdict));
             let checks = head.corners.iter().flat_map(|corner| &corner.checks);
             self.tally.without_baseline +=
                 checks.clone().filter(|check| check.message == NO_BASELINE).count() as u64;
             let checks = Counts::of(checks.map(|check| check.verdict));
             self.tally.add_counted(&head.product, &head.serial, head.verdict, &corners, &checks);
-            if let Err(error) = self.writer.append(run.get().as_bytes()) {
+            if let Err(error) = self.writer.append(text) {
                 return Ok(Err(error));
             }
         }
         for problem in body.errors {
+            let text = map_of(result, problem)?;
             if self.told.insert(problem.get().to_owned())
-                && let Err(error) = self.writer.append_problem(problem.get().as_bytes())
+                && let Err(error) = self.writer.append_problem(text)
             {
                 return Ok(Err(error));
             }
@@ -204,5 +277,43 @@ impl<W: Write> Merger<W> {
     pub fn finish(self) -> io::Result<(W, Tally)> {
         let Self { writer, tally, .. } = self;
         Ok((writer.finish(&tally, None)?, tally))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn merged(part: &str) -> Result<String, CannotMerge> {
+        let mut merger = Merger::new(Vec::new()).unwrap();
+        merger.append(part.as_bytes())?.unwrap();
+        Ok(String::from_utf8(merger.finish().unwrap().0).unwrap())
+    }
+
+    /// What is taken over as it stands is read all the same: no result that others cannot read comes of one.
+    #[test]
+    fn what_no_reader_takes_is_not_taken_over() {
+        let run = |value: &str| {
+            format!(
+                r#"{{"runs": [{{"product": "a", "serial": "b", "verdict": "pass", "corners": [], "x": [{value}]}}],
+                    "errors": [{{"message": {value}}}]}}"#
+            )
+        };
+        for sound in ["1e300", "-0.5", "null", "true", "\"text\"", "{\"a\": [1, 2]}", "12345678901234567890"]
+        {
+            let whole = merged(&run(sound)).unwrap();
+            serde_json::from_str::<serde_json::Value>(&whole).unwrap();
+        }
+        let refused = |part: &str| match merged(part) {
+            Err(CannotMerge::NoResult(why, place)) => (why, place),
+            other => panic!("{part}: {other:?}"),
+        };
+        let (why, place) = refused(&run("33E333"));
+        assert_eq!((why.as_str(), place), ("number out of range", Some((1, 88))));
+        let (why, place) = refused("{\"runs\": [],\n\"errors\": [{},\n 7]}");
+        assert!(
+            why.starts_with("invalid type: integer `7`, expected a map") && place == Some((3, 2)),
+            "{why} {place:?}"
+        );
     }
 }

@@ -14,7 +14,7 @@ pub(super) fn read(value: &Value<'_>) -> Option<Regression> {
 
 fn change(fields: &Fields<'_>, measurand: Measurand) -> Option<f64> {
     let value = fields.get(measurand.name())?;
-    let key = if measurand.is_relative() { "shift" } else { "drop" };
+    let key = measurand.unwelcome().key();
     let example = measurand.change_example();
     let inner = value.fields(&format!("a map such as `{{{key}: {example}}}`"))?;
     let change = inner.required(key, &format!("{key}: {example}"));

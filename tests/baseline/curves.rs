@@ -5,27 +5,21 @@ use crate::tool::{Room, demo};
 use loopgauge::analysed::Analysed;
 use loopgauge::baseline::Points;
 use loopgauge::curve::{Curve, Span};
-use loopgauge::margins::{self, Crossings, GainMargin};
-use loopgauge::measurand::Measurand;
+use loopgauge::margins::{Crossings, Method};
+use loopgauge::measurand::{Measurand, PerMeasurand};
+use loopgauge::quantity::Unit;
 use loopgauge::spec::CriticalPoint;
 use loopgauge::sweep::Samples;
 
 /// The quantities of a bare curve, in the units of a baseline.
-fn measured(curve: &Curve, span: Span) -> [Option<f64>; 6] {
+fn measured(curve: &Curve, span: Span) -> PerMeasurand<f64> {
     let mut crossings = Crossings::default();
     crossings.find(curve);
-    let gain_margin = match margins::gain_margin(curve, &crossings, span) {
-        GainMargin::At(located) | GainMargin::AtLeast(located) => Some(located.value),
-        GainMargin::Unbounded => None,
-    };
-    [
-        margins::crossover(&crossings, span).map(|found| found.value),
-        margins::phase_margin(&crossings, span).map(|found| found.value.to_degrees()),
-        gain_margin,
-        margins::gain_reduction_margin(&crossings, span).map(|found| found.value),
-        Some(margins::stability_margin(curve, &crossings, span).value),
-        margins::delay_margin(&crossings, span).map(|found| found.value),
-    ]
+    PerMeasurand::of(|measurand| {
+        let method = Method::of(measurand);
+        let (located, _) = (method.read)(curve, &crossings, span)?.parts();
+        Some(method.scale * located.value)
+    })
 }
 
 /// A value of the stored curve may differ from the stored value by this part of its standard uncertainty: two corners judged
@@ -50,7 +44,8 @@ fn stored_curves_of_the_demo_give_their_values_back() {
             for corner in &unit.corners {
                 let [from, to] = corner.band_hz.unwrap().map(f64::ln);
                 let own = measured(&corner.curve.curve(), Span { from, to });
-                for (measurand, value) in Measurand::ALL.into_iter().zip(own) {
+                for measurand in Measurand::ALL {
+                    let value = own.get(measurand);
                     let stored = corner.value(measurand);
                     assert_eq!(value.is_some(), stored.is_some(), "{file} {} {measurand:?}", corner.name);
                     let Some((value, stored)) = value.zip(stored) else { continue };
@@ -90,14 +85,19 @@ fn stored_curves_of_published_loops_give_their_values_back() {
             assert!((point.angle - p).abs() <= 0.010_1_f64.to_radians() + noise.angle, "{}", own.id);
         }
         let (full, thin) = (measured(&sweep.curve, span), measured(&curve, span));
-        // Crossover and delay margin in proportion, the others in their units.
-        let tolerances = [1e-3, 0.05, 0.02, 0.02, 1e-3, 2e-3];
-        for (k, (full, thin)) in full.into_iter().zip(thin).enumerate() {
-            assert_eq!(full.is_some(), thin.is_some(), "{} {k}", own.id);
-            if let Some((full, thin)) = full.zip(thin) {
-                let off = if matches!(k, 0 | 5) { thin / full - 1.0 } else { thin - full };
-                assert!(off.abs() < tolerances[k], "{} {k}: {full} {thin}", own.id);
-            }
+        for measurand in Measurand::ALL {
+            let (full, thin) = (full.get(measurand), thin.get(measurand));
+            assert_eq!(full.is_some(), thin.is_some(), "{} {measurand:?}", own.id);
+            let Some((full, thin)) = full.zip(thin) else { continue };
+            // Frequencies and times in proportion, the others in their units.
+            let (off, most) = match measurand.unit() {
+                Unit::Hz => (thin / full - 1.0, 1e-3),
+                Unit::S => (thin / full - 1.0, 2e-3),
+                Unit::Deg => (thin - full, 0.05),
+                Unit::Db => (thin - full, 0.02),
+                _ => (thin - full, 1e-3),
+            };
+            assert!(off.abs() < most, "{} {measurand:?}: {full} {thin}", own.id);
         }
         assert!(
             points.rows.len() < sweep.curve.len(),

@@ -4,6 +4,7 @@ use super::line::{DRIFT, noon, room, singles, unit};
 use super::record::records;
 use crate::tool::gauge;
 use crate::tool::{Ran, Room, finish, list};
+use loopgauge::measurand::Measurand;
 use serde_json::Value;
 use std::fs;
 
@@ -128,15 +129,7 @@ fn tables_have_a_row_for_every_value() {
         let gains = gains
             .filter(|c| c["check"].as_str().unwrap().starts_with("gain@") && !c["value"].is_null())
             .count();
-        let singles = [
-            "crossover_hz",
-            "phase_margin_deg",
-            "gain_margin_db",
-            "gain_reduction_margin_db",
-            "stability_margin",
-            "delay_margin_s",
-        ];
-        (singles.map(single).iter().sum::<usize>() + gains).max(1)
+        (Measurand::ALL.map(|own| single(own.key())).iter().sum::<usize>() + gains).max(1)
     };
     let wanted: usize = 2 * list(&run["corners"]).iter().map(rows_of).sum::<usize>();
     let csv = room.run("history export h.db --csv -").ends(0);

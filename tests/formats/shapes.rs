@@ -1,5 +1,6 @@
 //! What the JSON results hold: every key with its kind of value.
 
+use loopgauge::measurand::Measurand;
 use serde_json::{Map, Value};
 
 /// The type that a value must have.
@@ -20,11 +21,13 @@ pub enum Shape {
     Map(&'static Shape),
     /// A map with exactly these keys; one that ends in `?` may be left out.
     Keys(&'static [(&'static str, Shape)]),
+    /// A map with a key of each measurand, and exactly these.
+    Measured(&'static [(&'static str, Shape)]),
     /// A map with at most these keys, at least one.
     Some(&'static [(&'static str, Shape)]),
 }
 
-pub use Shape::{Count, Flag, Keys, List, Maybe, Number, Some as Any, Text, Tuple, Word};
+pub use Shape::{Count, Flag, Keys, List, Maybe, Measured, Number, Some as Any, Text, Tuple, Word};
 
 impl Shape {
     /// Fails with the path of the first value that has another shape.
@@ -52,6 +55,15 @@ impl Shape {
                 assert!(missing.is_none(), "{path} lacks {}", missing.unwrap().0);
                 known(keys, map, path);
                 true
+            }
+            (Measured(keys), Value::Object(map)) => {
+                let mut others = map.clone();
+                for key in Measurand::ALL.map(Measurand::key) {
+                    let value = others.remove(key).unwrap_or_else(|| panic!("{path} lacks {key}"));
+                    let shape = if key == "gain_margin_db" { &GAIN_MARGIN } else { &MEASURED };
+                    Maybe(shape).check(&value, &format!("{path}.{key}"));
+                }
+                return Keys(keys).check(&Value::Object(others), path);
             }
             (Any(keys), Value::Object(map)) => {
                 known(keys, map, path);
@@ -124,18 +136,7 @@ const CORNER: Shape = Keys(&[
         "judged",
         Maybe(&Keys(&[("files", List(&Text)), ("level", Maybe(&Text)), ("confirmed_by", List(&Text))])),
     ),
-    (
-        "measured",
-        Maybe(&Keys(&[
-            ("crossover_hz", Maybe(&MEASURED)),
-            ("phase_margin_deg", Maybe(&MEASURED)),
-            ("gain_margin_db", Maybe(&GAIN_MARGIN)),
-            ("gain_reduction_margin_db", Maybe(&MEASURED)),
-            ("stability_margin", Maybe(&MEASURED)),
-            ("delay_margin_s", Maybe(&MEASURED)),
-            ("crossings", Count),
-        ])),
-    ),
+    ("measured", Maybe(&Measured(&[("crossings", Count)]))),
     ("checks", List(&CHECK)),
     ("findings", List(&Text)),
 ]);
@@ -243,18 +244,12 @@ pub const INSPECTED: Shape = Keys(&[
     ("format", Count),
     (
         "sweeps",
-        List(&Keys(&[
+        List(&Measured(&[
             ("file", Text),
             ("points", Count),
             ("band_hz", Tuple(2, &Number)),
             ("crossovers", CROSSOVERS),
             ("phase_crossovers", PHASE_CROSSOVERS),
-            ("crossover_hz", Maybe(&MEASURED)),
-            ("phase_margin_deg", Maybe(&MEASURED)),
-            ("gain_margin_db", Maybe(&GAIN_MARGIN)),
-            ("gain_reduction_margin_db", Maybe(&MEASURED)),
-            ("stability_margin", Maybe(&MEASURED)),
-            ("delay_margin_s", Maybe(&MEASURED)),
             ("noise_percent", Maybe(&Number)),
             ("findings", List(&Text)),
         ])),

@@ -1,8 +1,8 @@
 //! The results of `compare`, of runs and of builds, and of `inspect --with`.
 
 use super::shapes::{
-    Any, CROSSOVERS, Count, Flag, GAIN_MARGIN, Keys, List, MEASURED, Maybe, Number, OF_CHECK,
-    PHASE_CROSSOVERS, Shape, Text, Tuple, Word,
+    Any, CROSSOVERS, Count, Flag, Keys, List, Maybe, Measured, Number, OF_CHECK, PHASE_CROSSOVERS, Shape,
+    Text, Tuple, Word,
 };
 use super::tool::{demo, gauge, list};
 use serde_json::Value;
@@ -129,17 +129,7 @@ const WITH: Shape = Keys(&[
     ("changes", List(&Text)),
     ("crossovers", CROSSOVERS),
     ("phase_crossovers", PHASE_CROSSOVERS),
-    (
-        "measured",
-        Keys(&[
-            ("crossover_hz", Maybe(&MEASURED)),
-            ("phase_margin_deg", Maybe(&MEASURED)),
-            ("gain_margin_db", Maybe(&GAIN_MARGIN)),
-            ("gain_reduction_margin_db", Maybe(&MEASURED)),
-            ("stability_margin", Maybe(&MEASURED)),
-            ("delay_margin_s", Maybe(&MEASURED)),
-        ]),
-    ),
+    ("measured", Measured(&[])),
     ("findings", List(&Text)),
     ("limits?", LIMITS),
 ]);

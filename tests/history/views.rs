@@ -246,12 +246,15 @@ fn a_reader_reads_the_views_and_writes_nothing() {
         assert!(code == "42501" || code == "55000", "{sql}: {error}");
     }
     // Grants, and what was built upon a view, outlive a new definition.
+    let number = "SELECT value FROM meta WHERE key = 'views'";
+    let known = ask(&address, number);
     run_sql(
         &address,
         "CREATE VIEW weekly AS SELECT record, value FROM margins; DELETE FROM meta WHERE key = 'views'",
     );
     drop(History::open_to_record(&address).unwrap());
-    assert_eq!(ask(&address, "SELECT value FROM meta WHERE key = 'views'"), [["2"]]);
+    assert_eq!(ask(&address, number), known);
+    assert_eq!(known.len(), 1);
     assert_eq!(ask(&address, "SELECT COUNT(*) FROM weekly"), [["63"]]);
     reads();
 }

@@ -5,7 +5,7 @@ use super::{COVERAGE, SMOOTH, analysed, grid, named, near, quantities, sweep};
 use loopgauge::analysed::Analysed;
 use loopgauge::check::{Errors, Estimate, Quantities};
 use loopgauge::curve::{Curve, Span};
-use loopgauge::margins::{self, Crossings};
+use loopgauge::margins::{self, Crossings, Method};
 use loopgauge::measurand::Measurand;
 use loopgauge::monte_carlo::Trials;
 use loopgauge::sanity::Usable;
@@ -36,23 +36,14 @@ fn simulation_agrees_with_the_law_of_propagation() {
             let q = quantities(&own, &chain);
             for (name, estimate) in named(&q) {
                 assert!(!estimate.simulated, "{name} of loop {k}");
-                let scale = if name == "phase_margin" { 1f64.to_radians() } else { 1.0 };
+                let method = Method::of(Measurand::named(name).unwrap());
                 let read = |curve: &Curve, c: &Crossings, span: Span| {
-                    Some(match name {
-                        "crossover" => margins::crossover(c, span)?.value,
-                        "phase_margin" => margins::phase_margin(c, span)?.value,
-                        "gain_margin" => match margins::gain_margin(curve, c, span) {
-                            margins::GainMargin::At(located) => located.value,
-                            _ => return None,
-                        },
-                        "stability_margin" => margins::stability_margin(curve, c, span).value,
-                        _ => margins::delay_margin(c, span)?.value,
-                    })
+                    Some((method.read)(curve, c, span)?.exact()?.value)
                 };
                 let half = Trials::default()
-                    .half_width(&own, &chain, span_of(&own), estimate.value * scale, COVERAGE, &read)
+                    .half_width(&own, &chain, span_of(&own), estimate.value / method.scale, COVERAGE, &read)
                     .unwrap();
-                let ratio = half / (COVERAGE * estimate.u.unwrap() * scale);
+                let ratio = half / (COVERAGE * estimate.u.unwrap() / method.scale);
                 near(ratio, 1.0, 0.12);
                 match ratios.iter_mut().find(|(other, _)| *other == name) {
                     Some((_, list)) => list.push(ratio),
@@ -61,7 +52,7 @@ fn simulation_agrees_with_the_law_of_propagation() {
             }
         }
     }
-    assert_eq!(ratios.len(), 5);
+    assert_eq!(ratios.len(), Measurand::ALL.len() - 1);
     for (name, list) in &ratios {
         let mean = list.iter().sum::<f64>() / list.len() as f64;
         assert!((mean - 1.0).abs() < 0.05, "{name}: {mean} of {list:?}");

@@ -357,6 +357,7 @@ fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::circuit::{Includes, Netlist};
+    use crate::quantity::Unit;
 
     struct Nothing;
 
@@ -414,12 +415,17 @@ E2 out 0 f 0 1
             scratch.read(CriticalPoint::PlusOne);
             let own = Reading::of(&scratch.curve, &scratch.crossings, band(&study.wanted), &limits);
             let is_unstable = own.around != study.nominal.around;
-            let values = if is_unstable { vec![None; 6] } else { study.values(&own) };
+            let values = if is_unstable { vec![None; Measurand::ALL.len()] } else { study.values(&own) };
             let same = drawn.values.iter().zip(&values).enumerate().all(|(k, (found, exact))| {
-                // Hz, deg, dB, dB, distance, s.
-                let slack = |exact: f64| [3e-3 * exact, 0.3, 0.03, 0.03, 5e-3, 1e-2 * exact].get(k).copied();
+                let slack = |exact: f64| match Measurand::ALL.get(k).map(|own| own.unit()) {
+                    Some(Unit::Hz) => 3e-3 * exact,
+                    Some(Unit::S) => 1e-2 * exact,
+                    Some(Unit::Deg) => 0.3,
+                    Some(Unit::Db) => 0.03,
+                    _ => 5e-3,
+                };
                 match (found, exact) {
-                    (Some(found), Some(exact)) => (found - exact).abs() < slack(*exact).unwrap(),
+                    (Some(found), Some(exact)) => (found - exact).abs() < slack(*exact),
                     (found, exact) => found.is_none() && exact.is_none(),
                 }
             });

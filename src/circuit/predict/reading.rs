@@ -2,10 +2,7 @@
 
 use crate::curve::{Curve, Span, wrap};
 use crate::decision::{Limit, meets};
-use crate::margins::{
-    Crossings, Direction, Extreme, GainMargin, Located, crossover, delay_margin, gain_at, gain_extreme,
-    gain_margin, gain_reduction_margin, phase_margin, stability_margin,
-};
+use crate::margins::{Crossings, Direction, Extreme, Located, Method, gain_at, gain_extreme};
 use crate::measurand::{Measurand, PerMeasurand};
 use crate::quantity::Decibel;
 use crate::spec::{GainAt, GainLimit, Limits, Window};
@@ -100,19 +97,9 @@ pub(super) fn limit<T: Copy>(window: Window<T>, number: impl Fn(T) -> f64) -> Li
 }
 
 fn measure(measurand: Measurand, curve: &Curve, crossings: &Crossings, span: Span) -> Option<Found> {
-    let plain = |located: Option<Located>| Some(Found::of(&located?, 1.0));
-    match measurand {
-        Measurand::Crossover => plain(crossover(crossings, span)),
-        Measurand::PhaseMargin => Some(Found::of(&phase_margin(crossings, span)?, 1f64.to_degrees())),
-        Measurand::GainMargin => match gain_margin(curve, crossings, span) {
-            GainMargin::At(located) => plain(Some(located)),
-            GainMargin::AtLeast(located) => Some(Found { at_least: true, ..Found::of(&located, 1.0) }),
-            GainMargin::Unbounded => None,
-        },
-        Measurand::GainReductionMargin => plain(gain_reduction_margin(crossings, span)),
-        Measurand::StabilityMargin => plain(Some(stability_margin(curve, crossings, span))),
-        Measurand::DelayMargin => plain(delay_margin(crossings, span)),
-    }
+    let method = Method::of(measurand);
+    let (located, at_least) = (method.read)(curve, crossings, span)?.parts();
+    Some(Found { at_least, ..Found::of(&located, method.scale) })
 }
 
 /// The gain that a limit speaks of; over a band its point that meets the limit least.
