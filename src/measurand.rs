@@ -79,8 +79,8 @@ struct Entry {
     meaning: &'static str,
     /// A limit, a change against the baseline and a movement worth an action, as a spec would write them.
     examples: [&'static str; 3],
-    /// What a sweep lacks that has none.
-    absent: &'static str,
+    /// What a sweep lacks that has none, and what to do about it.
+    absent: [&'static str; 2],
     /// What to do about a value below its limit.
     too_low: &'static str,
     /// What to do about a value above its limit.
@@ -91,6 +91,11 @@ const LEAD: &str = "repeat the sweep once; if it stays, the compensation lacks l
                     capacitors, then the design";
 const SLOPE: &str = "repeat the sweep once; if it stays, the gain falls too slowly beyond the crossover: check the poles of the \
                      compensation and the output capacitors";
+const CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's unit and \
+                         the probes";
+const PHASE_CROSSOVER: &str = "look at the sweep: extend the band to where the phase passes the critical point's direction, and check \
+                               the phase column's unit";
+const SAMPLE: &str = "look at the sweep, and let the band reach to where it is measured";
 const OSCILLATION: &str = "the loop comes close to oscillation when its gain falls (start-up, low input, current limit): raise the \
                            low-frequency phase or the gain";
 
@@ -114,7 +119,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Shift,
                 meaning: "The highest falling crossover, Hz.",
                 examples: ["{min: 8 kHz, max: 30 kHz}", "10 %", "2 %"],
-                absent: "no falling crossover",
+                absent: ["no falling crossover", CROSSOVER],
                 too_low: "the loop is slower than declared: check input voltage, load and the parts of the compensation network",
                 too_high: "the loop is faster than declared: check input voltage, load, output capacitors and the parts of the \
                            compensation network",
@@ -126,7 +131,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Drop,
                 meaning: "Size of the phase margin nearest to 0, deg. Common practice: at least 45 deg.",
                 examples: ["{min: 50 deg}", "3 deg", "1 deg"],
-                absent: "no crossover",
+                absent: ["no crossover", CROSSOVER],
                 too_low: LEAD,
                 too_high: LEAD,
             },
@@ -137,7 +142,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Drop,
                 meaning: "Gain margin, dB. Common practice: at least 6 dB.",
                 examples: ["{min: 10 dB}", "1 dB", "0.5 dB"],
-                absent: "no phase crossover",
+                absent: ["no phase crossover", PHASE_CROSSOVER],
                 too_low: SLOPE,
                 too_high: SLOPE,
             },
@@ -148,7 +153,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Drop,
                 meaning: "How far the gain may fall, dB; for conditionally stable loops.",
                 examples: ["{min: 6 dB}", "1 dB", "0.5 dB"],
-                absent: "no phase crossover above 0 dB",
+                absent: ["no phase crossover above 0 dB", PHASE_CROSSOVER],
                 too_low: OSCILLATION,
                 too_high: OSCILLATION,
             },
@@ -159,7 +164,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Drop,
                 meaning: "Smallest distance to the critical point, a bare number. Common practice: at least 0.5.",
                 examples: ["{min: 0.5}", "0.05", "0.02"],
-                absent: "no sample",
+                absent: ["no sample", SAMPLE],
                 too_low: LEAD,
                 too_high: LEAD,
             },
@@ -170,7 +175,7 @@ impl Measurand {
                 unwelcome: Unwelcome::Drop,
                 meaning: "Extra delay that the loop bears, s.",
                 examples: ["{min: 2 us}", "0.5 us", "0.2 us"],
-                absent: "no crossover",
+                absent: ["no crossover", CROSSOVER],
                 too_low: LEAD,
                 too_high: LEAD,
             },
@@ -243,7 +248,15 @@ impl Measurand {
     /// What a sweep lacks that has none: `no crossover`.
     #[must_use]
     pub const fn absent(self) -> &'static str {
-        self.entry().absent
+        let [lacks, _] = self.entry().absent;
+        lacks
+    }
+
+    /// What to do about a sweep that has none.
+    #[must_use]
+    pub const fn remedy_where_absent(self) -> &'static str {
+        let [_, remedy] = self.entry().absent;
+        remedy
     }
 
     /// What to do about a value on the wrong side of its limit.
@@ -263,6 +276,12 @@ impl Measurand {
     #[must_use]
     pub const fn unwelcome(self) -> Unwelcome {
         self.entry().unwelcome
+    }
+
+    /// Whether the value is itself a place on the frequency axis, which needs no other beside it.
+    #[must_use]
+    pub const fn is_place(self) -> bool {
+        matches!(self.unit(), Unit::Hz)
     }
 
     /// Whether a change is told relative to the accepted value.

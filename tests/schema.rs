@@ -30,6 +30,16 @@ struct Met {
 /// A loop of one pole.
 const NETLIST: &str = "loop\n.param VIN=12\nE1 a 0 in 0 {VIN}\nR1 a out 1k\nC1 out 0 1u\nR2 out 0 1meg\nVinj out in 0 AC 1\nRin in 0 1g\n";
 
+/// A limit with both sides.
+fn both_sides(mut limit: Value) -> Value {
+    let map = limit.as_object_mut().unwrap();
+    let one = map.values().next().unwrap().clone();
+    for side in ["min", "max"] {
+        map.entry(side).or_insert_with(|| one.clone());
+    }
+    limit
+}
+
 fn specs() -> Vec<Value> {
     let mut full = json!({
         "spec": 1, "product": "river-gauge-5v", "title": "5 V rail", "extends": "common.yaml", "critical_point": 1,
@@ -69,7 +79,7 @@ fn specs() -> Vec<Value> {
         let example = |text: &str| serde_yaml::from_str::<Value>(text).unwrap();
         let change = json!({own.unwelcome().key(): example(own.change_example())});
         let keys = [
-            ("limits", example(own.limit_example())),
+            ("limits", both_sides(example(own.limit_example()))),
             ("regression", change),
             ("relevant", example(own.movement_example())),
         ];

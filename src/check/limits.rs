@@ -9,7 +9,7 @@ use crate::curve::Span;
 use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
-use crate::margins::{Extreme, Located, gain_at, gain_extreme};
+use crate::margins::{Crossing, Extreme, Line, Located, Method, Place, gain_at, gain_extreme};
 use crate::measurand::Measurand;
 use crate::noise::Spike;
 use crate::quantity::Unit;
@@ -64,9 +64,6 @@ fn undecided(budget: &Budget, at_hz: f64) -> String {
     };
     format!("the limit lies inside the uncertainty; {remedy}; or make room in the design")
 }
-
-const NO_CROSSOVER: &str = "look at the sweep: extend the band to where the gain crosses 0 dB, and check the gain column's \
-                            unit and the probes";
 
 fn window<T: Copy>(window: &Window<T>, number: impl Fn(T) -> f64) -> Limit {
     Limit { min: window.min.map(&number), max: window.max.map(&number) }
@@ -132,7 +129,8 @@ impl Judge<'_> {
         } else {
             value_text(estimate.value, expanded, unit, false)
         };
-        let place = if name == "crossover" || name.starts_with("gain@") && limits_one_frequency(name) {
+        let is_place = Measurand::named(name).is_some_and(Measurand::is_place);
+        let place = if is_place || name.starts_with("gain@") && limits_one_frequency(name) {
             String::new()
         } else {
             format!(" at {}", frequency_text(estimate.at_hz))
@@ -172,9 +170,12 @@ impl Judge<'_> {
 
     /// A value that the judged part does not have.
     fn absent(&self, measurand: Measurand, limit: Limit) -> CheckOutcome {
-        let outside = self.sweep.crossings.gain.iter().find(|c| !self.usable.span.holds(c.point.ln_f));
-        let outside = outside.map(|c| {
-            format!("; the sweep crosses 0 dB outside the band, at {}", frequency_text(c.point.hz()))
+        let outside = self.outside(measurand).map(|(line, hz)| {
+            let line = match line {
+                Line::Gain => "0 dB",
+                Line::Phase => "the critical point's direction",
+            };
+            format!("; the sweep crosses {line} outside the band, at {}", frequency_text(hz))
         });
         let (unit, [from, to]) = (measurand.unit(), [self.usable.span.from, self.usable.span.to]);
         let message = format!(
@@ -188,7 +189,19 @@ impl Judge<'_> {
         );
         CheckOutcome::bare(measurand.name(), Verdict::Invalid, message)
             .against(unit, limit)
-            .to_do(NO_CROSSOVER)
+            .to_do(measurand.remedy_where_absent())
+    }
+
+    /// The first crossing outside of the judged part at which a value could be read, Hz.
+    fn outside(&self, measurand: Measurand) -> Option<(Line, f64)> {
+        let (line, counts): (_, &dyn Fn(&Crossing) -> bool) = match Method::of(measurand).place {
+            Place::Crossing(line) => (line, &|_| true),
+            Place::SmallestCrossing(line, of) => (line, &move |c| of(c).is_some()),
+            Place::Worst(_) => return None,
+        };
+        let all = line.crossings(&self.sweep.crossings).iter();
+        let outside = all.filter(|c| !self.usable.span.holds(c.point.ln_f)).find(|c| counts(c))?;
+        Some((line, outside.point.hz()))
     }
 
     fn crossings(&self, name: &str, limit: Limit) -> CheckOutcome {

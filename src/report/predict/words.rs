@@ -75,7 +75,8 @@ pub(in crate::report) fn nominal_words(corner: &CornerOutcome, k: usize) -> Stri
         None => value_text(found.value, None, quantity.unit(), found.at_least),
     };
     match quantity {
-        Quantity::Measurand(Measurand::Crossover) | Quantity::Gain(_) => text,
+        Quantity::Gain(_) => text,
+        Quantity::Measurand(own) if own.is_place() => text,
         Quantity::Measurand(_) => format!("{text} at {}", frequency_text(found.at_hz)),
     }
 }
