@@ -1,7 +1,6 @@
 //! Where a verdict came from: digests of the files that carried it, and the spec as it was resolved.
 
 use sha2::{Digest, Sha256};
-use std::fmt::Write;
 use std::sync::Arc;
 
 /// A file with the SHA-256 of its bytes (FIPS 180-4).
@@ -53,11 +52,12 @@ pub struct Provenance {
 /// SHA-256 of bytes, 64 hexadecimal digits (FIPS 180-4).
 #[must_use]
 pub fn sha256(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
-        // Writing to a string cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    let mut text = String::with_capacity(64);
+    for byte in Sha256::digest(bytes) {
+        let digits = [byte >> 4, byte & 0xf].map(|digit| char::from_digit(u32::from(digit), 16));
+        text.extend(digits.into_iter().flatten());
+    }
+    text
 }
 
 #[cfg(test)]

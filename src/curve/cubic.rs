@@ -62,6 +62,15 @@ impl Piece {
     }
 }
 
+/// The value at a place of the cubic through four nodes, as [`newton`] about it has it.
+#[inline]
+pub(super) fn newton_value([x0, x1, x2, x3]: &[f64; 4], [y0, y1, y2, y3]: &[f64; 4], at: f64) -> f64 {
+    let (d01, d12, d23) = ((y1 - y0) / (x1 - x0), (y2 - y1) / (x2 - x1), (y3 - y2) / (x3 - x2));
+    let (d012, d123) = ((d12 - d01) / (x2 - x0), (d23 - d12) / (x3 - x1));
+    let d0123 = (d123 - d012) / (x3 - x0);
+    y0 + (at - x0) * (d01 + (at - x1) * (d012 + (at - x2) * d0123))
+}
+
 /// Newton's divided differences through up to four nodes, expanded about `origin`.
 pub(super) fn newton(x: &[f64], y: &[f64], origin: f64) -> Cubic {
     let mut c = [0.0; 4];

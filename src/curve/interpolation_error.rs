@@ -1,7 +1,7 @@
 //! How far the curve between its samples may be off.
 
 use super::Curve;
-use super::cubic::newton;
+use super::cubic::{newton, newton_value};
 
 /// Error of the interpolation at one frequency.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -26,7 +26,7 @@ impl Curve {
             Some(found)
         };
         let (x, a, p) = (at(&self.ln_f)?, at(&self.ln_mag)?, at(&self.angle)?);
-        let miss = |y: &[f64; 4], own_y: f64| (newton(&x, y, own).value(0.0) - own_y).abs();
+        let miss = |y: &[f64; 4], own_y: f64| (newton_value(&x, y, own) - own_y).abs();
         Some(LocalError { ln_mag: miss(&a, *self.ln_mag.get(k)?), angle: miss(&p, *self.angle.get(k)?) })
     }
 

@@ -10,6 +10,9 @@ use std::fmt::Write;
 /// Rows of one `INSERT` of PostgreSQL: far below the 65 535 parameters that it allows in a statement.
 const ROWS: usize = 64;
 
+/// Rows of one `INSERT` of SQLite, most first: few statements, all of which are kept prepared.
+const TOGETHER: [usize; 3] = [16, 4, 1];
+
 /// An open database.
 pub(super) enum Database {
     Sqlite(rusqlite::Connection),
@@ -160,14 +163,20 @@ impl Database {
         Ok(found)
     }
 
-    /// Inserts rows: many in one statement, which spares a server's answers. SQLite is inside of this process, and keeps a journal of what a
-    /// statement of several rows changes, page by page: there each row has its own. `into` is `table (columns)`; `values` are the rows, one
-    /// after the other.
+    /// Inserts rows: many in one statement, which spares a server's answers and SQLite's beginning and end of each. `into` is
+    /// `table (columns)`; `values` are the rows, one after the other.
     pub(super) fn insert(&mut self, into: &str, columns: usize, values: &[Value<'_>]) -> Result<(), Fault> {
         if let Self::Sqlite(connection) = self {
-            let mut statement = connection.prepare_cached(&insert_sql(into, columns, 1))?;
-            for row in values.chunks(columns) {
-                statement.execute(rusqlite::params_from_iter(row))?;
+            let mut rest = values;
+            for rows in TOGETHER.into_iter().filter(|_| columns > 0) {
+                if rest.len() < rows * columns {
+                    continue;
+                }
+                let mut statement = connection.prepare_cached(&sqlite_insert_sql(into, columns, rows))?;
+                while let Some((these, others)) = rest.split_at_checked(rows * columns) {
+                    statement.execute(rusqlite::params_from_iter(these))?;
+                    rest = others;
+                }
             }
             return Ok(());
         }
@@ -192,6 +201,13 @@ impl Database {
     pub(super) const fn is_sqlite(&self) -> bool {
         matches!(self, Self::Sqlite(_))
     }
+}
+
+/// A row that cannot be inserted takes the transaction with it, as it does for whoever calls this: SQLite then needs no journal of what
+/// each statement changed.
+fn sqlite_insert_sql(into: &str, columns: usize, rows: usize) -> String {
+    let row = format!(",({})", ["?"].repeat(columns).join(","));
+    format!("INSERT OR ROLLBACK INTO {into} VALUES {}", row.repeat(rows).trim_start_matches(','))
 }
 
 fn insert_sql(into: &str, columns: usize, rows: usize) -> String {
@@ -283,10 +299,15 @@ impl ::postgres::types::ToSql for Value<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::insert_sql;
+    use super::{insert_sql, sqlite_insert_sql};
 
     #[test]
     fn rows_are_marked_one_after_the_other() {
+        assert_eq!(
+            sqlite_insert_sql("t (a, b)", 2, 2),
+            "INSERT OR ROLLBACK INTO t (a, b) VALUES (?,?),(?,?)"
+        );
+        assert_eq!(sqlite_insert_sql("t (a)", 1, 1), "INSERT OR ROLLBACK INTO t (a) VALUES (?)");
         assert_eq!(insert_sql("t (a, b)", 2, 2), "INSERT INTO t (a, b) VALUES (?1,?2),(?3,?4)");
         assert_eq!(insert_sql("t (a)", 1, 3), "INSERT INTO t (a) VALUES (?1),(?2),(?3)");
     }

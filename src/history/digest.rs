@@ -17,10 +17,11 @@ pub(super) fn of_value(series: [&str; 4], numbers: [Value<'_>; 4]) -> i64 {
 
 /// Digest of the fields of a row.
 pub(super) fn of_row<'a>(fields: impl IntoIterator<Item = Value<'a>>) -> i64 {
-    let mut form = Sha256::new();
+    // Hashed as one.
+    let mut form = Vec::with_capacity(256);
     for field in fields {
         match field {
-            Value::Null => form.update([0]),
+            Value::Null => form.push(0),
             Value::Int(number) => with_eight(&mut form, 1, number.to_le_bytes()),
             // SQLite stores a negative zero as zero.
             Value::Real(number) => with_eight(&mut form, 2, (number + 0.0).to_bits().to_le_bytes()),
@@ -32,7 +33,7 @@ pub(super) fn of_row<'a>(fields: impl IntoIterator<Item = Value<'a>>) -> i64 {
             Value::Blob(bytes) => with_bytes(&mut form, 4, bytes),
         }
     }
-    let eight = form.finalize().first_chunk::<8>().copied().unwrap_or_default();
+    let eight = Sha256::digest(&form).first_chunk::<8>().copied().unwrap_or_default();
     i64::from_be_bytes(eight)
 }
 
@@ -42,14 +43,14 @@ pub(super) fn told<const N: usize>(fields: [Value<'_>; N]) -> impl Iterator<Item
     fields.into_iter().filter(move |_| any)
 }
 
-fn with_eight(form: &mut Sha256, sort: u8, eight: [u8; 8]) {
-    form.update([sort]);
-    form.update(eight);
+fn with_eight(form: &mut Vec<u8>, sort: u8, eight: [u8; 8]) {
+    form.push(sort);
+    form.extend_from_slice(&eight);
 }
 
-fn with_bytes(form: &mut Sha256, sort: u8, bytes: &[u8]) {
+fn with_bytes(form: &mut Vec<u8>, sort: u8, bytes: &[u8]) {
     with_eight(form, sort, (bytes.len() as u64).to_le_bytes());
-    form.update(bytes);
+    form.extend_from_slice(bytes);
 }
 
 /// Whether a row is the one that was recorded: `found` is the digest in it, `of_record` the one of its record. A record of a version

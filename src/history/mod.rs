@@ -12,6 +12,7 @@
 //! | `schema` | tables and their versions |
 //! | `store` | `History`: opening, trying again after a lost connection |
 //! | `record`, `settings` | writing a run |
+//! | `known_series` | series that need not be looked up again |
 //! | `checked` | the checks of a corner |
 //! | `movements` | what `drift --store` keeps |
 //! | `views` | views for people and their tools |
@@ -36,6 +37,7 @@ mod error;
 mod error_kind;
 mod export;
 mod export_row;
+mod known_series;
 mod lacking;
 mod maintain;
 mod model;

@@ -5,15 +5,16 @@ use super::database::{Database, Value};
 use super::digest;
 use super::error::{Fault, HistoryError};
 use super::error_kind::HistoryErrorKind;
-use super::model::{NewRecord, RecordId};
+use super::known_series::KnownSeries;
+use super::model::{NewRecord, RecordId, Settings};
 use super::numbers;
 use super::settings;
 use super::store::History;
 use crate::check::{CornerOutcome, Unit, Verdict};
 use crate::provenance::{Provenance, sha256};
 use crate::quantity::calendar::{micros, rfc_3339};
-use std::collections::HashMap;
 use std::fmt::Write as _;
+use std::rc::Rc;
 
 /// One measured value of a corner.
 struct Quantity<'a> {
@@ -31,11 +32,17 @@ struct Prepared<'a> {
     new: &'a NewRecord<'a>,
     provenance: &'a Provenance,
     token: String,
-    settings: String,
-    settings_sha256: String,
+    settings: Rc<SettingsText>,
     digests: Vec<Vec<u8>>,
     recorded: String,
     quantities: Vec<Quantity<'a>>,
+}
+
+/// The settings of a run, with their text and its digest.
+struct SettingsText {
+    settings: Settings,
+    text: String,
+    sha256: String,
 }
 
 impl History {
@@ -44,14 +51,15 @@ impl History {
     /// # Errors
     /// When the run has no provenance or the history cannot be written; the error names the run.
     pub fn record(&mut self, new: &NewRecord<'_>) -> Result<RecordId, HistoryError> {
-        let prepared = prepare(new).map_err(|fault| named(fault.at(&self.address), new))?;
+        let prepared = prepare(new, &mut None).map_err(|fault| named(fault.at(&self.address), new))?;
         self.insert(&prepared)
     }
 
     /// Records runs as one transaction, which costs far less than one for each. A run that cannot be recorded keeps no other from it: where
     /// the transaction fails, each run is tried by itself. When this returns, every run that has a number is on the disk.
     pub fn record_all(&mut self, new: &[NewRecord<'_>]) -> Vec<Result<RecordId, HistoryError>> {
-        let prepare = |new| prepare(new).map_err(|fault| named(fault.at(&self.address), new));
+        let mut last = None;
+        let prepare = |new| prepare(new, &mut last).map_err(|fault| named(fault.at(&self.address), new));
         let prepared: Vec<Result<Prepared<'_>, HistoryError>> = new.iter().map(prepare).collect();
         let ready: Vec<&Prepared<'_>> = prepared.iter().flatten().collect();
         let together = self.write(|database, series| {
@@ -98,20 +106,35 @@ fn named(error: HistoryError, new: &NewRecord<'_>) -> HistoryError {
     HistoryError { run: Some(new.outcome.run.clone()), ..error }
 }
 
-fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
-    let incomplete = |what: &str| {
-        let help = "judge the run with its files' digests, then record it";
-        Fault::Kind(HistoryErrorKind::Incomplete, what.to_owned(), help.to_owned())
-    };
+fn incomplete(what: &str) -> Fault {
+    let help = "judge the run with its files' digests, then record it";
+    Fault::Kind(HistoryErrorKind::Incomplete, what.to_owned(), help.to_owned())
+}
+
+/// The settings of a run: mostly they are those of the run before.
+fn settings_text(
+    new: &NewRecord<'_>,
+    last: &mut Option<Rc<SettingsText>>,
+) -> Result<Rc<SettingsText>, Fault> {
+    let settings = settings::of(new.outcome, new.drift);
+    if let Some(same) = last.as_ref().filter(|last| last.settings == settings) {
+        return Ok(same.clone());
+    }
+    numbers::hold_settings(&settings).map_err(|what| impossible(&format!("its spec: {what}")))?;
+    let text = settings::settings_text(&settings).map_err(|e| incomplete(&e.to_string()))?;
+    let sha256 = sha256(text.as_bytes());
+    Ok(last.insert(Rc::new(SettingsText { settings, text, sha256 })).clone())
+}
+
+/// `last` are the settings of the run before.
+fn prepare<'a>(new: &'a NewRecord<'a>, last: &mut Option<Rc<SettingsText>>) -> Result<Prepared<'a>, Fault> {
     let provenance = new
         .outcome
         .provenance
         .as_ref()
         .ok_or_else(|| incomplete("the run does not tell what its verdict rests on"))?;
     let digests = provenance.files.iter().map(|file| bytes_of_hex(&file.sha256)).collect::<Option<_>>();
-    let settings = settings::of(new.outcome, new.drift);
-    numbers::hold_settings(&settings).map_err(|what| impossible(&format!("its spec: {what}")))?;
-    let settings = settings::settings_text(&settings).map_err(|e| incomplete(&e.to_string()))?;
+    let settings = settings_text(new, last)?;
     let quantities: Vec<Quantity<'_>> = new.outcome.corners.iter().flat_map(quantities).collect();
     new.outcome.corners.iter().try_for_each(checked::hold).map_err(|what| impossible(&what))?;
     for q in &quantities {
@@ -123,7 +146,6 @@ fn prepare<'a>(new: &'a NewRecord<'a>) -> Result<Prepared<'a>, Fault> {
         new,
         provenance,
         token: token()?,
-        settings_sha256: sha256(settings.as_bytes()),
         settings,
         digests: digests.ok_or_else(|| incomplete("a digest of a file is no SHA-256"))?,
         recorded: rfc_3339(new.recorded),
@@ -139,7 +161,7 @@ fn impossible(what: &str) -> Fault {
 
 fn insert(
     database: &mut Database,
-    series: &mut HashMap<[String; 4], i64>,
+    series: &mut KnownSeries,
     prepared: &Prepared<'_>,
 ) -> Result<RecordId, Fault> {
     let series = series_ids(database, series, prepared)?;
@@ -202,7 +224,7 @@ fn insert_head(database: &mut Database, prepared: &Prepared<'_>, spec: i64) -> R
         prepared.recorded.as_str().into(),
     ];
     let of_spec: [Value<'_>; 2] =
-        [(*prepared.provenance.spec.sha256).into(), prepared.settings_sha256.as_str().into()];
+        [(*prepared.provenance.spec.sha256).into(), prepared.settings.sha256.as_str().into()];
     let bench: [Value<'_>; 6] = [
         run.title.as_deref().into(),
         run.bench.operator.as_deref().into(),
@@ -264,36 +286,32 @@ fn insert_corners(database: &mut Database, prepared: &Prepared<'_>, record: i64)
 /// Numbers of the quantities' series, in their order.
 fn series_ids(
     database: &mut Database,
-    known: &mut HashMap<[String; 4], i64>,
+    known: &mut KnownSeries,
     prepared: &Prepared<'_>,
 ) -> Result<Vec<i64>, Fault> {
-    let product = &prepared.new.outcome.product;
-    let key = |q: &Quantity<'_>| {
-        [product.clone(), q.corner.to_owned(), q.quantity.to_owned(), q.unit.symbol().to_owned()]
-    };
-    let keys: Vec<_> = prepared.quantities.iter().map(key).collect();
-    let mut unknown: Vec<_> = keys.iter().filter(|key| !known.contains_key(*key)).cloned().collect();
+    let product = prepared.new.outcome.product.as_str();
+    let keys = || prepared.quantities.iter().map(|q| [product, q.corner, q.quantity, q.unit.symbol()]);
+    let mut unknown: Vec<[&str; 4]> = keys().filter(|key| known.get(*key).is_none()).collect();
     // In the same order everywhere, so that two transactions never wait for each other.
-    unknown.sort();
+    unknown.sort_unstable();
+    unknown.dedup();
     let select = "SELECT id FROM series WHERE product = ?1 AND corner = ?2 AND quantity = ?3 AND unit = ?4";
     let insert =
         "INSERT INTO series (product, corner, quantity, unit) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
     for key in unknown {
-        let values = key.each_ref().map(|text| Value::Text(text));
+        let values = key.map(Value::Text);
         let id = found_or_made(database, select, &values, insert, &values)?;
         known.insert(key, id);
     }
-    keys.iter()
-        .map(|key| known.get(key).copied().ok_or_else(|| Fault::damaged("a series cannot be found")))
-        .collect()
+    keys().map(|key| known.get(key).ok_or_else(|| Fault::damaged("a series cannot be found"))).collect()
 }
 
 fn spec_id(database: &mut Database, prepared: &Prepared<'_>) -> Result<i64, Fault> {
     let spec = &prepared.provenance.spec;
-    let key: [Value<'_>; 2] = [(*spec.sha256).into(), prepared.settings_sha256.as_str().into()];
+    let key: [Value<'_>; 2] = [(*spec.sha256).into(), prepared.settings.sha256.as_str().into()];
     let product = prepared.new.outcome.product.as_str().into();
     let [sha256, settings_sha256] = key;
-    let row = [sha256, settings_sha256, product, (*spec.text).into(), prepared.settings.as_str().into()];
+    let row = [sha256, settings_sha256, product, (*spec.text).into(), prepared.settings.text.as_str().into()];
     let select = "SELECT id FROM spec WHERE sha256 = ?1 AND settings_sha256 = ?2";
     let insert = "INSERT INTO spec (sha256, settings_sha256, product, text, settings) VALUES (?1, ?2, ?3, ?4, ?5) \
                   ON CONFLICT DO NOTHING";
@@ -355,5 +373,8 @@ fn token() -> Result<String, Fault> {
 }
 
 fn bytes_of_hex(text: &str) -> Option<Vec<u8>> {
-    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()
+    let (pairs, []) = text.as_bytes().as_chunks::<2>() else { return None };
+    let digit = |text: u8| char::from(text).to_digit(16);
+    let byte = |[high, low]: &[u8; 2]| u8::try_from(16 * digit(*high)? + digit(*low)?).ok();
+    pairs.iter().map(byte).collect()
 }

@@ -34,6 +34,9 @@ pub(super) fn open_to_record(path: &Path) -> Result<Database, Fault> {
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = set_up(Connection::open_with_flags(&path, flags)?)?;
     is_ours(&connection)?;
+    // What is recorded refers to what the same transaction wrote or an earlier one brought in, and no row is ever taken out: nothing is looked
+    // up again row by row. `history check` looks at all references.
+    connection.pragma_update(None, "foreign_keys", "OFF")?;
     // The commit is on the disk before the run is told to be recorded.
     connection.pragma_update(None, "synchronous", "FULL")?;
     Ok(Database::Sqlite(connection))

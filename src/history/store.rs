@@ -4,8 +4,8 @@ use super::address::Address;
 use super::database::Database;
 use super::error::{Fault, HistoryError};
 use super::error_kind::HistoryErrorKind;
+use super::known_series::KnownSeries;
 use super::{postgres, schema, sqlite, views};
-use std::collections::HashMap;
 use std::time::Duration;
 
 /// Pauses before another try: a server that restarts is back within a few seconds, and a station's operator waits no longer.
@@ -15,8 +15,7 @@ const PAUSES_MS: [u64; 5] = [100, 300, 1000, 2000, 4000];
 pub struct History {
     pub(super) address: Address,
     pub(super) database: Database,
-    /// Numbers of series that are known to be in the database, by product, corner, quantity and unit.
-    pub(super) series: HashMap<[String; 4], i64>,
+    pub(super) series: KnownSeries,
     /// The file that is open, where it is one and the system numbers files.
     file: Option<sqlite::FileNumber>,
 }
@@ -75,7 +74,7 @@ impl History {
             Address::File(path) => sqlite::file_number(path),
             Address::Postgres(_) => None,
         };
-        Self { address: address.clone(), database, series: HashMap::new(), file }
+        Self { address: address.clone(), database, series: KnownSeries::default(), file }
     }
 
     /// Opens a history that is there already, to mark in: brings it to this version when it is older.
@@ -96,7 +95,7 @@ impl History {
     /// Runs `work` as one writing transaction; again, with a new connection, when the old one is lost.
     pub(super) fn write<T>(
         &mut self,
-        mut work: impl FnMut(&mut Database, &mut HashMap<[String; 4], i64>) -> Result<T, Fault>,
+        mut work: impl FnMut(&mut Database, &mut KnownSeries) -> Result<T, Fault>,
     ) -> Result<T, HistoryError> {
         let Self { address, database, series, file } = self;
         let done = patiently(|tries| {

@@ -62,11 +62,16 @@ impl Difference {
         let [gain_share, phase_share] = self.noise.shares();
         let per_fit = gain_share.powi(2) + phase_share.powi(2);
         let x = self.curve.ln_f();
-        let first = x.partition_point(|x| *x < ln_f - ABOUT);
-        let columns = x.iter().zip(self.curve.ln_mag()).zip(self.curve.angle()).zip(self.noise.fit());
-        let near = columns.skip(first).take_while(|(((x, _), _), _)| **x <= ln_f + ABOUT);
+        let near = x.partition_point(|x| *x < ln_f - ABOUT || *x < span.from && !span.holds(*x))
+            ..x.partition_point(|x| *x <= ln_f + ABOUT && (*x <= span.to || span.holds(*x)));
+        let columns = (
+            self.curve.ln_mag().get(near.clone()),
+            self.curve.angle().get(near.clone()),
+            self.noise.fit().get(near),
+        );
+        let (Some(gain), Some(phase), Some(fit)) = columns else { return 0.0 };
         let (mut sum, mut count) = (0.0, 0.0);
-        for (((_, gain), phase), fit) in near.filter(|(((x, _), _), _)| span.holds(**x)) {
+        for ((gain, phase), fit) in gain.iter().zip(phase).zip(fit) {
             sum += gain * gain + phase * phase - per_fit * fit * fit;
             count += 1.0;
         }

@@ -1,12 +1,11 @@
 //! What the noise estimate and the local fit need of a frequency grid. Sweeps of a line share their grid, so this is
 //! computed once and kept.
 
-use super::lanes::f64x4;
+use super::basis::{Basis, LANES};
+use super::near_cubic::NearCubic;
 use super::residuals::BLOCK;
 use std::sync::{Arc, OnceLock};
 
-/// Points that are handled side by side.
-const LANES: usize = 4;
 /// Half widths, in samples, of the windows that are tried, each about twice the one before, so that the bias grows by 16.
 pub(crate) const TRIED: [usize; 4] = [4, 8, 16, 32];
 /// Half widths of the windows that are used, one for each that was tried: a quarter less, so that what bias was too small to
@@ -40,6 +39,8 @@ struct Piece {
     norm2: [f64; PIECE],
 }
 
+/// Rows whose weights are made together.
+const TOGETHER: usize = 4;
 /// Rows in a piece: those of a block of residuals.
 const PIECE: usize = BLOCK;
 
@@ -93,21 +94,34 @@ impl Fits {
         Some(self.pieces.get(place)?.get_or_init(|| self.made(place)))
     }
 
-    /// The weight of sample j in the fit at sample i is the sum over the orthonormal polynomials q of the window of
-    /// q(x_i) q(x_j) (any text on least squares).
+    /// The weights of a piece: quickly where the samples are as even as they mostly are, else by polynomials that are orthogonal over each
+    /// window.
     fn made(&self, place: usize) -> Piece {
-        let (x, width) = (&self.ln_f, 2 * self.half + 1);
-        let rows = (place * PIECE..(place + 1) * PIECE).map(|k| k << self.shift).take_while(|i| *i < x.len());
-        let mut piece = Piece::default();
-        piece.weights.reserve(PIECE * padded(self.half) / LANES);
-        let (mut basis, mut known) = (Basis::new(), usize::MAX);
-        for (i, norm2) in rows.zip(&mut piece.norm2) {
-            let from = window_start(i, self.half, x.len());
-            if from != known {
-                known = from;
-                basis.fill(x.get(from..from + width).unwrap_or(&[]));
+        let mut exact: Option<Basis> = None;
+        let (x, n, width, fours) =
+            (&self.ln_f, self.ln_f.len(), 2 * self.half + 1, padded(self.half) / LANES);
+        let count = (n.div_ceil(1 << self.shift) - place * PIECE).min(PIECE);
+        let mut piece = Piece { weights: vec![[0.0; LANES]; count * fours], ..Piece::default() };
+        let groups = piece.weights.chunks_mut(TOGETHER * fours).zip(piece.norm2.chunks_mut(TOGETHER));
+        for (group, (rows, norms)) in groups.enumerate() {
+            let first = (place * PIECE + group * TOGETHER) << self.shift;
+            let last = (first + ((TOGETHER - 1) << self.shift)).min(n - 1);
+            let from = window_start(first, self.half, n);
+            let all = x.get(from..window_start(last, self.half, n) + width).unwrap_or(&[]);
+            let mut near = NearCubic::new(all, width);
+            for ((k, row), norm2) in rows.chunks_mut(fours).enumerate().zip(norms) {
+                let i = first + (k << self.shift);
+                let start = window_start(i, self.half, n);
+                let quick = near.as_mut().and_then(|near| {
+                    near.slide_to(start - from);
+                    near.row(i - from, row.as_flattened_mut())
+                });
+                *norm2 = quick.unwrap_or_else(|| {
+                    let basis = exact.get_or_insert_with(Basis::new);
+                    basis.fill(x.get(start..start + width).unwrap_or(&[]));
+                    basis.row(i - start, row)
+                });
             }
-            *norm2 = basis.row(i - from, &mut piece.weights);
         }
         piece
     }
@@ -203,125 +217,6 @@ fn difference_weights<const N: usize>(t: &[f64]) -> [f64; N] {
     weights.map(|w| w * per_norm)
 }
 
-/// Polynomials of degree 0 to 3 that are orthogonal over the points of a window, four points side by side.
-///
-/// Each follows from the two before it: p(k+1) = (t - a) p(k) - b p(k-1), with a and b from sums over the points (T. J. Stieltjes' procedure:
-/// W. Gautschi, Orthogonal Polynomials: Computation and Approximation, 2004, 2.2.3: from memory).
-#[derive(Debug)]
-struct Basis {
-    /// How many fours of points there are; nothing beyond counts.
-    fours: usize,
-    t: Fours,
-    /// Degree by degree; 0 beyond the last point.
-    p: [Fours; 4],
-    /// One over the sum of the squares of each; 0 for a degree that the points do not carry.
-    per_norm2: [f64; 4],
-}
-
-/// Numbers of the points of a window, the longest of which has 65.
-type Fours = [f64x4; 17];
-
-/// Mean square of a polynomial (leading coefficient 1, points from -1 to 1) below which rounding calls for making it orthogonal once more.
-/// Even points give 0.02 for degree 3.
-const ONCE_MORE: f64 = 1e-6;
-/// Mean square that is rounding alone.
-const NOTHING: f64 = 1e-28;
-
-impl Basis {
-    fn new() -> Self {
-        let none = [f64x4::ZERO; 17];
-        Self { fours: 0, t: none, p: [none; 4], per_norm2: [0.0; 4] }
-    }
-
-    /// The polynomials of the points `x`.
-    fn fill(&mut self, x: &[f64]) {
-        let (first, last) = (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(1.0));
-        let (middle, per_half) = (0.5 * (first + last), 2.0 / (last - first));
-        self.fours = x.len().div_ceil(LANES);
-        let [constant, ..] = &mut self.p;
-        for ((points, to), constant) in x.chunks(LANES).zip(&mut self.t).zip(constant) {
-            let (mut t, mut one) = ([0.0; LANES], [0.0; LANES]);
-            for ((t, one), x) in t.iter_mut().zip(&mut one).zip(points) {
-                (*t, *one) = ((x - middle) * per_half, 1.0);
-            }
-            (*to, *constant) = (f64x4::new(t), f64x4::new(one));
-        }
-        let count = x.len().max(1) as f64;
-        let sum = self.t.iter().take(self.fours).fold(f64x4::ZERO, |sum, t| sum + *t).reduce_add();
-        let (mut norm2, mut a, mut b) = (count, sum / count, 0.0);
-        self.per_norm2 = [1.0 / count, 0.0, 0.0, 0.0];
-        for degree in 1..4 {
-            let before2 = norm2;
-            let moment;
-            (norm2, moment) = self.raise(degree, a, b);
-            if norm2 < ONCE_MORE * count {
-                for _ in 0..2 {
-                    self.clear_of_lower(degree);
-                }
-                norm2 = self.norm2(degree);
-            }
-            if norm2 < NOTHING * count {
-                // No more degrees than the points carry.
-                return;
-            }
-            (a, b) = (moment / norm2, norm2 / before2);
-            if let Some(place) = self.per_norm2.get_mut(degree) {
-                *place = 1.0 / norm2;
-            }
-        }
-    }
-
-    /// The polynomial of a degree from the two below it; gives the sums of its squares and of t times them.
-    fn raise(&mut self, degree: usize, a: f64, b: f64) -> (f64, f64) {
-        let (below, own) = self.p.split_at_mut(degree);
-        let below: &[Fours] = below;
-        let (Some(own), Some(one)) = (own.first_mut(), below.last()) else { return (0.0, 0.0) };
-        // Of degree 1 there is but one below, and b is 0.
-        let two = degree.checked_sub(2).and_then(|two| below.get(two)).unwrap_or(one);
-        let (a, b) = (f64x4::splat(a), f64x4::splat(b));
-        let (mut squares, mut moments) = (f64x4::ZERO, f64x4::ZERO);
-        for (((own, t), one), two) in own.iter_mut().zip(&self.t).zip(one).zip(two).take(self.fours) {
-            *own = (*t - a) * *one - b * *two;
-            let square = *own * *own;
-            squares += square;
-            moments += *t * square;
-        }
-        (squares.reduce_add(), moments.reduce_add())
-    }
-
-    fn norm2(&self, degree: usize) -> f64 {
-        let Some(p) = self.p.get(degree) else { return 0.0 };
-        p.iter().take(self.fours).fold(f64x4::ZERO, |sum, p| sum + *p * *p).reduce_add()
-    }
-
-    /// Takes off what a polynomial has in common with lower ones.
-    fn clear_of_lower(&mut self, degree: usize) {
-        let (below, own) = self.p.split_at_mut(degree);
-        let Some(own) = own.first_mut() else { return };
-        for (lower, per_norm2) in below.iter().zip(self.per_norm2) {
-            let pairs = own.iter().zip(lower).take(self.fours);
-            let dot = pairs.fold(f64x4::ZERO, |sum, (a, b)| sum + *a * *b).reduce_add();
-            let part = f64x4::splat(dot * per_norm2);
-            own.iter_mut().zip(lower).take(self.fours).for_each(|(own, p)| *own -= part * *p);
-        }
-    }
-
-    /// Adds the row of weights of the fit at point `i` of the window; gives the sum of their squares.
-    fn row(&self, i: usize, weights: &mut Vec<[f64; LANES]>) -> f64 {
-        let at =
-            |p: &Fours| p.get(i / LANES).and_then(|p| p.as_array().get(i % LANES)).copied().unwrap_or(0.0);
-        let own = self.p.each_ref().map(at);
-        let [c0, c1, c2, c3] = [0, 1, 2, 3].map(|k: usize| {
-            own.get(k).zip(self.per_norm2.get(k)).map_or(0.0, |(own, per_norm2)| own * per_norm2)
-        });
-        let [p0, p1, p2, p3] = &self.p;
-        let points = p0.iter().zip(p1).zip(p2).zip(p3).take(self.fours);
-        let sum = points.map(|(((p0, p1), p2), p3)| *p0 * c0 + *p1 * c1 + *p2 * c2 + *p3 * c3);
-        weights.extend(sum.map(|weights| weights.to_array()));
-        c0 * own[0] + c1 * own[1] + c2 * own[2] + c3 * own[3]
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -361,17 +256,20 @@ mod tests {
         for (x, tolerance) in [(grid(200, 0.3).0, 1e-12), (linear, 1e-11), (clustered, 1e-9), (lonely, 1e-9)]
         {
             let grid = Grid::new(&x, &x);
-            for rung in 1..=4 {
-                let fits = grid.fits(rung).unwrap();
-                let width = 2 * USED[usize::from(rung) - 1] + 1;
-                for i in 0..x.len() {
+            let used = (0..4).map(|step| (grid.fits(step as u8 + 1).unwrap(), USED[step], 1));
+            let tried = (0..4).map(|step| (grid.tried(step).unwrap(), TRIED[step], STRIDE[step]));
+            for (fits, half, stride) in used.chain(tried) {
+                let width = 2 * half + 1;
+                for i in (0..x.len()).step_by(stride) {
                     let (from, row) = fits.row(i);
                     let expected = by_powers(&x[from..from + width], x[i]);
                     for (w, e) in row.iter().zip(&expected) {
-                        assert!((w - e).abs() < tolerance, "{rung} {i}: {w} {e}");
+                        assert!((w - e).abs() < tolerance, "{half} {i}: {w} {e}");
                     }
                     assert!(row[width..].iter().all(|w| *w == 0.0));
-                    assert!((row.iter().sum::<f64>() - 1.0).abs() < 1e-11, "a constant stays, {rung} {i}");
+                    assert!((row.iter().sum::<f64>() - 1.0).abs() < 1e-11, "a constant stays, {half} {i}");
+                    let norm2: f64 = row.iter().map(|w| w * w).sum();
+                    assert!((norm2 - fits.rows(i).norm2(i)).abs() < tolerance, "{half} {i}");
                 }
             }
         }

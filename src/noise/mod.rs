@@ -3,6 +3,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `grid` | what depends on the frequencies alone: difference weights, windows of the local fits |
+//! | `near_cubic`, `basis` | the weights of a local fit: quickly for usual grids, exactly for all |
 //! | `noise_level` | how large the noise is, point by point |
 //! | `receivers` | how noise of the receivers goes with the loop gain, for sweeps of few points |
 //! | `replicates` | noise from several sweeps of one loop: what they do not show alike |
@@ -21,9 +22,11 @@
 //! width, and the data choose it: the widest window that agrees within the noise with one of half its width. What is
 //! left of bias is then small beside the noise, and the stated uncertainty stays true (`examples/simulate`).
 
+mod basis;
 mod gain_phase;
 mod grid;
 mod lanes;
+mod near_cubic;
 mod noise_level;
 mod receivers;
 mod replicates;

@@ -128,15 +128,14 @@ impl Twins {
     /// Correlation of neighbouring samples of the difference: where that of samples k apart is r^k, the mean squares of differences
     /// over two steps and over one are as 1 + r to 1. What changes smoothly from level to level hardly enters either.
     fn find_correlation(&self) -> f64 {
-        let scale = |i: usize| {
-            let near = i.saturating_sub(ABOUT)..(i + ABOUT).min(self.powers.len());
-            let near = self.powers.get(near).unwrap_or(&[]);
-            let sum: f64 = near.iter().map(|p| p.ln_mag + p.angle).sum();
-            0.5 * sum / near.len().max(1) as f64
-        };
+        let powers: Vec<f64> = self.powers.iter().map(|p| p.ln_mag + p.angle).collect();
         let (mut one, mut two, mut count) = (0.0, 0.0, 0_u32);
+        let mut scales = [0.0; 4];
         for i in 0..self.difference.len().saturating_sub(2) {
-            let variance = scale(i);
+            if i % scales.len() == 0 {
+                scales = variances_about(&powers, i);
+            }
+            let variance = scales.get(i % scales.len()).copied().unwrap_or(0.0);
             if variance <= 0.0 || variance > LOST * LOST {
                 continue;
             }
@@ -155,6 +154,23 @@ impl Twins {
         let is_told = found >= CLEAR / f64::from(count).sqrt() && found < SMOOTH;
         if is_told { found.min(MOST) } else { 0.0 }
     }
+}
+
+/// Half of the mean of the powers about sample `i` and about each of the three behind it: four sums side by side, each in its order.
+fn variances_about(powers: &[f64], i: usize) -> [f64; 4] {
+    let whole = i.checked_sub(ABOUT).and_then(|from| powers.get(from..i + ABOUT + 3));
+    let Some(near) = whole else {
+        return [0, 1, 2, 3].map(|k| {
+            let near = (i + k).saturating_sub(ABOUT)..(i + k + ABOUT).min(powers.len());
+            let near = powers.get(near).unwrap_or(&[]);
+            0.5 * near.iter().sum::<f64>() / near.len().max(1) as f64
+        });
+    };
+    let mut sums = [0.0; 4];
+    for powers in near.windows(4) {
+        sums.iter_mut().zip(powers).for_each(|(sum, power)| *sum += power);
+    }
+    sums.map(|sum| 0.5 * sum / (2 * ABOUT) as f64)
 }
 
 /// Whether a sweep is rounded so coarsely, to 0.1 dB and 0.1 deg or more, that another one of the same loop may well have the same

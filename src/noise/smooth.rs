@@ -102,7 +102,7 @@ impl Noise {
         let Some(grid) = &self.grid else { return LocalError::default() };
         let nodes = curve.nodes(ln_f);
         let mut weights = [0.0; LONGEST];
-        let mut base = usize::MAX;
+        let (mut base, mut end) = (usize::MAX, 0);
         for (i, _) in nodes.clone() {
             let from = grid.fits(self.rung(i)).map_or(i, |fits| fits.row(i).0);
             base = base.min(from);
@@ -110,19 +110,22 @@ impl Noise {
         for (i, node) in nodes {
             match grid.fits(self.rung(i)) {
                 None => {
+                    end = end.max(i + 1);
                     if let Some(weight) = weights.get_mut(i - base) {
                         *weight += node;
                     }
                 }
                 Some(fits) => {
                     let (from, row) = fits.row(i);
+                    end = end.max(from + row.len());
                     let held = weights.get_mut(from - base..).unwrap_or(&mut []);
                     held.iter_mut().zip(row).for_each(|(sum, w)| *sum += node * w);
                 }
             }
         }
         let sigma = self.sigma.get(base..).unwrap_or(&[]);
-        let variance = correlated(weights.iter().zip(sigma).map(|(w, s)| w * s), self.correlation);
+        let pairs = weights.iter().zip(sigma).take(end.saturating_sub(base));
+        let variance = correlated(pairs.map(|(w, s)| w * s), self.correlation);
         let pooled = variance.sqrt() * student(self.level.dof(ln_f) * self.pooling());
         LocalError { ln_mag: pooled * self.shares[0], angle: pooled * self.shares[1] }
     }
@@ -177,6 +180,9 @@ fn limited(own: f64, of_sweeps: Option<[&Noise; 2]>, i: usize) -> f64 {
 
 /// Variance of a weighted sum of unit noise whose correlation is `r` to the power of the distance.
 fn correlated(weights: impl Iterator<Item = f64>, r: f64) -> f64 {
+    if r == 0.0 {
+        return weights.fold(0.0, |sum, w| sum + w * w);
+    }
     let (mut sum, mut before) = (0.0, 0.0);
     for w in weights {
         sum += w * (w + 2.0 * r * before);

@@ -121,7 +121,7 @@ pub fn write_lint_json(sink: impl Write, findings: &[Diagnostic]) -> io::Result<
 /// Only when the JSON writer fails, which it does not in memory.
 pub fn run_json(run: &RunOutcome) -> io::Result<Vec<u8>> {
     debug_assert!(is_finite(run), "a number that does not exist must be None: {run:?}");
-    let mut bytes = Vec::with_capacity(512 + 4096 * run.corners.len());
+    let mut bytes = Vec::with_capacity(1024 + 6144 * run.corners.len());
     serde_json::to_writer(&mut bytes, &RunHead(run))?;
     // The corners go inside of the head's braces.
     bytes.pop();

@@ -82,8 +82,9 @@ fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
         let inside = span.holds(x0) && span.holds(x1);
         let far = (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE;
-        let peak = peak_between(a0.max(a1), p1 - p0);
-        far.then_some(Gap { places: (x0, x1), peak, seen: Seen::Turn(p1 - p0) })
+        let gap =
+            || Gap { places: (x0, x1), peak: peak_between(a0.max(a1), p1 - p0), seen: Seen::Turn(p1 - p0) };
+        far.then(gap)
     })
 }
 

@@ -116,11 +116,12 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
         return None;
     }
     let lags = Lags::of(&pairs, crossover);
-    let doubled = lags.misfit(2.0);
+    // What misses by more is not told from what misses by that.
+    let doubled = lags.misfit(2.0, 1.001 * FITS);
     if doubled >= FITS {
         return None;
     }
-    let own = lags.misfit(1.0);
+    let own = lags.misfit(1.0, f64::INFINITY);
     (own > MISSES.max(TIMES * doubled)).then(|| Refusal {
         message: format!(
             "the phase is what twice the gain in dB makes it, and lies {} deg from what the gain itself makes it (Bode's gain-phase \
@@ -149,9 +150,9 @@ impl<'a> Lags<'a> {
         Self { pairs, relative, of_zeros }
     }
 
-    /// Least rms, rad, that any of the lags leaves between the phase and so many times what the gain makes it.
-    fn misfit(&self, times: f64) -> f64 {
-        let mut least = f64::INFINITY;
+    /// Least rms, rad, that any of the lags leaves between the phase and so many times what the gain makes it; `most` where all leave more.
+    fn misfit(&self, times: f64, most: f64) -> f64 {
+        let mut least = most * most * self.pairs.len() as f64;
         for lag in (0..LAGS).map(|k| k as f64 * LAG_STEP) {
             for of_zero in &self.of_zeros {
                 let mut squares = 0.0;

@@ -8,6 +8,7 @@ use super::columns::{Layout, UNUSED};
 use super::convert::{Numbers, convert};
 use super::dialect::Dialect;
 use super::fields::{Cutter, Field};
+use super::kept_column::KeptColumn;
 use super::number::{leading, number};
 use super::order::is_above;
 use super::samples::Samples;
@@ -39,7 +40,12 @@ pub(super) struct Room<'a> {
     pub fields: &'a mut Vec<Field>,
     /// The digits of the number at hand.
     pub digits: &'a mut Vec<u8>,
+    /// The frequencies of the file before.
+    pub frequencies: &'a mut KeptColumn,
 }
+
+/// Role of the field that holds the frequency: the first of the [`Numbers`].
+const FREQUENCY: u8 = 0;
 
 /// Adds all rows to the samples; false as soon as something is not right.
 pub(super) fn read_rows(rows: &Rows<'_>, room: &mut Room<'_>, samples: &mut Samples) -> bool {
@@ -56,7 +62,9 @@ fn read_parted<const BLANKS: bool>(rows: &Rows<'_>, room: &mut Room<'_>, samples
     let mut at = rows.start;
     let (mut not_rising, mut not_falling, mut before) = (false, false, f64::NAN);
     while let Some(start) = rows.dialect.next_row(rows.text, at) {
-        let next = rows.plain.and_then(|plain| straight::<BLANKS>(rows, plain, start, &mut numbers));
+        let (row, kept) = (samples.len(), &mut *room.frequencies);
+        let next =
+            rows.plain.and_then(|plain| straight::<BLANKS>(rows, plain, start, (row, kept), &mut numbers));
         let Some(next) = next.or_else(|| cut_up(rows, start, room, &mut numbers)) else { return false };
         at = next;
         let frequency_hz = rows.layout.hertz(&numbers);
@@ -89,13 +97,14 @@ fn straight<const BLANKS: bool>(
     rows: &Rows<'_>,
     plain: &[u8],
     start: usize,
+    (row, kept): (usize, &mut KeptColumn),
     numbers: &mut Numbers,
 ) -> Option<usize> {
     let dialect = rows.dialect;
     let mut rest = plain.get(start..)?;
     let mut roles = rows.roles.iter();
     while let Some(role) = roles.next() {
-        rest = field::<BLANKS>(skip_blanks(rest, dialect), *role, dialect, numbers)?;
+        rest = field::<BLANKS>(skip_blanks(rest, dialect), *role, dialect, (row, kept), numbers)?;
         let after = skip_blanks(rest, dialect);
         let parted = after.len() < rest.len();
         rest = after;
@@ -123,6 +132,7 @@ fn field<'a, const BLANKS: bool>(
     rest: &'a [u8],
     role: u8,
     dialect: Dialect<'_>,
+    (row, kept): (usize, &mut KeptColumn),
     numbers: &mut Numbers,
 ) -> Option<&'a [u8]> {
     let Some(into) = numbers.get_mut(usize::from(role)) else {
@@ -130,7 +140,7 @@ fn field<'a, const BLANKS: bool>(
         let length = unused::<BLANKS>(rest, dialect);
         return if BLANKS && length == 0 { None } else { rest.get(length..) };
     };
-    let (value, length) = leading(rest)?;
+    let (value, length) = if role == FREQUENCY { kept.number(row, rest, leading)? } else { leading(rest)? };
     if !value.is_finite() {
         return None;
     }

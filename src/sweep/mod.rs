@@ -11,6 +11,7 @@
 //! | `columns`, `recognise` | which columns are meant, by name, by position or by the standard names |
 //! | `fast_reader` | all rows, the short way: no place is kept, and nothing is explained |
 //! | `explaining_reader` | all rows again, the long way, when the short way met something that is not right |
+//! | `kept_column` | frequencies that the file before had as well, which need no parsing |
 //! | `number`, `convert` | a field to a number, the numbers of a row to ln magnitude and phase |
 //! | `order` | rising, falling or neither |
 //! | `sine_fit` | the loop gain from records over time |
@@ -42,6 +43,7 @@ mod foreign_files;
 #[cfg(feature = "formats")]
 mod formats;
 mod from_numbers;
+mod kept_column;
 mod number;
 mod order;
 mod problems;

@@ -6,6 +6,7 @@ use super::explaining_reader::read_rows_carefully;
 use super::fast_reader::{Room, Rows, read_rows};
 use super::fields::{Cutter, Field};
 use super::from_numbers::FEWEST_POINTS;
+use super::kept_column::KeptColumn;
 use super::order::put_in_order;
 use super::problems::{Source, uncut};
 #[cfg(not(feature = "formats"))]
@@ -33,6 +34,7 @@ pub struct Scratch {
     roles: Vec<u8>,
     fields: Vec<Field>,
     digits: Vec<u8>,
+    frequencies: KeptColumn,
 }
 
 impl Scratch {
@@ -152,7 +154,7 @@ fn read_file(
     scratch: &mut Scratch,
     samples: &mut Samples,
 ) -> Result<(), Vec<Diagnostic>> {
-    let Scratch { text: buffer, plain, header, order, roles, fields, digits } = scratch;
+    let Scratch { text: buffer, plain, header, order, roles, fields, digits, frequencies } = scratch;
     let dialect = Dialect::new(reading, file)?;
     let source = decode(bytes, reading, file, dialect, buffer)?;
     let text = source.text.as_bytes();
@@ -168,7 +170,7 @@ fn read_file(
     let plain = (way.straight && !quotes).then(|| with_point(text, dialect, plain));
     let start = first_of_numbers(text, dialect, reading, &first);
     let rows = Rows { text, plain, start, dialect, layout: &layout, roles };
-    let mut room = Room { cutter, fields, digits };
+    let mut room = Room { cutter, fields, digits, frequencies };
     if way.short
         && read_rows(&rows, &mut room, samples)
         && samples.len() >= FEWEST_POINTS
