@@ -13,6 +13,8 @@ mod make_line;
 
 use loopgauge::history::Address;
 use loopgauge::manual::{CHAPTERS, chapter};
+use loopgauge::measurand::Measurand;
+use loopgauge::quantity::Unit;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -169,6 +171,15 @@ fn the_spec_walked_through_is_that_of_the_demo() {
     let reading = blocks("files", "yaml").into_iter().find(|block| block.starts_with("reading:")).unwrap();
     let reading = loopgauge::spec::load_reading(reading.as_bytes(), "reading.yaml").unwrap();
     assert_eq!((reading.delimiter, reading.decimal, reading.skip_rows), (';', ',', 2));
+}
+
+#[test]
+fn every_quantity_is_defined() {
+    let text = chapter("computing").unwrap().text;
+    for own in Measurand::ALL {
+        let unit = if own.unit() == Unit::One { "number" } else { own.unit().symbol() };
+        assert!(text.contains(&format!("| `{}` | {unit} | ", own.name())), "{}", own.name());
+    }
 }
 
 #[test]

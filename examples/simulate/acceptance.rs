@@ -37,15 +37,15 @@ struct Place {
 /// Wrong verdicts at each place for each quantity, and all verdicts that were given or withheld.
 #[derive(Clone, Default)]
 struct Counts {
-    wrong: [[Share; PLACES.len()]; Truth::KNOWN.len()],
-    undecided: [[usize; PLACES.len()]; Truth::KNOWN.len()],
+    wrong: [[Share; PLACES.len()]; Measurand::ALL.len()],
+    undecided: [[usize; PLACES.len()]; Measurand::ALL.len()],
     corners: usize,
     invalid: usize,
 }
 
 impl Counts {
     fn add(&mut self, other: &Self) {
-        for q in 0..6 {
+        for q in 0..Measurand::ALL.len() {
             for p in 0..PLACES.len() {
                 self.wrong[q][p].add(other.wrong[q][p]);
                 self.undecided[q][p] += other.undecided[q][p];
@@ -56,8 +56,8 @@ impl Counts {
     }
 }
 
-/// One limit for each quantity that the loop has. `odd` turns the crossover's limit to an upper one.
-fn limits(truth: &Truth, usual: &[f64; Truth::KNOWN.len()], place: Place, odd: bool) -> Vec<OneSided> {
+/// One limit for each quantity that the loop has. `odd` turns the limit of a place in frequency to an upper one.
+fn limits(truth: &Truth, usual: &[f64; Measurand::ALL.len()], place: Place, odd: bool) -> Vec<OneSided> {
     let mut list = Vec::new();
     for quantity in Truth::KNOWN {
         let Some(value) = truth.get(quantity) else { continue };
@@ -67,7 +67,7 @@ fn limits(truth: &Truth, usual: &[f64; Truth::KNOWN.len()], place: Place, odd: b
         }
         // A phase margin's limit is held against its magnitude.
         let value = value.abs();
-        let is_max = odd && quantity == Measurand::Crossover;
+        let is_max = odd && quantity.is_place();
         let to_bad = if is_max == place.bad { -1.0 } else { 1.0 };
         let at = value + to_bad * (HAIR * value + place.expanded * usual[quantity as usize]);
         if at > 0.0 {
@@ -126,8 +126,8 @@ fn try_setting(subjects: &Subjects, setting: &Setting) -> Counts {
 fn usual(
     bench: &mut Bench,
     sweep: &mut impl FnMut() -> loopgauge::sweep::Samples,
-) -> [f64; Truth::KNOWN.len()] {
-    let mut sums = [(0.0, 0.0); Truth::KNOWN.len()];
+) -> [f64; Measurand::ALL.len()] {
+    let mut sums = [(0.0, 0.0); Measurand::ALL.len()];
     for _ in 0..PILOTS {
         let corner = bench.judge(&[sweep()]);
         for quantity in Truth::KNOWN {

@@ -27,11 +27,11 @@ const LEAST_REPEATS: usize = 8;
 /// One sweep's values.
 struct Sweep {
     /// Error and expanded uncertainty of each quantity that truth and measurement have.
-    values: [Option<(f64, f64)>; Truth::KNOWN.len()],
+    values: [Option<(f64, f64)>; Measurand::ALL.len()],
     /// Measured crossovers less true ones.
     crossings: Option<i64>,
     /// One of truth and measurement has the quantity, the other has not; or no uncertainty is given.
-    lacking: [bool; Truth::KNOWN.len()],
+    lacking: [bool; Measurand::ALL.len()],
     invalid: Vec<(String, String)>,
 }
 
@@ -56,9 +56,9 @@ fn try_setting(subjects: &Subjects, setting: &Setting, with_chain: bool) -> Trie
         let chain = Chain::draw(&declared, &mut random);
         let corner = bench.judge(&[grid.take(&chain, &noise, &mut random)]);
         let mut sweep = Sweep {
-            values: [None; Truth::KNOWN.len()],
+            values: [None; Measurand::ALL.len()],
             crossings: corner.measured.map(|m| m.crossings as i64 - truth.crossovers.len() as i64),
-            lacking: [false; Truth::KNOWN.len()],
+            lacking: [false; Measurand::ALL.len()],
             invalid: invalid(&corner)
                 .map(|(check, message)| (check.to_owned(), message.to_owned()))
                 .collect(),
@@ -191,7 +191,7 @@ fn by(report: &mut Report, tried: &[Tried], name: &str, key: impl Fn(&Setting) -
     let mut groups: BTreeMap<String, Vec<Cell>> = BTreeMap::new();
     for one in tried {
         let cells =
-            groups.entry(key(&one.setting)).or_insert_with(|| vec![Cell::default(); Truth::KNOWN.len()]);
+            groups.entry(key(&one.setting)).or_insert_with(|| vec![Cell::default(); Measurand::ALL.len()]);
         Truth::KNOWN.iter().for_each(|&q| cells[q as usize].take(one, q));
     }
     let cell = |c: &Cell| format!("{} / {}", c.inside.text(), text(c.ratio(), 2));

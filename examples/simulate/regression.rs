@@ -65,8 +65,7 @@ fn try_pair(
         let now = Side { value: value(now, quantity)?, station: station(&declared, name) };
         let then = Side { value: value(&then, quantity)?, station: station(&declared, "one") };
         let Change { value, u, .. } = change(quantity, &now, &[then], 2.0)?;
-        let change =
-            if quantity == Measurand::Crossover { now_true / then_true - 1.0 } else { now_true - then_true };
+        let change = if quantity.is_relative() { now_true / then_true - 1.0 } else { now_true - then_true };
         Some((value - change).abs() <= 2.0 * u?)
     };
     let both =

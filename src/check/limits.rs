@@ -34,10 +34,18 @@ pub(crate) struct Judge<'a> {
     pub gain_tolerance: Option<Decibel>,
 }
 
-/// What to do about a limit that lies inside the uncertainty, by what makes most of it.
+/// What to do about a limit that lies inside the uncertainty.
 fn undecided(budget: &Budget, at_hz: f64) -> String {
+    format!(
+        "the limit lies inside the uncertainty; {}; or make room in the design",
+        most_of_it(budget, at_hz)
+    )
+}
+
+/// What makes most of an uncertainty, and what to do about that.
+pub(super) fn most_of_it(budget: &Budget, at_hz: f64) -> String {
     let place = frequency_text(at_hz);
-    let remedy = match budget.largest() {
+    match budget.largest() {
         Some(Source::Noise) => {
             format!("most of it is noise: near {place} inject more as long as the result stays, measure more narrowly, or average repeats")
         }
@@ -61,8 +69,7 @@ fn undecided(budget: &Budget, at_hz: f64) -> String {
         Some(Source::Gain | Source::Phase) | None => {
             "calibrate the measuring chain better and declare it in `accuracy`".to_owned()
         }
-    };
-    format!("the limit lies inside the uncertainty; {remedy}; or make room in the design")
+    }
 }
 
 fn window<T: Copy>(window: &Window<T>, number: impl Fn(T) -> f64) -> Limit {

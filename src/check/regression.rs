@@ -2,6 +2,7 @@
 
 use super::compared::Compared;
 use super::context::Context;
+use super::limits::most_of_it;
 use super::measure::{Estimate, Quantities};
 use super::outcome::{Against, CheckOutcome};
 use super::wording::{frequency_text, value_against, value_alone, value_text};
@@ -15,7 +16,7 @@ use crate::decision::{Limit, Verdict, decide};
 use crate::measurand::{Measurand, Unwelcome};
 use crate::quantity::{Unit, number};
 use crate::spec::{DecisionRule, Regression};
-use crate::uncertainty::Chain;
+use crate::uncertainty::{Budget, Chain};
 
 /// What a comparison has to go by.
 pub(super) struct Gate<'a> {
@@ -312,8 +313,10 @@ impl Comparison<'_> {
                  unit's own good result"
             }
             Verdict::Undecided => {
-                "the allowed change lies inside the uncertainty; most of it is noise or distance between the points: inject more as \
-                 long as the result stays, sweep more densely, or average repeats"
+                // The chain's part is told above.
+                let own = Budget { gain: 0.0, phase: 0.0, delay: 0.0, ..self.now.budget };
+                let most = most_of_it(&own, self.now.at_hz);
+                return Some(format!("the allowed change lies inside the uncertainty; {most}"));
             }
             _ => return None,
         };
