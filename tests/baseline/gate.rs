@@ -88,6 +88,10 @@ fn another_station_widens_the_change() {
         if verdict == "undecided" && station != Some("bench-3") {
             assert!(text(&margin["remedy"]).contains("station"), "{margin}");
         }
+        // The chain is the same, there is hardly any noise, and the points lie close: what is left is what the spec declares.
+        if verdict == "undecided" && station == Some("bench-3") {
+            assert!(text(&margin["remedy"]).contains("most of it is the impedance ratio"), "{margin}");
+        }
     }
     // The same station, declared otherwise since, is another chain.
     room.edit("specs/gauge.yaml", "phase: 0.5 deg\n", "phase: 0.4 deg\n");
