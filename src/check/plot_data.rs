@@ -260,7 +260,8 @@ fn turn(sweep: &Analysed, band: Option<Span>) -> f64 {
 /// Indices of the points that carry the curve.
 fn keep(points: &[PlotPoint]) -> Vec<usize> {
     let candidates: Vec<usize> = extremes(points, MOST_POINTS).collect();
-    let at = |c: usize| candidates.get(c).and_then(|&i| points.get(i));
+    let found = candidates.iter().filter_map(|&i| points.get(i));
+    let places: Vec<(f64, &PlotPoint)> = found.map(|point| (point.hz.ln(), point)).collect();
     let last = candidates.len().saturating_sub(1);
     let mut kept = vec![false; candidates.len()];
     for end in [0, last] {
@@ -272,9 +273,9 @@ fn keep(points: &[PlotPoint]) -> Vec<usize> {
     // memory).
     let mut open = vec![(0, last)];
     while let Some((from, to)) = open.pop() {
-        let (Some(a), Some(b)) = (at(from), at(to)) else { continue };
-        let off = |c: usize| at(c).map_or(0.0, |p| distance(a, b, p));
-        let farthest = (from + 1..to).map(|c| (off(c), c)).max_by(|x, y| x.0.total_cmp(&y.0));
+        let (Some(a), Some(b)) = (places.get(from), places.get(to)) else { continue };
+        let between = places.iter().enumerate().take(to).skip(from + 1);
+        let farthest = between.map(|(c, p)| (distance(a, b, p), c)).max_by(|x, y| x.0.total_cmp(&y.0));
         let Some((_, middle)) = farthest.filter(|(off, _)| *off > 1.0) else { continue };
         if let Some(flag) = kept.get_mut(middle) {
             *flag = true;
@@ -284,9 +285,14 @@ fn keep(points: &[PlotPoint]) -> Vec<usize> {
     candidates.into_iter().zip(kept).filter_map(|(i, kept)| kept.then_some(i)).collect()
 }
 
-/// How far `p` lies from the straight line between `a` and `b`, over log frequency, in units of the slack.
-fn distance(a: &PlotPoint, b: &PlotPoint, p: &PlotPoint) -> f64 {
-    let share = (p.hz / a.hz).ln() / (b.hz / a.hz).ln();
+/// How far `p` lies from the straight line between `a` and `b`, over log frequency, in units of the slack. Each comes with its log
+/// frequency.
+fn distance(
+    (ln_a, a): &(f64, &PlotPoint),
+    (ln_b, b): &(f64, &PlotPoint),
+    (ln_p, p): &(f64, &PlotPoint),
+) -> f64 {
+    let share = (ln_p - ln_a) / (ln_b - ln_a);
     let off = |of: fn(&PlotPoint) -> f64| (of(p) - of(a) - share * (of(b) - of(a))).abs();
     (off(|p| p.gain_db) / GAIN_SLACK_DB).max(off(|p| p.angle_deg) / ANGLE_SLACK_DEG)
 }
@@ -345,9 +351,9 @@ mod tests {
         let kept = keep(&all);
         assert!(kept.len() < all.len());
         for pair in kept.windows(2) {
-            let (a, b) = (all[pair[0]], all[pair[1]]);
-            for p in &all[pair[0]..=pair[1]] {
-                assert!(distance(&a, &b, p) <= 1.0 + 1e-9);
+            let placed = |k: usize| (all[k].hz.ln(), &all[k]);
+            for k in pair[0]..=pair[1] {
+                assert!(distance(&placed(pair[0]), &placed(pair[1]), &placed(k)) <= 1.0 + 1e-9);
             }
         }
     }

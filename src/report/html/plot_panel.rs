@@ -198,29 +198,29 @@ impl Strip {
         let rows = (0..).map(f64::from).take_while(|k| *k <= steps).map(|k| top + k * LINE);
         let places =
             [wanted].into_iter().chain(rows).flat_map(|base| [(prefers_left, base), (!prefers_left, base)]);
-        let cost = |(is_left, base): &(bool, f64)| {
-            let hidden = NARROW_AND_WIDE
-                .into_iter()
-                .map(|width| self.hidden(across, at, (*is_left, *base), words, width))
-                .sum::<f64>();
-            hidden + 0.01 * (base - wanted).abs() + if *is_left == prefers_left { 0.0 } else { 0.3 }
+        let beside = [false, true]
+            .map(|is_left| NARROW_AND_WIDE.map(|width| self.beside(across, at, is_left, words, width)));
+        let cost = |(is_left, base): (bool, f64)| {
+            let [right, left] = &beside;
+            let hidden = if is_left { left } else { right }.iter().map(|own| own.hidden(base)).sum::<f64>();
+            hidden + 0.01 * (base - wanted).abs() + if is_left == prefers_left { 0.0 } else { 0.3 }
         };
-        places.min_by(|a, b| cost(a).total_cmp(&cost(b))).unwrap_or((prefers_left, wanted))
+        let places = places.map(|place| (cost(place), place));
+        places.min_by(|a, b| a.0.total_cmp(&b.0)).map_or((prefers_left, wanted), |(_, place)| place)
     }
 
-    /// How many places of curves words would hide in a plot of this width, pixels; what leaves the plot counts the most.
-    fn hidden(&self, across: &Across, at: i32, (is_left, base): (bool, f64), words: &str, width: f64) -> f64 {
+    /// What stands beside an upright line of a plot of this width, pixels, over the length of words.
+    fn beside(&self, across: &Across, at: i32, is_left: bool, words: &str, width: f64) -> Beside {
         let x = |at: i32| width * across.percent(at) / 100.0;
         // Text is short: it fits an f64.
         let length = LETTER * words.chars().count() as f64;
         let (from, to) =
             if is_left { (x(at) - 9.0 - length, x(at) - 9.0) } else { (x(at) + 9.0, x(at) + 9.0 + length) };
-        let beyond = (-from).max(to - width).max(0.0);
-        let is_hidden = |(at, value): &&(i32, f64)| {
-            let (x, y) = (x(*at), self.pixels(*value));
-            (from - 3.0..=to + 3.0).contains(&x) && (base - 13.0..=base + 4.0).contains(&y)
-        };
-        100.0 * beyond + self.taken.iter().filter(is_hidden).count() as f64
+        let inside = self.taken.iter().filter(|(at, _)| (from - 3.0..=to + 3.0).contains(&x(*at)));
+        Beside {
+            beyond: (-from).max(to - width).max(0.0),
+            curves: inside.map(|(_, value)| self.pixels(*value)).collect(),
+        }
     }
 
     /// Notes where a curve runs, with places between its points, so that no stretch of it is overlooked.
@@ -293,6 +293,22 @@ impl Strip {
 pub(crate) fn round(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The room on one side of an upright line.
+struct Beside {
+    /// How far words would leave the plot, pixels.
+    beyond: f64,
+    /// Heights of the curves there, pixels.
+    curves: Vec<f64>,
+}
+
+impl Beside {
+    /// How many places of curves words on this base line would hide; what leaves the plot counts the most.
+    fn hidden(&self, base: f64) -> f64 {
+        let is_hidden = |y: &&f64| (base - 13.0..=base + 4.0).contains(*y);
+        100.0 * self.beyond + self.curves.iter().filter(is_hidden).count() as f64
+    }
 }
 
 #[cfg(test)]
