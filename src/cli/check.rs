@@ -185,13 +185,18 @@ fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Conso
     std::thread::scope(|scope| {
         // The next batch is judged while one is recorded and written.
         let (sender, judged) = mpsc::sync_channel(0);
-        scope.spawn(|| {
+        let ahead = std::thread::Builder::new().spawn_scoped(scope, || {
             // Fails when nobody takes any more.
             let _ = batches().try_for_each(move |batch| sender.send(judge_batch(batch)));
         });
-        for (batch, done) in batches().zip(judged) {
+        let mut take = |batch: &[RunPlace], done: Vec<Done>| {
             told.record(&done, console);
             batch.iter().zip(done).for_each(|(place, done)| told.add(place, done, console));
+        };
+        match ahead {
+            Ok(_) => batches().zip(judged).for_each(|(batch, done)| take(batch, done)),
+            // No room for one more thread: one after the other.
+            Err(_) => batches().for_each(|batch| take(batch, judge_batch(batch))),
         }
     });
     progress.end();

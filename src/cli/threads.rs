@@ -24,7 +24,7 @@ pub fn start(jobs: Option<NonZeroUsize>) -> Result<rayon::ThreadPool, String> {
         None => asked,
         Some(space) => {
             let arena = if std::env::var_os(ONE_ARENA).is_some_and(|most| most == "1") { 0 } else { ARENA };
-            let fitting = fitting(space, EACH + arena)?;
+            let fitting = fitting(space, arena)?;
             let cores = || std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
             if asked == 0 { cores() } else { asked }.min(fitting)
         }
@@ -40,15 +40,24 @@ struct Space {
     used: u64,
 }
 
-/// Threads that fit into a bounded address space, of which each more takes `each` bytes; why not even one does.
-fn fitting(space: Space, each: u64) -> Result<usize, String> {
-    let Some(more) = space.bound.checked_sub(space.used + LEAST) else {
-        let (found, least) = (space.bound >> 20, (space.used + LEAST).div_ceil(1 << 20));
+/// Threads that fit into a bounded address space, where the C library sets aside `arena` bytes for each; why not even one does.
+fn fitting(space: Space, arena: u64) -> Result<usize, String> {
+    // The first thread of work and the one that works ahead of the outputs have arenas, too: they are taken without being asked for, and
+    // what is left may be too little for everything else.
+    let least = space.used + LEAST + 2 * arena;
+    let Some(more) = space.bound.checked_sub(least) else {
+        let [found, least] = [space.bound >> 20, least.div_ceil(1 << 20)];
+        let help = if arena == 0 {
+            String::new()
+        } else {
+            let with_one = (space.used + LEAST).div_ceil(1 << 20);
+            format!(", or {with_one} MiB with `{ONE_ARENA}=1` in the environment")
+        };
         return Err(format!(
-            "the address space is bounded to {found} MiB (`ulimit -v`), at least {least} MiB are needed"
+            "the address space is bounded to {found} MiB (`ulimit -v`), at least {least} MiB are needed{help}"
         ));
     };
-    Ok(1 + usize::try_from(more / each).unwrap_or(MOST))
+    Ok(1 + usize::try_from(more / (EACH + arena)).unwrap_or(MOST))
 }
 
 /// The address space of this process; `None` where it has no bound, or the system does not tell.
@@ -88,12 +97,22 @@ mod tests {
     #[test]
     fn no_more_threads_than_the_address_space_holds() {
         let used = 16 << 20;
-        let threads = |bytes: u64| fitting(Space { bound: used + bytes, used }, EACH);
+        let threads = |bytes: u64| fitting(Space { bound: used + bytes, used }, 0);
         assert_eq!(threads(LEAST), Ok(1));
         assert_eq!(threads(LEAST + EACH - 1), Ok(1));
         assert_eq!(threads(LEAST + 3 * EACH), Ok(4));
+        let with_arenas = |bytes: u64| fitting(Space { bound: used + bytes, used }, ARENA);
+        assert_eq!(with_arenas(LEAST + 3 * ARENA + EACH - 1), Ok(1));
+        assert_eq!(with_arenas(LEAST + 3 * ARENA + EACH), Ok(2));
+        let told = with_arenas(LEAST + 2 * ARENA - 1).unwrap_err();
+        assert!(
+            told.ends_with(
+                "at least 184 MiB are needed, or 56 MiB with `MALLOC_ARENA_MAX=1` in the environment"
+            ),
+            "{told}"
+        );
         let told = threads(LEAST - 1).unwrap_err();
-        assert!(told.contains("bounded to 55 MiB") && told.contains("at least 56 MiB"), "{told}");
-        assert!(fitting(Space { bound: used - 1, used }, EACH).is_err());
+        assert!(told.contains("bounded to 55 MiB") && told.contains("at least 56 MiB are needed"), "{told}");
+        assert!(fitting(Space { bound: used - 1, used }, 0).is_err());
     }
 }
