@@ -16,8 +16,8 @@ struct Kept {
     value: f64,
 }
 
-/// Nothing that is written: of a text with a mark behind it the last byte is not 0.
-const NONE: Kept = Kept { text: 0, shift: 0, value: 0.0 };
+/// Nothing that is written: no text is shifted to end in a 1.
+const NONE: Kept = Kept { text: 1, shift: 8, value: 0.0 };
 
 /// The numbers of one column, row by row.
 #[derive(Debug, Clone, Default)]
@@ -82,6 +82,16 @@ mod tests {
         let kept = column.number(0, texts[4].as_bytes(), |_| None);
         assert_eq!(kept, Some((100.0, 3)), "the same text is not parsed again");
         assert_eq!(column.number(1, texts[4].as_bytes(), |_| None), None, "another row");
+    }
+
+    /// A row that was skipped has no number, not even for bytes that are all 0.
+    #[test]
+    fn a_skipped_row_is_parsed() {
+        let mut column = KeptColumn::default();
+        assert_eq!(column.number(2, b"100,1,2\n1000,2,3\n", leading), Some((100.0, 3)));
+        for bytes in [[0; 16], [1; 16], *b"\x01\0\0\0\0\0\0\0\0\0\0\0\0\0\0\0"] {
+            assert_eq!(column.number(1, &bytes, |_| None), None, "{bytes:?}");
+        }
     }
 
     /// Long numbers, and short rests of a file, are parsed each time.
