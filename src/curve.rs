@@ -154,7 +154,8 @@ impl Curve {
         })
     }
 
-    fn first_node(&self, interval: usize) -> usize {
+    /// The first of the four samples that the interpolation over an interval hangs on.
+    pub(crate) fn first_node(&self, interval: usize) -> usize {
         interval.saturating_sub(1).min(self.len().saturating_sub(4))
     }
 

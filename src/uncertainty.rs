@@ -348,4 +348,53 @@ mod tests {
         );
         assert!((budget.delay - TAU * 1e4 * 1e-9).abs() < 1e-15);
     }
+
+    /// 3 dB more are a level 1.4125 times as strong: a change in proportion is off by the change over 0.4125 at the weaker
+    /// level and over 1 - 1/1.4125 = 0.2921 at the stronger one. Beyond 6.02 dB, twice the level, the change itself is the bound.
+    #[test]
+    fn a_change_with_the_level_is_drawn_back_to_no_level() {
+        let close = |got: f64, wanted: f64| assert!((got / wanted - 1.0).abs() < 1e-4, "{got} {wanted}");
+        let three = LevelChange { step_db: 3.0 };
+        close(three.uncertainty(0.5, 0.0), 0.5 / 0.412_54 / 3f64.sqrt());
+        close(three.uncertainty(-0.5, 0.3), 0.4 / 0.412_54 / 3f64.sqrt());
+        assert_eq!(three.uncertainty(0.3, 0.5), 0.0);
+        close(three.uncertainty_above(-0.5), 0.5 / 0.292_05 / 3f64.sqrt());
+        let twenty = LevelChange { step_db: 20.0 };
+        close(twenty.uncertainty(0.5, 0.0), 0.5 / 3f64.sqrt());
+        close(twenty.uncertainty_above(0.5), 0.5 / 0.9 / 3f64.sqrt());
+    }
+
+    /// Half-widths of rectangular distributions over the square root of 3 (JCGM 100:2008, 4.3.7); 2 pi f is 62 832 rad/s.
+    #[test]
+    fn the_chain_brings_its_errors_to_a_point() {
+        let at = located(2f64.ln(), 0.0, 1.0, 1.0).point;
+        let close = |got: f64, wanted: f64| assert!((got / wanted - 1.0).abs() < 1e-9, "{got} {wanted}");
+        let chain =
+            Chain { gain_np: 0.03, phase_rad: 0.03, delay_s: 0.04 / (TAU * 1e4), impedance_ratio: 0.0 };
+        let [ln_mag, angle] = chain.errors(&at);
+        close(ln_mag, 0.03 / 3f64.sqrt());
+        close(angle, 0.05 / 3f64.sqrt());
+        // |1 - 1/T'| is a half at T' = 2: 0.5 of the disc's radius 0.2 makes 0.05 of both.
+        let [ln_mag, angle] = Chain { impedance_ratio: 0.2, ..chain }.errors(&at);
+        close(ln_mag, (0.03f64 / 3f64.sqrt()).hypot(0.05));
+        close(angle, (0.05f64 / 3f64.sqrt()).hypot(0.05));
+    }
+
+    #[test]
+    fn every_source_is_told_in_the_other_unit() {
+        let budget = Budget {
+            gain: 1.0,
+            phase: 2.0,
+            delay: 3.0,
+            noise: 4.0,
+            density: 5.0,
+            rounding: 6.0,
+            level: 7.0,
+            impedance_ratio: 8.0,
+        };
+        let scaled = budget.scaled(3.0).sources();
+        for ((source, scaled), (_, own)) in scaled.into_iter().zip(budget.sources()) {
+            assert_eq!(scaled, 3.0 * own, "{source:?}");
+        }
+    }
 }

@@ -114,6 +114,12 @@ mod tests {
             decide(80.0, None, &fifty, GUARDED),
             Decision { verdict: Verdict::Undecided, conformity: None }
         );
+        let most = limit(None, Some(50.0));
+        let verdict = |value| decide(value, Some(1.0), &most, GUARDED).verdict;
+        let all = [(48.0, Verdict::Pass), (48.01, Verdict::Undecided), (52.0, Verdict::Undecided)];
+        for (value, wanted) in all.into_iter().chain([(52.01, Verdict::Fail), (70.0, Verdict::Fail)]) {
+            assert_eq!(verdict(value), wanted, "{value}");
+        }
         let narrow = limit(Some(9.9), Some(10.1));
         assert_eq!(decide(10.0, Some(1.0), &narrow, GUARDED).verdict, Verdict::Undecided);
     }
@@ -123,6 +129,8 @@ mod tests {
         let rule = DecisionRule { rule: Rule::Simple, coverage: 2.0 };
         assert_eq!(decide(50.0, Some(9.0), &limit(Some(50.0), None), rule).verdict, Verdict::Pass);
         assert_eq!(decide(49.9, Some(9.0), &limit(Some(50.0), None), rule).verdict, Verdict::Fail);
+        assert_eq!(decide(50.0, None, &limit(None, Some(50.0)), rule).verdict, Verdict::Pass);
+        assert_eq!(decide(50.1, None, &limit(None, Some(50.0)), rule).verdict, Verdict::Fail);
     }
 
     #[test]

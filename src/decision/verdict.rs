@@ -101,4 +101,9 @@ mod tests {
         assert_eq!(Verdict::worst([NotJudged, Pass]), Some(Pass));
         assert_eq!(Verdict::worst([NotJudged]), None);
     }
+
+    #[test]
+    fn a_word_is_padded_as_a_column_asks() {
+        assert_eq!(format!("{Pass:>6}|{Fail:<6}|"), "  pass|fail  |");
+    }
 }

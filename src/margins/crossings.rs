@@ -273,12 +273,68 @@ fn bracketed_root(f: &Cubic, level: f64, from: f64, to: f64, side_at_from: i8) -
 
 #[cfg(test)]
 mod tests {
-    use super::Line;
+    use super::*;
+    use crate::margins::rough_curves::{Steps, rough_curve};
 
     #[test]
     fn lines_are_counted_for_any_phase() {
         let between = |low, high| Line::EveryTurn.between(low, high);
         assert_eq!(between(-7.0, 13.0), -1..3);
         assert!(between(1e300, 2e300).count() <= 1 && between(-2e300, -1e300).count() <= 1);
+        for (low, high, is_there) in
+            [(-1.0, 1.0, true), (0.0, 1.0, true), (-1.0, 0.0, true), (1.0, 2.0, false)]
+        {
+            assert_eq!(Line::Zero.between(low, high).count() == 1, is_there, "{low} {high}");
+            assert_eq!(Line::Zero.between(-high, -low).count() == 1, is_there, "{low} {high}");
+        }
+    }
+
+    /// Between two close stations of the interpolated curve the number of crossings is odd exactly when the line lies between
+    /// their values; every crossing lies on its line, and goes the way of the slope.
+    fn are_those_of_a_scan(
+        curve: &Curve,
+        found: &[Crossing],
+        read: fn(&Point) -> f64,
+        slope: fn(&Point) -> f64,
+        turns: bool,
+    ) -> usize {
+        const STATIONS: u32 = 40;
+        let lines = |value: f64| if turns { (value / TAU).floor() } else { f64::from(value >= 0.0) };
+        let mut seen = 0;
+        for i in 0..curve.len() - 1 {
+            let piece = curve.piece(i);
+            let place = |k: u32| piece.width * f64::from(k) / f64::from(STATIONS);
+            for k in 0..STATIONS {
+                let (from, to) = (place(k), place(k + 1));
+                let [a, b] = [from, to].map(|s| read(&piece.at(s)));
+                let between = (lines(b) - lines(a)).abs() as usize;
+                let inside = |c: &&Crossing| (from..to).contains(&(c.point.ln_f - piece.origin));
+                let number = found.iter().filter(inside).count();
+                assert!(number >= between && (number - between) % 2 == 0, "{i} {k}: {a} {b}, {number}");
+                seen += number;
+            }
+        }
+        for crossing in found {
+            let value = read(&crossing.point);
+            let off = if turns { crate::curve::wrap(value) } else { value };
+            assert!(off.abs() < 1e-9, "{crossing:?}");
+            let wanted = if slope(&crossing.point) > 0.0 { Direction::Rising } else { Direction::Falling };
+            assert_eq!(crossing.direction, wanted, "{crossing:?}");
+        }
+        assert_eq!(seen, found.len());
+        seen
+    }
+
+    #[test]
+    fn no_crossing_of_a_rough_curve_is_overlooked() {
+        let (mut crossings, mut seen) = (Crossings::default(), [0; 2]);
+        for seed in 0..400 {
+            let curve = rough_curve(seed, if seed % 2 == 0 { Steps::Alike } else { Steps::Uneven }, 2.0);
+            crossings.find(&curve);
+            let (of_gain, of_phase) = (&crossings.gain, &crossings.phase);
+            seen[0] += are_those_of_a_scan(&curve, of_gain, |p| p.ln_mag, |p| p.mag_slope, false);
+            seen[1] += are_those_of_a_scan(&curve, of_phase, |p| p.angle, |p| p.angle_slope, true);
+        }
+        assert!(seen.iter().all(|number| *number > 300), "{seen:?}");
     }
 }

@@ -125,12 +125,14 @@ fn straight(first: &Crossing, last: &Crossing, curve: &Curve, noise: &Noise, lin
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysed::Analysed;
     use crate::noise::simulated_noise::{grid, line, sweep};
+    use std::f64::consts::TAU;
 
     /// Crossings of a hand-drawn ln magnitude over x = ln(f / 1 kHz), with the noise of a noisy line (0.01 for a sample).
     fn merged(ln_mag: &dyn Fn(f64) -> f64) -> Crossings {
         let hz = grid(50);
-        let own = sweep(&hz, &line, &|_| [0.01; 2], 1);
+        let own = noisy_line(&hz);
         let values: Vec<f64> = hz.iter().map(|f| ln_mag((f / 1e3).ln())).collect();
         let mut curve = Curve::new();
         curve.follow(&own.raw, &values, own.curve.angle());
@@ -144,6 +146,10 @@ mod tests {
         crossings
     }
 
+    fn noisy_line(hz: &[f64]) -> Analysed {
+        sweep(hz, &line, &|_| [0.01; 2], 1)
+    }
+
     /// Three crossings at -0.3, 0 and 0.3 with extrema of 0.0104 times the scale between them.
     fn three(x: f64, scale: f64) -> f64 {
         -scale * x * (x - 0.3) * (x + 0.3)
@@ -155,7 +161,20 @@ mod tests {
         let [crossing] = own.gain.as_slice() else { panic!("{:?}", own.gain) };
         assert!((crossing.point.ln_f - 1e3_f64.ln()).abs() < 0.05);
         assert_eq!((crossing.point.ln_mag, crossing.direction), (0.0, Direction::Falling));
-        assert!(crossing.point.mag_slope < 0.0);
+        // The straight line between the nearest samples on both sides that stand out of twice the noise.
+        let hz = grid(50);
+        let (noise, angle) = (noisy_line(&hz).noise, noisy_line(&hz).curve.angle().to_vec());
+        let x = |i: usize| (hz[i] / 1e3).ln();
+        let is_off = |i: &usize| three(x(*i), 0.1).abs() > 2.0 * noise.shares()[0] * noise.fit()[*i];
+        let from = (0..hz.len()).rev().filter(|i| x(*i) < -0.3).find(is_off).unwrap();
+        let to = (0..hz.len()).filter(|i| x(*i) > 0.3).find(is_off).unwrap();
+        let (y0, y1) = (three(x(from), 0.1), three(x(to), 0.1));
+        let (width, share) = (x(to) - x(from), y0 / (y0 - y1));
+        let close = |got: f64, wanted: f64| assert!((got - wanted).abs() < 1e-9, "{got} {wanted}");
+        close(crossing.point.ln_f, 1e3_f64.ln() + x(from) + share * width);
+        close(crossing.point.mag_slope, (y1 - y0) / width);
+        close(crossing.point.angle, angle[from] + share * (angle[to] - angle[from]));
+        close(crossing.point.angle_slope, (angle[to] - angle[from]) / width);
         let [merged] = own.merged.as_slice() else { panic!("{:?}", own.merged) };
         assert!(merged.is_one() && merged.count == 3 && merged.of_gain);
         assert!((merged.ln_f.0 - merged.ln_f.1 + 0.6).abs() < 1e-3);
@@ -186,6 +205,27 @@ mod tests {
         assert_eq!(own.merged.iter().map(|m| m.count).collect::<Vec<_>>(), [2]);
     }
 
+    /// Between two samples of 0.01 the cubic through them and their neighbours at 1 dips to 9/16 of both, less 1/16 of the
+    /// neighbours: -0.11.
+    #[test]
+    fn two_crossings_between_two_samples_merge_by_the_dip_between_them() {
+        let step = std::f64::consts::LN_10 / 50.0;
+        let dip = |scale: f64| {
+            let of = move |x: f64| scale * if (x - 0.5 * step).abs() < step { 0.01 } else { 1.0 };
+            let own = merged(&of);
+            (own.gain.len(), own.merged.len())
+        };
+        assert_eq!((dip(1.0), dip(0.01)), ((2, 0), (0, 1)));
+    }
+
+    #[test]
+    fn a_touch_is_never_one_with_a_crossing() {
+        // Touches at the sample at x = 0, falls through 0 at 0.3; far below the noise between.
+        let own = merged(&|x| -0.01 * x * x * (x - 0.3));
+        let directions: Vec<Direction> = own.gain.iter().map(|c| c.direction).collect();
+        assert_eq!((directions, own.merged.len()), (vec![Direction::Touching, Direction::Falling], 0));
+    }
+
     #[test]
     fn without_noise_nothing_merges() {
         let hz = grid(50);
@@ -200,8 +240,10 @@ mod tests {
         for scale in [0.05, 5.0] {
             // Less than a turn at both ends: no other ray is met.
             let angle = |x: f64| three(x, scale) / (1.0 + x * x).powf(1.5);
-            let own = sweep(&hz, &|x| [-1.0 - x, angle(x)], &|_| [0.01; 2], 2);
+            // One turn further on: the same ray.
+            let own = sweep(&hz, &|x| [-1.0 - x, TAU + angle(x)], &|_| [0.01; 2], 2);
             assert!(own.crossings.merged.iter().all(|m| !m.of_gain));
+            assert!(own.crossings.phase.iter().all(|c| (c.point.angle - TAU).abs() < 1e-9));
             counts.push(own.crossings.phase.len());
         }
         assert_eq!(counts, [1, 3]);

@@ -19,7 +19,11 @@ mod gain;
 mod merge;
 mod method;
 mod phase;
+#[cfg(test)]
+mod rough_curves;
 mod stability;
+#[cfg(test)]
+mod tests;
 
 pub use crossings::{Crossing, Crossings, Direction, Merged};
 pub use delay::{delay_margin, delay_margin_of};
