@@ -310,7 +310,10 @@ mod tests {
                 let between = (lines(b) - lines(a)).abs() as usize;
                 let inside = |c: &&Crossing| (from..to).contains(&(c.point.ln_f - piece.origin));
                 let number = found.iter().filter(inside).count();
-                assert!(number >= between && (number - between) % 2 == 0, "{i} {k}: {a} {b}, {number}");
+                assert!(
+                    number >= between && (number - between).is_multiple_of(2),
+                    "{i} {k}: {a} {b}, {number}"
+                );
                 seen += number;
             }
         }
