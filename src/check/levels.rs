@@ -8,6 +8,7 @@ use crate::quantity::{Condition, number};
 use crate::run::Excitation;
 use crate::spec::CriticalPoint;
 use crate::sweep::Samples;
+use std::cmp::Ordering;
 use std::collections::HashSet;
 
 /// Levels closer than this, dB, are one level written in two ways.
@@ -157,8 +158,9 @@ fn take(
     into: &mut Analysed,
 ) -> bool {
     let mut seen = HashSet::new();
-    let members: Vec<&SweepInput<'_>> =
+    let mut members: Vec<&SweepInput<'_>> =
         level.members.iter().filter_map(|&m| sweeps.get(m)).filter(|s| seen.insert(s.fingerprint)).collect();
+    sparsest_first(&mut members);
     match members.as_slice() {
         [] => false,
         [only] => {
@@ -183,6 +185,26 @@ fn take(
             scatter
         }
     }
+}
+
+/// Repeats in an order that does not hang on the order in which they were listed, as far as their frequencies differ: the one with the
+/// fewest points where all overlap first, since the mean stands on the points of the first and has no more of them than each has measured.
+fn sparsest_first(repeats: &mut [&SweepInput<'_>]) {
+    fn hz<'a>(sweep: &SweepInput<'a>) -> &'a [f64] {
+        sweep.samples.frequency_hz()
+    }
+    let [first, others @ ..] = &*repeats else { return };
+    if others.iter().all(|other| hz(other) == hz(first)) {
+        return;
+    }
+    let end = |of: fn(&[f64]) -> Option<&f64>, sweep: &SweepInput<'_>| of(hz(sweep)).copied().unwrap_or(0.0);
+    let from = repeats.iter().map(|sweep| end(<[f64]>::first, sweep)).fold(0.0, f64::max);
+    let to = repeats.iter().map(|sweep| end(<[f64]>::last, sweep)).fold(f64::INFINITY, f64::min);
+    let inside = |sweep: &SweepInput<'_>| hz(sweep).iter().filter(|f| (from..=to).contains(*f)).count();
+    repeats.sort_by(|a, b| {
+        let by_grid = || hz(a).partial_cmp(hz(b)).unwrap_or(Ordering::Equal);
+        inside(a).cmp(&inside(b)).then_with(by_grid)
+    });
 }
 
 /// Mean of ln magnitude and of phase (unwrapped to the first), on the first one's points inside the range of all. Whether `scatter` holds
@@ -280,10 +302,12 @@ mod tests {
                 samples
             })
             .collect();
+        one_level(all.iter().chain(all.first()))
+    }
+
+    fn one_level<'a>(repeats: impl Iterator<Item = &'a Samples>) -> Analysed {
         let entry = SweepEntry { files: vec!["a.csv".to_owned()], excitation: None, actual: Vec::new() };
-        let inputs: Vec<SweepInput<'_>> = all
-            .iter()
-            .chain(all.first())
+        let inputs: Vec<SweepInput<'_>> = repeats
             .map(|samples| SweepInput {
                 entry: &entry,
                 samples,
@@ -297,6 +321,26 @@ mod tests {
         prepare(&levels, &inputs, CriticalPoint::MinusOne, None, &mut Scratch::default(), &mut own);
         let [own] = own;
         own
+    }
+
+    #[test]
+    fn the_order_of_repeats_says_nothing() {
+        let sweep = |from: f64, per_decade: u32, count: u32, bump: f64| {
+            let mut samples = Samples::default();
+            for k in 0..count {
+                let hz = from * 10f64.powf(f64::from(k) / f64::from(per_decade));
+                samples.push(hz, (1e3 / hz).ln() + bump * (0.1 * f64::from(k)).sin(), 1.0 - 0.01 * hz.ln());
+            }
+            samples
+        };
+        // The second has fewer points, but more where both are; the third lies beside the first by a millionth.
+        let all = [sweep(10.0, 20, 80, 0.01), sweep(90.0, 50, 60, 0.02), sweep(10.000_01, 20, 80, 0.03)];
+        for [a, b] in [[0, 1], [0, 2], [1, 2]] {
+            let [one, other] = [[a, b], [b, a]].map(|order| one_level(order.iter().map(|k| &all[*k])));
+            assert_eq!((&one.raw, &one.curve), (&other.raw, &other.curve), "{a} {b}");
+            let sparser = &all[if [a, b] == [1, 2] { 2 } else { 0 }];
+            assert!(one.raw.frequency_hz().iter().all(|hz| sparser.frequency_hz().contains(hz)), "{a} {b}");
+        }
     }
 
     fn near(own: f64, expected: f64, relative: f64) {

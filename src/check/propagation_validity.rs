@@ -9,7 +9,7 @@
 
 use crate::analysed::Analysed;
 use crate::curve::{Point, Span, wrap};
-use crate::margins::{Crossing, Everywhere, Line, Located, Place};
+use crate::margins::{Crossing, Everywhere, Line, Located, Place, Sensitivity};
 use crate::measurand::Unwelcome;
 use crate::uncertainty::Chain;
 
@@ -111,11 +111,18 @@ impl Law<'_> {
         of: fn(&Crossing) -> Option<Located>,
     ) -> Vec<f64> {
         let list = line.crossings(&self.sweep.crossings);
-        let most = located.value.abs() + REACH * u * 2f64.sqrt();
+        let may_be_less = |other: &Located| {
+            let [gain, phase] = self.errors(other.point.ln_f);
+            let Sensitivity { ln_gain, phase: of_phase } = other.sensitivity;
+            let own = (gain * ln_gain).hypot(phase * of_phase);
+            // A rival that the law tells nothing of may be anywhere.
+            let clear = other.value.abs() - located.value.abs() >= REACH * own.hypot(u);
+            !clear
+        };
         list.iter()
             .filter(|_| list.len() > 1)
             .filter(|c| c.point.ln_f != located.point.ln_f && self.span.holds(c.point.ln_f))
-            .filter(|c| of(c).is_some_and(|other| other.value.abs() < most))
+            .filter(|c| of(c).is_some_and(|other| may_be_less(&other)))
             .map(|c| c.point.ln_f)
             .collect()
     }

@@ -115,7 +115,8 @@ pub fn split(text: &str) -> Result<(f64, &str), QuantityError> {
     if !value.is_finite() {
         return Err(QuantityError::NotFinite { found: text.to_owned() });
     }
-    Ok((value, unit.trim_start()))
+    // A minus before 0 says nothing.
+    Ok((value + 0.0, unit.trim_start()))
 }
 
 /// Length of the number at the start of `bytes`; `None` when there is none.
@@ -179,6 +180,7 @@ mod tests {
     fn reads_what_the_format_allows() {
         assert_eq!(parse::<Hertz>("8 kHz").unwrap().hz(), 8e3);
         assert_eq!(parse::<Hertz>("8kHz").unwrap().hz(), 8e3);
+        assert!(parse::<Decibel>("-0 dB").unwrap().db().is_sign_positive());
         assert_eq!(parse::<Hertz>("+1.5e2 Hz").unwrap().hz(), 150.0);
         assert_eq!(parse::<Hertz>("0.1 MHz").unwrap().hz(), 1e5);
         assert_eq!(parse::<Seconds>("5 us").unwrap().s(), 5e-6);
