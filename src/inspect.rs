@@ -282,11 +282,19 @@ struct Seen<'a> {
 impl<'a> Seen<'a> {
     fn of(sweep: &'a Analysed, critical_point: CriticalPoint) -> Self {
         let span = sweep.curve.span();
-        let subject =
-            Subject { sweep, second: None, span, begins_late: false, open_loop_poles: 0, critical_point };
+        // No chain is declared without a spec.
+        let chain = Chain::default();
+        let subject = Subject {
+            sweep,
+            second: None,
+            span,
+            begins_late: false,
+            open_loop_poles: 0,
+            critical_point,
+            chain,
+        };
         let found = usable(&subject);
         let part = found.clone().unwrap_or_else(|_| Usable::whole(span));
-        let chain = Chain::default();
         let errors = Errors::of_chain(&chain);
         let quantities = Quantities::of(sweep, &part, &errors, COVERAGE, &mut Trials::default());
         Self { subject, found, part, quantities }

@@ -291,6 +291,20 @@ mod tests {
         assert!((20.0 * (w_re * 0.1) / std::f64::consts::LN_10 - 0.45323).abs() < 0.02);
         assert!(((w_im * 0.1).to_degrees() - 4.96).abs() < 0.01);
         assert!((w_re.hypot(w_im) - 1.0).abs() < 1e-12);
+        // |1 + 1/T| = 1/2 at T = 2 and 180 deg of the textbook: 0.5 of the radius, of both parts of a value at once.
+        let far = located(2f64.ln(), 0.0, 3.0, 4.0);
+        let none = LocalError::default();
+        assert!((chain.budget(&far, none, none, none).impedance_ratio - 0.05 * 0.5 * 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_budget_is_written_with_four_digits_and_without_silent_sources() {
+        let budget =
+            Budget { gain: -0.012_345_678, noise: 1_234_567.0, density: 1e-300, ..Budget::default() };
+        assert_eq!(
+            serde_json::to_string(&budget).unwrap(),
+            r#"{"gain":0.01235,"noise":1235000.0,"density":1e-300}"#
+        );
     }
 
     #[test]

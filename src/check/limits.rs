@@ -285,23 +285,29 @@ impl Judge<'_> {
             (Some(min), None) if above(min) => Verdict::Pass,
             _ => Verdict::Undecided,
         };
+        let at = frequency_text(bound.at_hz);
+        let (why, remedy) = if bound.by_chain {
+            let remedy = "calibrate the chain and declare a smaller `accuracy.phase`, `accuracy.delay` or `impedance_ratio`; or make room \
+                          in the design";
+            (format!("at {at} an error of the measuring chain may hide a phase crossover"), remedy)
+        } else {
+            let remedy = "sweep on to where the phase crosses, so that the margin itself can be read";
+            let why = "no phase crossover in the band; the attenuation at";
+            (format!("{why} {at}, supposing that the gain goes on falling"), remedy)
+        };
         CheckOutcome {
             value: Some(bound.value),
             uncertainty: expanded,
             unit: Some(Unit::Db),
             limit: Some(limit),
             at_hz: Some(bound.at_hz),
-            remedy: (verdict != Verdict::Pass).then(|| {
-                "sweep on to where the phase crosses, so that the margin itself can be read".to_owned()
-            }),
+            remedy: (verdict != Verdict::Pass).then(|| remedy.to_owned()),
             ..CheckOutcome::bare(
                 name,
                 verdict,
                 format!(
-                    "gain margin {} (no phase crossover in the band; the attenuation at {}, supposing that the gain goes \
-                     on falling), limit {}{}",
+                    "gain margin {} ({why}), limit {}{}",
                     value_against(bound.value, expanded, Unit::Db, true, &limit),
-                    frequency_text(bound.at_hz),
                     limit_text(&limit, Unit::Db),
                     self.why_unknown(&bound)
                 ),

@@ -1,5 +1,6 @@
 //! The measured quantities of one sweep, with their standard uncertainties.
 
+use super::hidden_crossing::{hidden_by_chain, hidden_by_points};
 use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
 use super::propagation_validity::Law;
@@ -24,6 +25,8 @@ pub struct Estimate {
     pub at_hz: f64,
     /// Whether the value is a lower bound.
     pub at_least: bool,
+    /// Whether it is one because the measuring chain may hide a phase crossover there.
+    pub by_chain: bool,
     /// What each source contributes to the standard uncertainty, by the law of propagation.
     pub budget: Budget,
     /// Whether the uncertainty was simulated, because that law fails here.
@@ -48,6 +51,7 @@ impl Estimate {
             u,
             at_hz: located.point.hz(),
             at_least: false,
+            by_chain: false,
             budget,
             simulated: false,
         }
@@ -174,8 +178,14 @@ impl Bench<'_, '_> {
     fn measure(&mut self, measurand: Measurand) -> Option<Estimate> {
         let Method { scale, read, place } = Method::of(measurand);
         let Analysed { curve, crossings, .. } = self.sweep;
-        let (located, at_least) = read(curve, crossings, self.span)?.parts();
-        let mut own = Estimate { at_least, ..self.estimate(&located, scale) };
+        let (mut located, mut at_least) = read(curve, crossings, self.span)?.parts();
+        let mut by_chain = false;
+        if measurand == Measurand::GainMargin
+            && let Some(nearer) = hidden_by_chain(self.sweep, self.errors.chain, self.span, located.value)
+        {
+            (located, at_least, by_chain) = (nearer, true, true);
+        }
+        let mut own = Estimate { at_least, by_chain, ..self.estimate(&located, scale) };
         if at_least {
             return Some(own);
         }
@@ -221,52 +231,15 @@ fn bounded(found: Option<Estimate>, sweep: &Analysed, usable: &Usable) -> (Optio
     match (found, above) {
         (Some(found), Some(above)) if found.value > above => {
             // No gain above reaches beyond that; where it is above 0 dB, or not known, there is no bound.
-            let bound = Estimate { value: above, at_least: true, ..found };
+            let bound = Estimate { value: above, at_least: true, by_chain: false, ..found };
             if above > 0.0 { (Some(bound), None) } else { (None, Some(Open::Above)) }
         }
-        (Some(found), _) if found.at_least => match room(sweep, usable.span) {
+        (Some(found), _) if found.at_least => match hidden_by_points(sweep, usable.span) {
             Some(ln_f) => (None, Some(Open::Between { at_hz: ln_f.exp() })),
             None => (Some(found), None),
         },
         (found, _) => (found, None),
     }
-}
-
-/// Standard deviations by which a sample must lie beyond the ray to have crossed it.
-const CROSSED: f64 = 3.0;
-/// Coverage factor of the noise and of the interpolation's error.
-const COVERED: f64 = 2.0;
-/// Phase from point to point, rad, beyond which the curve between them is a guess.
-const GUESS: f64 = std::f64::consts::FRAC_PI_2;
-/// Noise of a sample, rad, from which on such a step may be noise.
-const NOISY: f64 = 0.1;
-
-/// A place below 0 dB where the phase may meet the ray although the curve does not: ln f.
-fn room(sweep: &Analysed, span: Span) -> Option<f64> {
-    let Analysed { curve, raw, noise, .. } = sweep;
-    let share = noise.shares()[1];
-    let at = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(0.0);
-    let off = |angle: f64| wrap(angle).abs();
-    for (i, &x) in curve.ln_f().iter().enumerate() {
-        if !span.holds(x) || at(curve.ln_mag(), i) >= 0.0 {
-            continue;
-        }
-        let (smooth, own) = (at(curve.angle(), i), at(raw.angle(), i));
-        let (fit, sigma) = (share * at(noise.fit(), i), share * at(noise.sigma(), i));
-        let beyond = (wrap(own) > 0.0) != (wrap(smooth) > 0.0) && off(own) < GUESS;
-        let crossed = beyond && off(own) > CROSSED * sigma;
-        let within_noise = fit > 0.0 && off(smooth) < COVERED * fit;
-        let between = curve.ln_f().get(i + 1).filter(|next| span.holds(**next)).is_some_and(|next| {
-            let middle = 0.5 * (x + next);
-            let error = COVERED * curve.interpolation_error(middle).angle;
-            let step = (at(raw.angle(), i + 1) - own).abs();
-            (step > GUESS && sigma < NOISY) || off(curve.at(middle).angle) < error
-        });
-        if crossed || within_noise || between {
-            return Some(x);
-        }
-    }
-    None
 }
 
 /// The judged part of a sweep: the band as far as the sweep covers it, or the whole sweep without a band.
@@ -281,7 +254,7 @@ mod tests {
 
     fn estimate(value: f64, u: f64) -> Estimate {
         let budget = Budget { density: u, ..Budget::default() };
-        Estimate { value, u: Some(u), at_hz: 1e3, at_least: false, budget, simulated: false }
+        Estimate { value, u: Some(u), at_hz: 1e3, at_least: false, by_chain: false, budget, simulated: false }
     }
 
     /// 63.3 deg at one crossover, 66 deg give or take 8 at another: the smaller of both may be 58.

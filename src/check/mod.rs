@@ -31,6 +31,7 @@ mod circuit;
 mod compared;
 mod context;
 mod corner;
+mod hidden_crossing;
 mod level_change;
 mod levels;
 mod limits;

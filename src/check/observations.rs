@@ -7,6 +7,7 @@ use crate::curve::Span;
 use crate::margins::{Direction, Merged};
 use crate::sanity::{Plateau, Subject, plateau, spike_text};
 use crate::spec::{Band, Corner, GainAt, Spec};
+use crate::uncertainty::Chain;
 
 /// The findings of the judged sweep, one sentence each.
 pub(crate) fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &Corner) -> Vec<String> {
@@ -28,6 +29,7 @@ pub(crate) fn observations(sweep: &Analysed, span: Span, spec: &Spec, corner: &C
         begins_late: false,
         open_loop_poles: spec.open_loop_poles,
         critical_point: spec.critical_point,
+        chain: Chain::of(spec),
     };
     if let Some(flat) = plateau(&subject).filter(|flat| carries_a_limit(flat.span, corner)) {
         findings.push(flat_text(&flat));

@@ -62,7 +62,7 @@ pub(super) fn check_name(measurand: Measurand) -> String {
 
 /// The measured quantity as the baseline keeps it.
 pub(super) fn value_of(measured: &Quantities, measurand: Measurand) -> Option<AcceptedValue> {
-    measured.estimate(measurand).map(|Estimate { value, u, at_hz, at_least, budget, simulated }| {
+    measured.estimate(measurand).map(|Estimate { value, u, at_hz, at_least, budget, simulated, .. }| {
         AcceptedValue { value, u, at_hz, at_least, simulated, budget }
     })
 }

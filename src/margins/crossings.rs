@@ -328,6 +328,25 @@ mod tests {
         seen
     }
 
+    /// Three turns on, and level but for one sample: the first sample lies on the line, or beside it.
+    #[test]
+    fn the_first_sample_may_lie_on_the_line() {
+        let phase_crossings = |first: f64| {
+            let values: Vec<f64> = (0..6).map(|k| 3.0 * TAU + if k == 0 { first } else { 0.5 }).collect();
+            let mut curve = rough_curve(1, Steps::Alike, 1.0);
+            let hz: Vec<f64> = (0..6).map(|k| 100.0 * 1.1f64.powi(k)).collect();
+            let mut samples = crate::sweep::Samples::default();
+            hz.iter().zip(&values).for_each(|(hz, angle)| samples.push(*hz, -1.0, *angle));
+            curve.fill(&samples, crate::spec::CriticalPoint::PlusOne);
+            let mut crossings = Crossings::default();
+            crossings.find(&curve);
+            crossings.phase.iter().map(|c| (c.point.hz(), c.direction)).collect::<Vec<_>>()
+        };
+        let [(hz, direction)] = phase_crossings(0.0)[..] else { panic!("{:?}", phase_crossings(0.0)) };
+        assert!((hz - 100.0).abs() < 1e-9 && direction == Direction::Rising);
+        assert_eq!(phase_crossings(0.3), []);
+    }
+
     #[test]
     fn no_crossing_of_a_rough_curve_is_overlooked() {
         let (mut crossings, mut seen) = (Crossings::default(), [0; 2]);

@@ -72,7 +72,9 @@ pub fn gain_margin(curve: &Curve, crossings: &Crossings, span: Span) -> GainMarg
     }
 }
 
-fn attenuation(point: Point) -> Located {
+/// How far the gain at a point lies below 0 dB, dB: the gain margin if the phase crossover were there.
+#[must_use]
+pub fn attenuation(point: Point) -> Located {
     Located { value: -db(point.ln_mag), point, sensitivity: Sensitivity { ln_gain: -DB, phase: 0.0 } }
 }
 

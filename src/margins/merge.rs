@@ -157,7 +157,9 @@ mod tests {
 
     #[test]
     fn three_crossings_within_noise_are_one() {
-        let own = merged(&|x| three(x, 0.1));
+        // Steeper on one side, so that the straight line does not meet 0 dB half way.
+        let shape = |x: f64| three(x, 0.1) * (0.4 * x).exp();
+        let own = merged(&shape);
         let [crossing] = own.gain.as_slice() else { panic!("{:?}", own.gain) };
         assert!((crossing.point.ln_f - 1e3_f64.ln()).abs() < 0.05);
         assert_eq!((crossing.point.ln_mag, crossing.direction), (0.0, Direction::Falling));
@@ -165,10 +167,10 @@ mod tests {
         let hz = grid(50);
         let (noise, angle) = (noisy_line(&hz).noise, noisy_line(&hz).curve.angle().to_vec());
         let x = |i: usize| (hz[i] / 1e3).ln();
-        let is_off = |i: &usize| three(x(*i), 0.1).abs() > 2.0 * noise.shares()[0] * noise.fit()[*i];
+        let is_off = |i: &usize| shape(x(*i)).abs() > 2.0 * noise.shares()[0] * noise.fit()[*i];
         let from = (0..hz.len()).rev().filter(|i| x(*i) < -0.3).find(is_off).unwrap();
         let to = (0..hz.len()).filter(|i| x(*i) > 0.3).find(is_off).unwrap();
-        let (y0, y1) = (three(x(from), 0.1), three(x(to), 0.1));
+        let (y0, y1) = (shape(x(from)), shape(x(to)));
         let (width, share) = (x(to) - x(from), y0 / (y0 - y1));
         let close = |got: f64, wanted: f64| assert!((got - wanted).abs() < 1e-9, "{got} {wanted}");
         close(crossing.point.ln_f, 1e3_f64.ln() + x(from) + share * width);
@@ -243,7 +245,11 @@ mod tests {
             // One turn further on: the same ray.
             let own = sweep(&hz, &|x| [-1.0 - x, TAU + angle(x)], &|_| [0.01; 2], 2);
             assert!(own.crossings.merged.iter().all(|m| !m.of_gain));
-            assert!(own.crossings.phase.iter().all(|c| (c.point.angle - TAU).abs() < 1e-9));
+            for Crossing { point, .. } in &own.crossings.phase {
+                assert!((point.angle - TAU).abs() < 1e-9, "{point:?}");
+                let wanted = -1.0 - (point.ln_f - 1e3f64.ln());
+                assert!((point.ln_mag - wanted).abs() < 0.02, "{point:?}");
+            }
             counts.push(own.crossings.phase.len());
         }
         assert_eq!(counts, [1, 3]);

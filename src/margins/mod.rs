@@ -28,8 +28,8 @@ mod tests;
 pub use crossings::{Crossing, Crossings, Direction, Merged};
 pub use delay::{delay_margin, delay_margin_of};
 pub use gain::{
-    Extreme, GainMargin, gain_at, gain_extreme, gain_margin, gain_margin_of, gain_reduction_margin,
-    gain_reduction_margin_of,
+    Extreme, GainMargin, attenuation, gain_at, gain_extreme, gain_margin, gain_margin_of,
+    gain_reduction_margin, gain_reduction_margin_of,
 };
 pub use method::{Everywhere, Line, Method, Place, Value};
 pub use phase::{crossover, phase_margin, phase_margin_of};

@@ -238,6 +238,7 @@ mod tests {
     use crate::analysed::Analysed;
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;
+    use crate::uncertainty::Chain;
     use num_complex::Complex64;
 
     /// Closure of a textbook loop gain over s = jf, f from 0.01 to 1000.
@@ -256,6 +257,7 @@ mod tests {
             begins_late: false,
             open_loop_poles: poles,
             critical_point: CriticalPoint::MinusOne,
+            chain: Chain::default(),
         })
     }
 

@@ -1,6 +1,6 @@
-//! Places where noise leaves open whether the gain reaches 0 dB.
+//! Places where noise, or the accuracy of the measuring chain, leaves open whether the gain reaches 0 dB.
 //!
-//! The curve is followed with the hysteresis of its own noise (coverage factor 2). Between a stretch surely above 0 dB and one
+//! The curve is followed with the hysteresis of its own noise and of what the chain may be off by (coverage factor 2). Between a stretch surely above 0 dB and one
 //! surely below there is one crossover, however often the samples between them seem to cross. Between two stretches on one
 //! side, and at an end of the band, there may be two more or none.
 
@@ -9,6 +9,7 @@ use super::{Refusal, Subject};
 use crate::analysed::Analysed;
 use crate::curve::db;
 use crate::quantity::{number, with_unit};
+use crate::uncertainty::Chain;
 
 /// Coverage factor of the noise, and of what the points leave open.
 const COVERAGE: f64 = 2.0;
@@ -18,6 +19,8 @@ const BEYOND: f64 = 1.5;
 /// On both sides of a place in doubt the gain must come away from it by this many times its expanded noise, else it is a wiggle of a
 /// curve that passes 0 dB slowly.
 const AWAY: f64 = 1.5;
+/// An error of the chain moves the whole curve, so that no wiggle is its work: a small part of it is kept for what noise does not tell.
+const STEADY: f64 = 0.1;
 /// Expanded noise below this, neper (0.001 dB), leaves nothing open: rounding.
 const SILENT: f64 = 1e-4;
 
@@ -43,7 +46,16 @@ struct Doubt {
     height: f64,
     /// Expanded noise there, neper.
     noise: f64,
+    /// What the chain may be off by there, expanded, neper.
+    chain: f64,
     at_end: bool,
+}
+
+impl Doubt {
+    /// How far the curve must come away from it, neper.
+    fn away(&self) -> f64 {
+        AWAY * self.noise.max(STEADY * self.chain)
+    }
 }
 
 /// The first place where the number of crossovers is open.
@@ -80,15 +92,24 @@ fn explain_between(ln_f: f64, height: f64, open: f64) -> Refusal {
 
 fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
-    if !noise.is_known() {
+    let is_exact = subject.chain == Chain::default();
+    if !noise.is_known() && is_exact {
         return None;
     }
-    let scale = COVERAGE * noise.shares()[0];
+    let scale = if noise.is_known() { COVERAGE * noise.shares()[0] } else { 0.0 };
+    // Where the gain is far from 0 dB nothing hangs on it.
+    let off_by = |height: f64, ln_f: f64| {
+        let is_far = is_exact || height > MOST;
+        if is_far { 0.0 } else { (COVERAGE * subject.chain.errors(&curve.at(ln_f))[0]).min(MOST) }
+    };
     let from = curve.ln_f().partition_point(|&x| x < subject.span.from && !subject.span.holds(x));
     let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
     let (x, values, fit) =
         (curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?);
     let credible = |doubt: &Doubt| {
+        if doubt.height <= doubt.chain {
+            return true;
+        }
         let i = curve.interval(doubt.ln_f);
         let about = scatter(subject, i.saturating_sub(ABOUT), (i + ABOUT + 1).min(curve.len()));
         about.is_none_or(|scatter| doubt.noise <= CREDIBLE * scatter)
@@ -97,16 +118,18 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let mut before = f64::INFINITY;
     let mut open: Option<Doubt> = None;
     for (i, ((&ln_f, &value), fit)) in x.iter().zip(values).zip(fit).enumerate() {
-        let expanded = (scale * fit).min(MOST);
         let height = value.abs();
+        let (of_noise, of_chain) = ((scale * fit).min(MOST), off_by(height, ln_f));
+        let expanded = of_noise.hypot(of_chain);
         let last = std::mem::replace(&mut before, height);
         let beyond = side != 0.0 && side != value.signum();
-        if height <= if beyond { BEYOND * expanded } else { expanded } {
+        if height <= if beyond { (BEYOND * of_noise).hypot(of_chain) } else { expanded } {
             if expanded > SILENT {
                 let here = Doubt {
                     ln_f,
                     height: if side == 0.0 { height } else { value * side },
-                    noise: expanded,
+                    noise: of_noise,
+                    chain: of_chain,
                     at_end: side == 0.0,
                 };
                 open = lower(open, here);
@@ -121,8 +144,8 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
             continue;
         }
         match open {
-            Some(doubt) if height > doubt.height + AWAY * doubt.noise => {
-                if peak > doubt.height + AWAY * doubt.noise && credible(&doubt) {
+            Some(doubt) if height > doubt.height + doubt.away() => {
+                if peak > doubt.height + doubt.away() && credible(&doubt) {
                     return Some(doubt);
                 }
                 (open, peak) = (None, height);
@@ -138,14 +161,15 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
                 i.checked_sub(1).and_then(|k| lowest(x.get(k..)?, values.get(k..)?, side))
             && height.abs() < expanded
         {
-            open = lower(open, Doubt { ln_f, height, noise: expanded, at_end: false });
+            open = lower(open, Doubt { ln_f, height, noise: of_noise, chain: of_chain, at_end: false });
         }
     }
     // Open to the end: what lies beyond decides.
     let last = curve.at(subject.span.to);
     let last_noise =
         noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| (scale * fit).min(MOST));
-    open.filter(|doubt| last.ln_mag.abs() <= last_noise && credible(doubt))
+    let reach = last_noise.hypot(off_by(last.ln_mag.abs(), last.ln_f));
+    open.filter(|doubt| last.ln_mag.abs() <= reach && credible(doubt))
         .map(|doubt| Doubt { at_end: true, ..doubt })
 }
 
@@ -170,20 +194,31 @@ fn lowest(x: &[f64], values: &[f64], side: f64) -> Option<(f64, f64)> {
 
 fn explain(doubt: &Doubt) -> Refusal {
     let place = with_unit(doubt.ln_f.exp(), "Hz");
-    let (gain, noise) = (number(db(doubt.height.abs()), 2), number(db(doubt.noise), 2));
-    let open = if doubt.at_end {
-        "the band ends before that is decided, so noise leaves the number of crossovers open"
+    let by_chain = doubt.chain > doubt.noise;
+    let size = number(db(if by_chain { doubt.chain } else { doubt.noise }), 2);
+    let (cause, named) = if by_chain {
+        ("the accuracy of the measuring chain", format!("the measuring chain may be off by {size} dB"))
     } else {
-        "noise leaves open whether it crosses, and with it the number of crossovers"
+        ("noise", format!("its noise is {size} dB"))
+    };
+    let open = if doubt.at_end {
+        format!("the band ends before that is decided, so {cause} leaves the number of crossovers open")
+    } else {
+        format!("{cause} leaves open whether it crosses, and with it the number of crossovers")
     };
     let beyond = if doubt.at_end { ", or move that end of the band" } else { "" };
+    let gain = number(db(doubt.height.abs()), 2);
     Refusal {
-        message: format!(
-            "at {place} the gain comes within {gain} dB of 0 dB, its noise is {noise} dB: {open}"
-        ),
-        remedy: format!(
-            "inject more, measure more narrowly or average, and sweep more densely near {place}{beyond}"
-        ),
+        message: format!("at {place} the gain comes within {gain} dB of 0 dB, {named}: {open}"),
+        remedy: if by_chain {
+            format!(
+                "calibrate the chain and declare a smaller `accuracy.gain` or `impedance_ratio`{beyond}, or make room in the design"
+            )
+        } else {
+            format!(
+                "inject more, measure more narrowly or average, and sweep more densely near {place}{beyond}"
+            )
+        },
     }
 }
 
@@ -239,6 +274,35 @@ mod tests {
         assert!(told.message.contains("the points there leave"), "{}", told.message);
         assert_eq!(peak(-0.3, 200.0), None);
         assert_eq!(peak(-9.0, 13.0), None);
+    }
+
+    /// A bump whose top lies 0.06 or 0.26 dB above 0 dB: open where the gain may be off by 0.3 dB, not by 0.02 dB. A slow passage through
+    /// 0 dB stays one crossover.
+    #[test]
+    fn what_the_chain_may_be_off_by_is_open_too() {
+        let told = |top_db: f64, gain_db: f64, noise: f64| {
+            let height = top_db / 20.0 * std::f64::consts::LN_10 + 3f64.ln();
+            let sweep = sweep(60.0, |hz| {
+                let x = (hz / 3e3).ln();
+                let bump = height * (-(x * x) / 0.08).exp();
+                [-(hz / 1e3).ln() + bump + noise * hiss(), -1.8 + noise * hiss()]
+            });
+            let chain = Chain { gain_np: gain_db / 20.0 * std::f64::consts::LN_10, ..Chain::default() };
+            undetermined(&Subject { chain, ..subject(&sweep) })
+        };
+        for noise in [0.0, 1e-4] {
+            for top_db in [-0.1, 0.1] {
+                let open = told(top_db, 0.3, noise).unwrap_or_else(|| panic!("{top_db} {noise}"));
+                assert!(open.message.contains("may be off by 0.35 dB"), "{}", open.message);
+                assert_eq!(told(top_db, 0.02, noise), None, "{top_db} {noise}");
+            }
+            assert_eq!(told(-3.0, 0.5, noise), None, "{noise}");
+        }
+        for _ in 0..20 {
+            let slow = sweep(60.0, |hz| [-0.1 * (hz / 1e4).ln() + 0.005 * hiss(), -1.8 + 0.005 * hiss()]);
+            let chain = Chain { gain_np: 0.03, ..Chain::default() };
+            assert_eq!(undetermined(&Subject { chain, ..subject(&slow) }), None);
+        }
     }
 
     #[test]

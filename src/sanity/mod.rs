@@ -46,6 +46,7 @@ use crate::analysed::Analysed;
 use crate::curve::Span;
 use crate::quantity::with_unit;
 use crate::spec::CriticalPoint;
+use crate::uncertainty::Chain;
 
 /// Why a sweep cannot be trusted, and what to do at the bench.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -71,6 +72,8 @@ pub struct Subject<'a> {
     pub open_loop_poles: u32,
     /// Where the curve was said to be measured.
     pub critical_point: CriticalPoint,
+    /// What the measuring chain may be off by.
+    pub chain: Chain,
 }
 
 /// The first reason to refuse a sweep, the most telling cause first; `None` when it is plausible on its usable part.
@@ -145,6 +148,7 @@ mod testing {
     use crate::analysed::Analysed;
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;
+    use crate::uncertainty::Chain;
     use std::cell::Cell;
 
     thread_local! {
@@ -183,6 +187,7 @@ mod testing {
             begins_late: false,
             open_loop_poles: 0,
             critical_point: CriticalPoint::MinusOne,
+            chain: Chain::default(),
         }
     }
 }

@@ -12,6 +12,7 @@ use crate::decision::Verdict;
 use crate::pieces::Disagreement;
 use crate::sanity::{Kernel, Refusal, Subject, Usable, refusal, usable};
 use crate::spec::Spec;
+use crate::uncertainty::Chain;
 
 /// The part of a level's sweep that can be judged; another sweep of the corner tells noise from structure.
 pub(crate) fn usable_part(
@@ -36,6 +37,7 @@ fn subject<'a>(
         begins_late: false,
         open_loop_poles: spec.open_loop_poles,
         critical_point: spec.critical_point,
+        chain: Chain::of(spec),
     }
 }
 

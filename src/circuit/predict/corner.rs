@@ -15,6 +15,7 @@ use crate::quantity::Decibel;
 use crate::sanity::{Closure, Subject, closure};
 use crate::spec::{CriticalPoint, GainAt, Limits};
 use crate::sweep::{Complex64, Samples};
+use crate::uncertainty::Chain;
 use std::ops::Range as Indices;
 
 /// What a corner is looked at for.
@@ -296,6 +297,7 @@ fn stability(wanted: &Wanted<'_>, solver: &mut Solver) -> Stability {
         begins_late: false,
         open_loop_poles: wanted.open_loop_poles,
         critical_point: wanted.critical_point,
+        chain: Chain::default(),
     };
     match closure(&subject) {
         Closure::Stable => Stability::Stable,
