@@ -164,6 +164,7 @@ fn closing(subject: &Subject<'_>) -> Option<String> {
              curve, no margins"
                 .to_owned(),
         ),
+        Closure::LowEndOpen => Some("what was left out below leaves open whether the changed loop would be stable".to_owned()),
         Closure::Unknown => Some(format!("the gain is above 0 dB at the top of the sweep: {beyond}")),
         Closure::Rising => Some(format!("the gain rises at the end of the sweep: {beyond}")),
     }

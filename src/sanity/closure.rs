@@ -22,6 +22,8 @@ pub enum Closure {
         /// Right-half-plane poles of the closed loop.
         poles: Option<u32>,
     },
+    /// The low end was left out, and by the rest alone it may close stably or not.
+    LowEndOpen,
     /// The gain is not below 1 at the top: crossings beyond may count.
     Unknown,
     /// The gain rises at the end of the sweep and would be back at 1 within an octave: crossings beyond may count.
@@ -94,6 +96,12 @@ pub fn closure(subject: &Subject<'_>) -> Closure {
     };
     if is_stable {
         return Closure::Stable;
+    }
+    if subject.begins_late
+        && counts.contains(&0)
+        && (!has_one_crossover(subject) || falls_on_the_safe_side(subject))
+    {
+        return Closure::LowEndOpen;
     }
     let agreed = counts
         .first()
@@ -234,6 +242,7 @@ fn slope_over(curve: &Curve, span: Span, stretch: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing;
     use super::*;
     use crate::analysed::Analysed;
     use crate::spec::CriticalPoint;
@@ -333,6 +342,20 @@ mod tests {
     fn a_turned_sign_does_not_close() {
         assert!(matches!(close(0, |s| -10.0 / (s * (s + 1.0))), Closure::Unstable { .. }));
         assert!(matches!(close(0, |s| -10.0 / (s + 1.0)), Closure::Unstable { .. }));
+    }
+
+    /// As steep as three integrators, with the phase of less than two: what was left out below decides.
+    #[test]
+    fn a_low_end_that_was_left_out_may_leave_it_open() {
+        let mut samples = Samples::default();
+        for k in 0..=100 {
+            let f = 10f64.powf(f64::from(k) / 50.0);
+            samples.push(f, 2.7 * (10.0 / f).ln(), -0.85 * PI);
+        }
+        let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
+        let with = |begins_late: bool| Subject { begins_late, ..testing::subject(&sweep) };
+        assert_eq!(closure(&with(false)), Closure::Stable);
+        assert_eq!(closure(&with(true)), Closure::LowEndOpen);
     }
 
     #[test]

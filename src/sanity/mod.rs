@@ -123,6 +123,16 @@ fn closure_refusal(subject: &Subject<'_>) -> Option<Refusal> {
             ),
             remedy: "sweep on until the gain falls and is below 0 dB for good".to_owned(),
         }),
+        Closure::LowEndOpen => {
+            let from = with_unit(subject.span.from.exp(), "Hz");
+            Some(Refusal {
+                message: format!(
+                    "below {from} the sweep was left out, and by the rest alone the loop may be stable or not: how often the phase passes \
+                     the critical point's direction below is open"
+                ),
+                remedy: format!("inject more below {from}, measure more narrowly or average, so that the low end can be judged"),
+            })
+        }
         Closure::Unstable { poles } => Some(Refusal {
             message: format!(
                 "the curve is not that of a stable closed loop: its crossings of the ray beyond the critical point, \

@@ -302,7 +302,7 @@ fn stability(wanted: &Wanted<'_>, solver: &mut Solver) -> Stability {
     match closure(&subject) {
         Closure::Stable => Stability::Stable,
         Closure::Unstable { poles } => Stability::Unstable { poles },
-        Closure::Unknown | Closure::Rising => Stability::Unknown,
+        Closure::LowEndOpen | Closure::Unknown | Closure::Rising => Stability::Unknown,
     }
 }
 
