@@ -6,6 +6,7 @@ use loopgauge::curve::wrap;
 use loopgauge::sanity::{Subject, drowned};
 use loopgauge::spec::CriticalPoint;
 use loopgauge::sweep::Samples;
+use loopgauge::uncertainty::Chain;
 use num_complex::Complex64;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64;
@@ -31,6 +32,7 @@ fn is_drowned(own: &Analysed) -> bool {
         open_loop_poles: 0,
         second: None,
         critical_point: CriticalPoint::MinusOne,
+        chain: Chain::default(),
     };
     drowned(&subject).is_some()
 }
