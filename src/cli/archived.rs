@@ -4,13 +4,13 @@
 //! It may come from anywhere, so it is believed nothing: names stay inside, no entry is a link, none comes twice, and what it
 //! unfolds to is bounded.
 
-use super::archive::{
-    BASELINE, HTML, JUNIT, MANIFEST, MARK, MARK_TEXT, Manifest, RESULT, RUNS, RunNames, SPECS, SUMS,
-};
+use super::archive::{BASELINE, HTML, JUNIT, MANIFEST, MARK, MARK_TEXT, RESULT, RUNS, SPECS, SUMS};
+use super::manifest::{Manifest, RunNames, Told};
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::disk::discover::RunPlace;
 use crate::disk::files::{SWEEP_LIMIT, label, path_of};
+use crate::disk::judge::Trouble;
 use crate::quantity::calendar::day;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
@@ -75,7 +75,7 @@ impl Archived {
             }
             names.insert(reading.folder.path().join(path_of(&run.file)), run.clone());
         }
-        if !is_inside(&manifest.specs) || !manifest.specs.starts_with(SPECS) && !manifest.runs.is_empty() {
+        if !is_inside(&manifest.specs) || !manifest.specs.starts_with(SPECS) {
             return Err(problem(format!("`{}` is no place of specs in the archive", manifest.specs)));
         }
         Ok(Self { label: reading.label, folder: reading.folder, manifest, names, day })
@@ -115,15 +115,72 @@ impl Archived {
         &self.manifest.tool
     }
 
-    /// Names files as they were named then.
-    pub fn rename(&self, place: &RunPlace, run: &mut RunOutcome) {
-        if let Some(names) = self.names.get(&place.file) {
-            run.run_file.clone_from(&names.run_file);
-            run.spec_file.clone_from(&names.spec_file);
+    /// What kept runs from being found when it was written.
+    pub fn problems(&self) -> Vec<Diagnostic> {
+        self.manifest.problems.iter().map(Told::again).collect()
+    }
+
+    /// A run's place as it was then.
+    pub fn place_then(&self, place: &RunPlace) -> RunPlace {
+        let file = self.names.get(&place.file).map_or_else(|| place.file.clone(), |n| path_of(&n.run_file));
+        RunPlace { label: place.label.clone(), file }
+    }
+
+    /// What a run comes to, its files named as they were then. A run that had no verdict then has none now, whatever is in the archive of it.
+    ///
+    /// # Errors
+    /// Why it has no verdict.
+    pub fn as_then(
+        &self,
+        place: &RunPlace,
+        judged: Result<Option<RunOutcome>, Trouble>,
+    ) -> Result<Option<RunOutcome>, Trouble> {
+        let Some(names) = self.names.get(&place.file) else { return judged };
+        match judged {
+            Ok(run) if names.unread.is_empty() => Ok(run.map(|mut run| {
+                run.run_file.clone_from(&names.run_file);
+                run.spec_file.clone_from(&names.spec_file);
+                run
+            })),
+            Ok(_) => Err(names.troubles()),
+            Err(mut trouble) => {
+                self.rename_trouble(names, &mut trouble);
+                let is_known = names.unread.is_empty() || names.tells(&trouble);
+                Err(if is_known { trouble } else { names.troubles() })
+            }
         }
     }
 
-    /// The same of a problem: what lies in the archive is named so.
+    /// Names the files of a run's troubles as they were named then.
+    fn rename_trouble(&self, names: &RunNames, trouble: &mut Trouble) {
+        let folder = self.folder.path();
+        let named = [
+            (label(&folder.join(path_of(&names.file))), names.run_file.as_str()),
+            (label(&folder.join(SPECS)), self.manifest.specs_folder.as_str()),
+        ];
+        let renamed =
+            |text: &str| named.iter().fold(text.to_owned(), |text, (now, then)| text.replace(now, then));
+        let rename = |problem: &mut Diagnostic| {
+            problem.message = renamed(&problem.message);
+            problem.help = problem.help.as_deref().map(renamed);
+            if let Some(place) = &mut problem.place {
+                place.file = renamed(&place.file).into();
+            }
+        };
+        trouble.problems.iter_mut().for_each(rename);
+        if let Some((file, problems)) = &mut trouble.spec {
+            *file = renamed(file);
+            problems.iter_mut().for_each(rename);
+        }
+        if let Some(known) = &mut trouble.known {
+            known.problems.iter_mut().for_each(rename);
+            known.unread.iter_mut().flat_map(|corner| &mut corner.problems).for_each(rename);
+            known.rest.run_file = renamed(&known.rest.run_file);
+            known.rest.spec_file = renamed(&known.rest.spec_file);
+        }
+    }
+
+    /// The same of a problem of the baseline: what lies in the archive is named so.
     pub fn rename_problem(&self, problem: &mut Diagnostic) {
         let own = label(self.folder.path());
         if let Some(place) = &mut problem.place
