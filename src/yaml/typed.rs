@@ -296,11 +296,7 @@ impl<'a> Value<'a> {
     pub(crate) fn label(&self, wanted: &str) -> Option<&'a str> {
         let text = self.text(wanted)?;
         if text.trim().is_empty() {
-            self.error(
-                "empty-text",
-                format!("the text is empty, {wanted} is wanted"),
-                "write it, or remove the key",
-            );
+            self.error("empty-text", format!("the text is empty, {wanted} is wanted"), self.to_write(wanted));
             return None;
         }
         if text.chars().any(char::is_control) {
