@@ -129,7 +129,15 @@ impl SweepReader {
         {
             digests.push(FileDigest::of(name, &self.bytes));
         }
-        self.parse(&label, reading, samples)
+        self.parse(&label, reading, samples).map_err(|mut problems| {
+            if let Some(problem) = problems.iter_mut().find(|problem| sweep::shows_no_reading(problem)) {
+                let help = problem.help.take().unwrap_or_default();
+                problem.help = Some(format!(
+                    "{help}; `loopgauge inspect --critical-point=-1 {label}` (or +1) proposes a `reading` where one makes sense of all rows"
+                ));
+            }
+            problems
+        })
     }
 
     fn parse(
