@@ -126,7 +126,7 @@ impl Archived {
         RunPlace { label: place.label.clone(), file }
     }
 
-    /// What a run comes to, its files named as they were then. A run that had no verdict then has none now, whatever is in the archive of it.
+    /// What a run comes to, as it was then: see [`RunNames::as_then`].
     ///
     /// # Errors
     /// Why it has no verdict.
@@ -136,51 +136,11 @@ impl Archived {
         judged: Result<Option<RunOutcome>, Trouble>,
     ) -> Result<Option<RunOutcome>, Trouble> {
         let Some(names) = self.names.get(&place.file) else { return judged };
-        match judged {
-            Ok(run) if names.unread.is_empty() => Ok(run.map(|mut run| {
-                run.run_file.clone_from(&names.run_file);
-                run.spec_file.clone_from(&names.spec_file);
-                run
-            })),
-            Ok(_) => Err(names.troubles()),
-            Err(mut trouble) => {
-                self.rename_trouble(names, &mut trouble);
-                let is_known = names.unread.is_empty() || names.tells(&trouble);
-                Err(if is_known { trouble } else { names.troubles() })
-            }
-        }
+        let specs = label(&self.folder.path().join(SPECS));
+        names.as_then(judged, [(&label(&place.file), &names.run_file), (&specs, &self.manifest.specs_folder)])
     }
 
-    /// Names the files of a run's troubles as they were named then.
-    fn rename_trouble(&self, names: &RunNames, trouble: &mut Trouble) {
-        let folder = self.folder.path();
-        let named = [
-            (label(&folder.join(path_of(&names.file))), names.run_file.as_str()),
-            (label(&folder.join(SPECS)), self.manifest.specs_folder.as_str()),
-        ];
-        let renamed =
-            |text: &str| named.iter().fold(text.to_owned(), |text, (now, then)| text.replace(now, then));
-        let rename = |problem: &mut Diagnostic| {
-            problem.message = renamed(&problem.message);
-            problem.help = problem.help.as_deref().map(renamed);
-            if let Some(place) = &mut problem.place {
-                place.file = renamed(&place.file).into();
-            }
-        };
-        trouble.problems.iter_mut().for_each(rename);
-        if let Some((file, problems)) = &mut trouble.spec {
-            *file = renamed(file);
-            problems.iter_mut().for_each(rename);
-        }
-        if let Some(known) = &mut trouble.known {
-            known.problems.iter_mut().for_each(rename);
-            known.unread.iter_mut().flat_map(|corner| &mut corner.problems).for_each(rename);
-            known.rest.run_file = renamed(&known.rest.run_file);
-            known.rest.spec_file = renamed(&known.rest.spec_file);
-        }
-    }
-
-    /// The same of a problem of the baseline: what lies in the archive is named so.
+    /// Names a problem of the baseline as it is: what lies in the archive is named so.
     pub fn rename_problem(&self, problem: &mut Diagnostic) {
         let own = label(self.folder.path());
         if let Some(place) = &mut problem.place

@@ -1,5 +1,6 @@
 //! What an archive says that its files do not: `manifest.json`.
 
+use crate::check::RunOutcome;
 use crate::diagnostic::{Diagnostic, Place};
 use crate::disk::judge::Trouble;
 use serde::{Deserialize, Serialize};
@@ -84,13 +85,62 @@ impl Told {
 }
 
 impl RunNames {
+    /// What the run comes to, its files named as they were then. One that had no verdict then has none now, whatever is in the archive of it.
+    /// `named` are the run file and the folder of the specs, as they are now and as they were.
+    ///
+    /// # Errors
+    /// Why it has no verdict.
+    pub fn as_then(
+        &self,
+        judged: Result<Option<RunOutcome>, Trouble>,
+        named: [(&str, &str); 2],
+    ) -> Result<Option<RunOutcome>, Trouble> {
+        match judged {
+            Ok(run) if self.unread.is_empty() => Ok(run.map(|mut run| {
+                run.run_file.clone_from(&self.run_file);
+                run.spec_file.clone_from(&self.spec_file);
+                run
+            })),
+            Ok(_) => Err(self.troubles()),
+            Err(mut trouble) => {
+                rename(&mut trouble, named);
+                let is_known = self.unread.is_empty() || self.tells(&trouble);
+                Err(if is_known { trouble } else { self.troubles() })
+            }
+        }
+    }
+
     /// Whether a run has today the troubles that it had when the archive was written.
-    pub fn tells(&self, trouble: &Trouble) -> bool {
+    fn tells(&self, trouble: &Trouble) -> bool {
         trouble.each().map(Told::of).eq(self.unread.iter().cloned())
     }
 
     /// The troubles of then.
-    pub fn troubles(&self) -> Trouble {
+    fn troubles(&self) -> Trouble {
         Trouble::unknown(self.unread.iter().map(Told::again).collect())
+    }
+}
+
+/// Names the files of a run's troubles as they were named then.
+fn rename(trouble: &mut Trouble, named: [(&str, &str); 2]) {
+    let renamed =
+        |text: &str| named.iter().fold(text.to_owned(), |text, (now, then)| text.replace(now, then));
+    let rename = |problem: &mut Diagnostic| {
+        problem.message = renamed(&problem.message);
+        problem.help = problem.help.as_deref().map(renamed);
+        if let Some(place) = &mut problem.place {
+            place.file = renamed(&place.file).into();
+        }
+    };
+    trouble.problems.iter_mut().for_each(rename);
+    if let Some((file, problems)) = &mut trouble.spec {
+        *file = renamed(file);
+        problems.iter_mut().for_each(rename);
+    }
+    if let Some(known) = &mut trouble.known {
+        known.problems.iter_mut().for_each(rename);
+        known.unread.iter_mut().flat_map(|corner| &mut corner.problems).for_each(rename);
+        known.rest.run_file = renamed(&known.rest.run_file);
+        known.rest.spec_file = renamed(&known.rest.spec_file);
     }
 }

@@ -139,11 +139,11 @@ pub(super) fn is_pair(found: &str) -> bool {
         return true;
     }
     // The last sign that belongs to no exponent parts the two.
-    let sign = inside.bytes().enumerate().skip(1).filter(|(at, byte)| {
+    let mut signs = inside.bytes().enumerate().skip(1).filter(|(at, byte)| {
         let before = inside.as_bytes().get(at - 1);
         matches!(byte, b'+' | b'-') && !matches!(before, Some(b'e' | b'E'))
     });
-    let parts = sign.last().and_then(|(at, _)| inside.split_at_checked(at));
+    let parts = signs.next_back().and_then(|(at, _)| inside.split_at_checked(at));
     inside.ends_with(['i', 'j']) && parts.is_some_and(|(real, imag)| is_part(real) && is_part(imag))
 }
 

@@ -54,7 +54,7 @@ impl Sort {
     }
 
     /// How to mend a file of this sort that is empty.
-    pub(super) fn to_begin(&self) -> String {
+    pub(super) fn how_to_begin(&self) -> String {
         let first = self.keys.first().copied().unwrap_or_default();
         let begin = format!("begin it with `{first}:`");
         match self.written_by {

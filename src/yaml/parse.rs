@@ -50,7 +50,7 @@ fn parse_begun(
     match node.kind {
         Kind::Map(_) => Some(node),
         Kind::Null => {
-            let help = sort.map(Sort::to_begin);
+            let help = sort.map(Sort::how_to_begin);
             let empty = Diagnostic::error("yaml-empty", "the file is empty").in_file(file);
             findings.push(Diagnostic { help, ..empty });
             None

@@ -296,7 +296,11 @@ impl<'a> Value<'a> {
     pub(crate) fn label(&self, wanted: &str) -> Option<&'a str> {
         let text = self.text(wanted)?;
         if text.trim().is_empty() {
-            self.error("empty-text", format!("the text is empty, {wanted} is wanted"), self.to_write(wanted));
+            self.error(
+                "empty-text",
+                format!("the text is empty, {wanted} is wanted"),
+                self.how_to_fill(wanted),
+            );
             return None;
         }
         if text.chars().any(char::is_control) {

@@ -168,7 +168,7 @@ impl<'a> Value<'a> {
     fn wrong_shape(&self, wanted: &str) {
         let found = match self.node.kind {
             Kind::Null => {
-                return self.error("empty-value", "the key has no value", self.to_write(wanted));
+                return self.error("empty-value", "the key has no value", self.how_to_fill(wanted));
             }
             Kind::Scalar { .. } => "a single text",
             Kind::List(_) => "a list",
@@ -182,7 +182,7 @@ impl<'a> Value<'a> {
     }
 
     /// How to mend a value that is empty.
-    pub(super) fn to_write(&self, wanted: &str) -> String {
+    pub(super) fn how_to_fill(&self, wanted: &str) -> String {
         if self.is_required {
             format!("write {wanted}: the key is required")
         } else {
