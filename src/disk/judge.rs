@@ -53,8 +53,10 @@ pub struct Trouble {
     /// What is known of the run all the same; `None` when not even whose it is.
     pub known: Option<Box<UnreadableRun>>,
     /// Its product, where its run file tells that.
+    #[cfg_attr(not(feature = "cli"), expect(dead_code, reason = "archives alone ask for it"))]
     pub product: Option<String>,
     /// What was read of it, when that is asked for: first its run file, then sweeps. A run file that does not begin as one does is left out.
+    #[cfg_attr(not(feature = "cli"), expect(dead_code, reason = "archives alone ask for it"))]
     pub files: Vec<FileDigest>,
 }
 

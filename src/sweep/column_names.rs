@@ -11,6 +11,7 @@ pub(super) enum Role {
     Real,
     Imag,
     /// Something that is no part of a loop gain.
+    #[cfg(feature = "formats")]
     Other,
 }
 
