@@ -285,12 +285,97 @@ fn an_archive_brings_everything_along() {
     assert!(room.run("history list line.db").ends(0).out().contains("RG-00042"));
 }
 
+/// A result with JSON, JUnit and the page, its archive, and the archive judged again where nothing else is left.
+fn kept(room: &Room, arguments: &str) -> [String; 2] {
+    let outputs = "--json r.json --junit r.xml --html r.html";
+    room.run(&format!("check {arguments} {outputs} --archive a.zip")).ends(2);
+    let held = entries(room, "a.zip");
+    for (file, name) in [("r.json", "result.json"), ("r.xml", "junit.xml"), ("r.html", "report.html")] {
+        let (_, bytes) = held.iter().find(|(held, _)| held == name).unwrap();
+        assert_eq!(String::from_utf8_lossy(bytes), room.read(file), "{name} is what the option writes");
+    }
+    let first = room.read("r.json");
+    for folder in ["runs", "specs"] {
+        fs::remove_dir_all(room.path(folder)).unwrap();
+    }
+    room.run(&format!("check a.zip {outputs}")).ends(2);
+    [first, room.read("r.json")]
+}
+
 #[test]
-fn runs_without_a_verdict_are_not_in_it() {
+fn runs_that_could_not_be_read_are_kept_as_they_were_and_told_again() {
     let room = gauge::room();
-    gauge::add_run(&room, "runs/worse", "RG-00043", gauge::GOOD);
-    room.write("runs/worse/a.csv", "no sweep");
-    let ran = room.run("check runs --archive a.zip").ends(2);
-    assert!(ran.stderr.contains("1 run could not be read and is not in a.zip"), "{}", ran.stderr);
-    assert!(room.run("check a.zip").ends(0).out().contains("RG-00042"));
+    for name in ["number", "label", "product", "yaml"] {
+        gauge::add_run(&room, &format!("runs/{name}"), &format!("RG-{name}"), gauge::GOOD);
+    }
+    room.edit("runs/number/a.csv", "frequency_hz", "frequency");
+    room.edit("runs/label/run.yaml", "revision:", "revisoin:");
+    room.edit("runs/product/run.yaml", "product: gauge", "product: broken");
+    room.write("specs/broken.yaml", "spec: 1\nproduct: broken\n");
+    room.write("runs/yaml/run.yaml", "run: [\n");
+    let [first, again] = kept(&room, "runs");
+    assert_eq!(first, again);
+    let (junit, page) = (room.read("r.xml"), room.read("r.html"));
+    let held = entries(&room, "a.zip");
+    let text = |name: &str| {
+        String::from_utf8(held.iter().find(|(held, _)| held == name).unwrap().1.clone()).unwrap()
+    };
+    assert_eq!((text("junit.xml"), text("report.html")), (junit, page));
+    assert_eq!(text("specs/broken.yaml"), "spec: 1\nproduct: broken\n");
+    // In the order of the result: good, label, number, product, yaml.
+    assert_eq!(text("runs/5/run.yaml"), "run: [\n");
+    assert!(text("runs/3/a.csv").starts_with("frequency,"));
+}
+
+/// What cannot be kept as it was is told as it was: a sweep that was not there, a folder in the place of a run file, another file under
+/// a run file's name, which is not kept, a RUN that is not there.
+#[test]
+fn what_is_not_in_an_archive_is_told_as_it_was_found() {
+    let room = gauge::room();
+    for name in ["folder", "foreign", "lost"] {
+        gauge::add_run(&room, &format!("runs/{name}"), &format!("RG-{name}"), gauge::GOOD);
+    }
+    fs::remove_file(room.path("runs/folder/run.yaml")).unwrap();
+    fs::create_dir(room.path("runs/folder/run.yaml")).unwrap();
+    room.write("runs/foreign/run.yaml", "password: s3cret\n");
+    fs::remove_file(room.path("runs/lost/a.csv")).unwrap();
+    let [_, again] = kept(&room, "runs nowhere");
+    let again: serde_json::Value = serde_json::from_str(&again).unwrap();
+    let errors: Vec<String> = again["errors"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|error| format!("{} {}", error["file"].as_str().unwrap(), error["message"].as_str().unwrap()))
+        .collect();
+    for word in [
+        "nowhere found when the archive was written: there is no such file",
+        "folder/run.yaml",
+        "is a folder",
+        "foreign/run.yaml",
+        "still to collect",
+    ] {
+        assert!(errors.iter().any(|error| error.contains(word)), "{word}: {errors:#?}");
+    }
+    assert_eq!(errors.len(), 4, "{errors:#?}");
+    assert_eq!(again["runs"].as_array().unwrap().len(), 1);
+    assert!(!fs::read(room.path("a.zip")).unwrap().windows(6).any(|part| part == b"s3cret"));
+    assert!(entries(&room, "a.zip").iter().all(|(_, bytes)| !bytes.windows(6).any(|part| part == b"s3cret")));
+}
+
+#[test]
+fn an_archive_of_nothing_that_could_be_judged_does_not_pass() {
+    let room = gauge::room();
+    let [first, again] = kept(&room, "runs --only none/*");
+    assert!(first.contains("only-nothing") && again.contains("--only meets no check"), "{first}\n{again}");
+    // A run that could not be read, and that could be now: its files were mended in the archive.
+    let room = gauge::room();
+    let good = fs::read(room.path("runs/good/a.csv")).unwrap();
+    room.write("runs/good/a.csv", "no sweep");
+    room.run("check runs --archive a.zip").ends(2);
+    let mut mended = entries(&room, "a.zip");
+    mended.iter_mut().find(|(name, _)| name == "runs/1/a.csv").unwrap().1 = good;
+    with_sums(&mut mended);
+    room.write("mended.zip", zipped(&mended));
+    let ran = room.run("check mended.zip").ends(2);
+    assert!(ran.stderr.contains("found when the archive was written"), "{}", ran.stderr);
 }

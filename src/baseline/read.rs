@@ -56,6 +56,7 @@ const SORT: Sort = Sort {
         "accuracy",
         "corners",
     ],
+    written_by: Some("accept"),
 };
 
 /// Reads a baseline file.

@@ -3,28 +3,32 @@
 //! | in it | what |
 //! | --- | --- |
 //! | `loopgauge-archive` | mark and version of the layout |
-//! | `runs/N/` | run file and sweeps of each judged run, in the order of the result, under their own names |
+//! | `runs/N/` | run file and sweeps of each run, as far as they could be read, in the order of the result, under their own names |
 //! | `specs/`, `baseline/` | the specs with all that they extend, and the accepted units |
-//! | `result.json`, `junit.xml`, `report.html` | the result of the judged runs |
-//! | `manifest.json` | the day judged at, `--only`, `--so-far`, the names that the result has for runs and specs |
+//! | `result.json`, `junit.xml`, `report.html` | the result |
+//! | `manifest.json` | the day judged at, `--only`, `--so-far`, the names that the result has for runs and specs, what could not be read |
 //! | `SHA256SUMS` | a digest of every file above |
 //!
 //! The same runs, judged on the same day, give the same bytes: entries have no time, and an order. Files are copied as streams and held
 //! against the digests of what was judged: one that changed in between makes no archive.
 
 use super::check_args::CheckArgs;
+use super::manifest::{Manifest, RunNames, Told};
 use super::output_paths::{cannot_write, create};
 use super::pieces::Pieces;
 use crate::check::RunOutcome;
+use crate::diagnostic::Diagnostic;
 use crate::disk::baselines::Baselines;
-use crate::disk::discover::RunPlace;
-use crate::disk::files::{label, name_text, path_of};
+use crate::disk::discover::{RUN_FILE, RunPlace};
+use crate::disk::files::{Fence, YAML_LIMIT, label, name_text, path_of, read_regular};
+use crate::disk::judge::Trouble;
 use crate::disk::specs::Specs;
 use crate::output::{Kind, OutputFile};
+use crate::provenance::FileDigest;
 use crate::report::html::{HtmlPlan, HtmlWriter};
 use crate::report::junit::JunitWriter;
-use crate::report::{JsonWriter, TOOL, Tally};
-use serde::{Deserialize, Serialize};
+use crate::report::{JsonWriter, ShardNote, TOOL, Tally};
+use crate::spec::SORT;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeSet, HashSet};
 use std::fs::File;
@@ -53,42 +57,12 @@ pub const BASELINE: &str = "baseline";
 /// What is held in memory of a result before its spool becomes a file.
 const SPOOL: usize = 1 << 20;
 
-/// What a result says that the files do not.
-#[derive(Debug, Default, Serialize, Deserialize)]
-pub struct Manifest {
-    pub format: u32,
-    pub tool: String,
-    /// The day that waivers were held against, `YYYY-MM-DD`.
-    pub day: String,
-    pub only: Vec<String>,
-    /// Whether sweeps may be missing still.
-    #[serde(default)]
-    pub so_far: bool,
-    /// The folder of the specs in the archive, or the one spec file.
-    pub specs: String,
-    /// Whether there was a baseline.
-    pub baseline: bool,
-    pub runs: Vec<RunNames>,
-}
-
-/// A run in the archive, and how the result names it.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub struct RunNames {
-    /// The run file in the archive.
-    pub file: String,
-    /// Its folder, its run file and its spec, as they were reached.
-    pub run: String,
-    pub run_file: String,
-    pub spec_file: String,
-}
-
 /// An archive on its way.
 pub struct Archive {
     zip: ZipWriter<StreamWriter<OutputFile>>,
     json: JsonWriter<SpooledTempFile>,
     junit: Box<JunitWriter<SpooledTempFile>>,
     html: HtmlWriter<SpooledTempFile>,
-    tally: Tally,
     manifest: Manifest,
     sums: String,
     products: HashSet<String>,
@@ -121,6 +95,7 @@ impl Archive {
                 day,
                 only: args.only.clone(),
                 so_far: args.so_far,
+                specs: SPECS.to_owned(),
                 ..Manifest::default()
             };
             let mut archive = Self {
@@ -128,7 +103,6 @@ impl Archive {
                 json: JsonWriter::new(spool())?,
                 junit: Box::new(JunitWriter::new(spool())),
                 html: HtmlWriter::new(spool(), plan),
-                tally: Tally::new(),
                 manifest,
                 sums: String::new(),
                 products: HashSet::new(),
@@ -151,12 +125,66 @@ impl Archive {
         pieces: &Pieces,
         judging: Judging<'_>,
     ) -> io::Result<()> {
-        self.tally.add(run);
         pieces.append_to_archive(&mut self.json, &mut self.junit, &mut self.html)?;
-        let folder = format!("{RUNS}/{}", self.manifest.runs.len() + 1);
         let provenance = run.provenance.as_ref().ok_or_else(|| failed("its run does not tell its files"))?;
+        let file = self.add_files(place, &provenance.files)?;
+        self.manifest.runs.push(RunNames {
+            file,
+            run: run.run.clone(),
+            run_file: run.run_file.clone(),
+            spec_file: run.spec_file.clone(),
+            unread: Vec::new(),
+        });
+        self.add_product(&run.product, judging)
+    }
+
+    /// Adds a run without a verdict: what was read of it, and why it has none. Its problems are added by themselves.
+    ///
+    /// # Errors
+    /// As of [`Archive::add`].
+    pub fn add_unread(
+        &mut self,
+        place: &RunPlace,
+        trouble: &Trouble,
+        suite: &io::Result<Vec<u8>>,
+        judging: Judging<'_>,
+    ) -> io::Result<()> {
+        self.junit.append(suite.as_ref().map_err(failed)?)?;
+        let file = self.add_files(place, &trouble.files)?;
+        let spec_file = trouble.product.as_ref().map(|product| judging.specs.file(product));
+        self.manifest.runs.push(RunNames {
+            file,
+            run: place.label.clone(),
+            run_file: label(&place.file),
+            spec_file: spec_file.unwrap_or_default(),
+            unread: trouble.each().map(Told::of).collect(),
+        });
+        trouble.product.as_ref().map_or(Ok(()), |product| self.add_product(product, judging))
+    }
+
+    /// Adds problems to the results.
+    ///
+    /// # Errors
+    /// When a spool cannot be written.
+    pub fn add_problems(&mut self, run: Option<&str>, problems: &[Diagnostic]) -> io::Result<()> {
+        self.html.append_problems(run, problems);
+        problems.iter().try_for_each(|problem| self.json.append_error(problem))
+    }
+
+    /// Keeps that there was nothing to judge at some place, with its suite.
+    ///
+    /// # Errors
+    /// When a spool cannot be written.
+    pub fn add_nothing(&mut self, problem: &Diagnostic, suite: &io::Result<Vec<u8>>) -> io::Result<()> {
+        self.manifest.problems.push(Told::of(problem));
+        self.junit.append(suite.as_ref().map_err(failed)?)
+    }
+
+    /// Copies the files of the next run, the first of which is its run file; gives that one's name in the archive.
+    fn add_files(&mut self, place: &RunPlace, files: &[FileDigest]) -> io::Result<String> {
+        let folder = format!("{RUNS}/{}", self.manifest.runs.len() + 1);
         let mut run_file = None;
-        for digest in &provenance.files {
+        for digest in files {
             let source = match run_file {
                 None => place.file.clone(),
                 Some(_) => place.folder().join(path_of(&digest.file)),
@@ -168,34 +196,44 @@ impl Archive {
             }
             run_file.get_or_insert(name);
         }
-        self.manifest.runs.push(RunNames {
-            file: run_file.unwrap_or_default(),
-            run: run.run.clone(),
-            run_file: run.run_file.clone(),
-            spec_file: run.spec_file.clone(),
-        });
-        if self.products.insert(run.product.clone()) {
-            self.add_spec(&run.product, judging.specs)?;
-            if let Some((baselines, folder)) = judging.baseline {
-                self.manifest.baseline = true;
-                self.add_baseline(&run.product, baselines, folder)?;
-            }
+        Ok(run_file.unwrap_or_else(|| format!("{folder}/{RUN_FILE}")))
+    }
+
+    fn add_product(&mut self, product: &str, judging: Judging<'_>) -> io::Result<()> {
+        if !self.products.insert(product.to_owned()) {
+            return Ok(());
+        }
+        self.add_spec(product, judging.specs)?;
+        if let Some((baselines, folder)) = judging.baseline {
+            self.manifest.baseline = true;
+            self.add_baseline(product, baselines, folder)?;
         }
         Ok(())
     }
 
     fn add_spec(&mut self, product: &str, specs: &Specs) -> io::Result<()> {
         let loaded = specs.of(product);
-        let Ok(loaded) = loaded.as_ref() else { return Ok(()) };
         let root = specs.folder();
+        self.manifest.specs_folder = label(&root);
         let inside = |file: &str| {
             let within = lexical(&path_of(file)).strip_prefix(lexical(&root)).ok().map(label);
             within.map(|name| format!("{SPECS}/{name}")).ok_or_else(|| {
                 failed(format_args!("{file} does not lie in the folder of specs, {}", label(&root)))
             })
         };
-        let own = inside(&loaded.spec.file)?;
-        self.manifest.specs = if specs.is_folder() { SPECS.to_owned() } else { own.clone() };
+        let file = specs.file(product);
+        let own = inside(&file)?;
+        if !specs.is_folder() {
+            self.manifest.specs.clone_from(&own);
+        }
+        let Ok(loaded) = loaded.as_ref() else {
+            // As it was found, where it is a spec and no link to something else.
+            let is_kept = is_spec(&path_of(&file)) && Fence::around(&root).holds(&path_of(&file));
+            if is_kept && self.files.insert(own.clone()) {
+                self.put_file(&own, &path_of(&file))?;
+            }
+            return Ok(());
+        };
         let netlists = loaded.netlists.iter().map(|netlist| &netlist.file);
         for file in std::iter::once(&loaded.spec.file).chain(&loaded.extends).chain(netlists) {
             let name = inside(file)?;
@@ -242,19 +280,18 @@ impl Archive {
         Ok(text)
     }
 
-    /// Writes the results and the end; `unread`: how many runs have none.
+    /// Writes the results and the end. `tally` is of all runs, `shard` which part of them this is, where it is not all.
     ///
     /// # Errors
     /// When a spool cannot be read or the archive cannot be written.
-    pub fn finish(mut self) -> io::Result<OutputFile> {
+    pub fn finish(mut self, tally: &Tally, shard: Option<&ShardNote>) -> io::Result<OutputFile> {
         let spool = || SpooledTempFile::new(SPOOL);
         let json = std::mem::replace(&mut self.json, JsonWriter::new(spool())?);
         let junit = std::mem::replace(&mut self.junit, Box::new(JunitWriter::new(spool())));
         let html = std::mem::replace(&mut self.html, HtmlWriter::new(spool(), Arc::new(HtmlPlan::new())));
-        let tally = std::mem::take(&mut self.tally);
-        self.put_spool(RESULT, json.finish(&tally, None)?)?;
+        self.put_spool(RESULT, json.finish(tally, shard)?)?;
         self.put_spool(JUNIT, junit.finish()?.0)?;
-        self.put_spool(HTML, html.finish(&tally)?.0)?;
+        self.put_spool(HTML, html.finish(tally)?.0)?;
         let mut manifest = serde_json::to_vec_pretty(&self.manifest)?;
         manifest.push(b'\n');
         self.put(MANIFEST, &mut manifest.as_slice())?;
@@ -267,6 +304,12 @@ impl Archive {
         spool.rewind()?;
         self.put(name, &mut spool).map(drop)
     }
+}
+
+/// Whether a file begins as a spec does.
+fn is_spec(path: &Path) -> bool {
+    let mut bytes = Vec::new();
+    read_regular(path, &label(path).into(), YAML_LIMIT, &mut bytes).is_ok() && SORT.is_of(&bytes)
 }
 
 /// A path without `.` and, as far as it goes, without `..`.

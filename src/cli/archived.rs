@@ -4,13 +4,13 @@
 //! It may come from anywhere, so it is believed nothing: names stay inside, no entry is a link, none comes twice, and what it
 //! unfolds to is bounded.
 
-use super::archive::{
-    BASELINE, HTML, JUNIT, MANIFEST, MARK, MARK_TEXT, Manifest, RESULT, RUNS, RunNames, SPECS, SUMS,
-};
+use super::archive::{BASELINE, HTML, JUNIT, MANIFEST, MARK, MARK_TEXT, RESULT, RUNS, SPECS, SUMS};
+use super::manifest::{Manifest, RunNames, Told};
 use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::disk::discover::RunPlace;
 use crate::disk::files::{SWEEP_LIMIT, label, path_of};
+use crate::disk::judge::Trouble;
 use crate::quantity::calendar::day;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
@@ -75,7 +75,7 @@ impl Archived {
             }
             names.insert(reading.folder.path().join(path_of(&run.file)), run.clone());
         }
-        if !is_inside(&manifest.specs) || !manifest.specs.starts_with(SPECS) && !manifest.runs.is_empty() {
+        if !is_inside(&manifest.specs) || !manifest.specs.starts_with(SPECS) {
             return Err(problem(format!("`{}` is no place of specs in the archive", manifest.specs)));
         }
         Ok(Self { label: reading.label, folder: reading.folder, manifest, names, day })
@@ -115,15 +115,32 @@ impl Archived {
         &self.manifest.tool
     }
 
-    /// Names files as they were named then.
-    pub fn rename(&self, place: &RunPlace, run: &mut RunOutcome) {
-        if let Some(names) = self.names.get(&place.file) {
-            run.run_file.clone_from(&names.run_file);
-            run.spec_file.clone_from(&names.spec_file);
-        }
+    /// What kept runs from being found when it was written.
+    pub fn problems(&self) -> Vec<Diagnostic> {
+        self.manifest.problems.iter().map(Told::again).collect()
     }
 
-    /// The same of a problem: what lies in the archive is named so.
+    /// A run's place as it was then.
+    pub fn place_then(&self, place: &RunPlace) -> RunPlace {
+        let file = self.names.get(&place.file).map_or_else(|| place.file.clone(), |n| path_of(&n.run_file));
+        RunPlace { label: place.label.clone(), file }
+    }
+
+    /// What a run comes to, as it was then: see [`RunNames::as_then`].
+    ///
+    /// # Errors
+    /// Why it has no verdict.
+    pub fn as_then(
+        &self,
+        place: &RunPlace,
+        judged: Result<Option<RunOutcome>, Trouble>,
+    ) -> Result<Option<RunOutcome>, Trouble> {
+        let Some(names) = self.names.get(&place.file) else { return judged };
+        let specs = label(&self.folder.path().join(SPECS));
+        names.as_then(judged, [(&label(&place.file), &names.run_file), (&specs, &self.manifest.specs_folder)])
+    }
+
+    /// Names a problem of the baseline as it is: what lies in the archive is named so.
     pub fn rename_problem(&self, problem: &mut Diagnostic) {
         let own = label(self.folder.path());
         if let Some(place) = &mut problem.place

@@ -139,7 +139,7 @@ fn archived(args: &CheckArgs, console: &mut Console) -> Option<Option<Archived>>
 fn judge_all(args: &CheckArgs, verbose: bool, asked: &Asked, console: &mut Console) -> u8 {
     let Asked { only, pool, .. } = asked;
     let (found, problems) = match &asked.archived {
-        Some(archived) => (archived.places(), Vec::new()),
+        Some(archived) => (archived.places(), archived.problems()),
         None => discover::runs(&args.runs),
     };
     let places = args.shard.map_or(found.as_slice(), |shard| shard.of(&found));
@@ -264,24 +264,31 @@ impl Told<'_> {
                 let problems = self.asked.of_baseline(&run.product, &mut self.baselines);
                 problems.iter().for_each(|problem| console.show(problem));
                 self.outputs.add_problems(&problems, console);
-                if self.outputs.archives() {
-                    let Asked { specs, baselines, baseline, .. } = self.asked;
-                    let baseline = baselines.as_ref().zip(baseline.as_deref());
-                    self.outputs.archive(place, &run, &pieces, Judging { specs, baseline }, console);
-                }
-                self.outputs.add(place, &run, *pieces, console);
+                self.outputs.archive(place, &run, &pieces, self.asked.judging(), console);
+                self.outputs.add(&self.asked.shown(place), &run, *pieces, console);
             }
             Done::NothingMet => self.judged = true,
             Done::Trouble(trouble, suite) => {
+                self.outputs.archive_unread(place, &trouble, &suite, self.asked.judging(), console);
                 let problems = told(trouble, &mut self.specs);
                 problems.iter().for_each(|problem| console.show(problem));
-                self.outputs.add_unreadable(place, &problems, suite, console);
+                self.outputs.add_unreadable(&self.asked.shown(place), &problems, suite, console);
             }
         }
     }
 }
 
 impl Asked {
+    /// What goes into an archive beside the runs.
+    fn judging(&self) -> Judging<'_> {
+        Judging { specs: &self.specs, baseline: self.baselines.as_ref().zip(self.baseline.as_deref()) }
+    }
+
+    /// A run's place as outputs name it.
+    fn shown(&self, place: &RunPlace) -> RunPlace {
+        self.archived.as_ref().map_or_else(|| place.clone(), |archived| archived.place_then(place))
+    }
+
     /// Whether a baseline is given and no corner of the product is compared with it.
     fn compares_nothing(&self, product: &str) -> bool {
         let spec = self.specs.of(product);
@@ -336,17 +343,20 @@ fn guarded(
     let free = || benches.lock().unwrap_or_else(PoisonError::into_inner);
     let mut bench = free().pop().unwrap_or_default();
     let without = |mut trouble: Trouble| {
-        let suite = wanted.unread_suite(place, &trouble);
+        let suite = wanted.unread_suite(&asked.shown(place), &trouble);
         // All that its suite needs is in it.
         trouble.known = None;
         Done::Trouble(trouble, suite)
     };
     let result = catch_unwind(AssertUnwindSafe(|| {
-        match judge(place, &asked.specs, asked.baselines.as_ref(), options, wanted.traces(), &mut bench) {
-            Ok(Some(mut run)) => {
-                if let Some(archived) = &asked.archived {
-                    archived.rename(place, &mut run);
-                }
+        let judged =
+            judge(place, &asked.specs, asked.baselines.as_ref(), options, wanted.traces(), &mut bench);
+        let judged = match &asked.archived {
+            Some(archived) => archived.as_then(place, judged),
+            None => judged,
+        };
+        match judged {
+            Ok(Some(run)) => {
                 let pieces = wanted.pieces(&run);
                 Done::Judged(Box::new(run), Box::new(pieces))
             }

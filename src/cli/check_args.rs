@@ -2,6 +2,7 @@
 
 use super::secrets::Typed;
 use super::shard::Shard;
+use super::threads::jobs;
 use crate::disk::specs::SPECS;
 use clap::{Args, ValueEnum};
 use std::num::NonZeroUsize;
@@ -67,7 +68,7 @@ pub struct CheckArgs {
     #[arg(long, conflicts_with = "record")]
     pub so_far: bool,
     /// Threads to work with; as many as the machine has by default.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<NonZeroUsize>,
 }
 

@@ -10,7 +10,7 @@
 //! | `schema` | also `completions` and `man` |
 //! | `shard` | one part of the runs, for one of several machines |
 //! | `outputs`, `pieces`, `output_paths` | feeds the reports of `check`; what a run gives to them; where they go |
-//! | `archive`, `archived` | a result with all that it rests on in one file; the same taken apart again |
+//! | `archive`, `archived`, `manifest` | a result with all that it rests on in one file; the same taken apart again; what it says that its files do not |
 //! | `record` | writes judged runs into a history |
 //! | `threads` | as many as are asked for, and fit into memory |
 //! | `progress` | how far the work is, on a terminal |
@@ -38,6 +38,7 @@ mod inspect;
 mod levels;
 mod lint;
 mod lint_args;
+mod manifest;
 mod merge;
 mod output_paths;
 mod outputs;

@@ -9,6 +9,7 @@ use crate::check::RunOutcome;
 use crate::diagnostic::Diagnostic;
 use crate::disk::discover::RunPlace;
 use crate::disk::files::label;
+use crate::disk::judge::Trouble;
 use crate::output::{Kind, OutputFile};
 use crate::report::annotation::{Annotation, SarifWriter, WorkflowCommands};
 use crate::report::html::{HtmlPlan, HtmlWriter};
@@ -118,11 +119,6 @@ impl Outputs {
         }
     }
 
-    /// Whether an archive is written.
-    pub const fn archives(&self) -> bool {
-        self.archive.is_some()
-    }
-
     /// Adds a judged run to the archive, before it is appended to the reports.
     pub fn archive(
         &mut self,
@@ -188,6 +184,23 @@ impl Outputs {
         }
     }
 
+    /// Adds a run that could not be read to the archive, before it is appended to the reports.
+    pub fn archive_unread(
+        &mut self,
+        place: &RunPlace,
+        trouble: &Trouble,
+        suite: &io::Result<Vec<u8>>,
+        judging: Judging<'_>,
+        console: &mut Console,
+    ) {
+        if let Some((archive, _, path)) = &mut self.archive
+            && let Err(error) = archive.add_unread(place, trouble, suite, judging)
+        {
+            console.fault(&cannot_write(path, error));
+            self.archive = None;
+        }
+    }
+
     /// Appends a run that could not be read, with its suite.
     pub fn add_unreadable(
         &mut self,
@@ -207,7 +220,14 @@ impl Outputs {
         self.add_all(None, problems, console);
         let given = || runs.iter().map(|run| label(run)).collect::<Vec<_>>().join(", ");
         let name = problem.place.as_ref().map_or_else(given, |place| place.file.to_string());
-        self.add_suite(&name, junit::unreadable_suite(&name, problems), console);
+        let suite = junit::unreadable_suite(&name, problems);
+        if let Some((archive, _, path)) = &mut self.archive
+            && let Err(error) = archive.add_nothing(problem, &suite)
+        {
+            console.fault(&cannot_write(path, error));
+            self.archive = None;
+        }
+        self.add_suite(&name, suite, console);
     }
 
     /// Appends problems that belong to no run.
@@ -240,6 +260,12 @@ impl Outputs {
         }
         if let Some((_, report, _)) = &mut self.markdown {
             report.add_problems(run, problems);
+        }
+        if let Some((archive, _, path)) = &mut self.archive
+            && let Err(error) = archive.add_problems(run, problems)
+        {
+            console.fault(&cannot_write(path, error));
+            self.archive = None;
         }
     }
 
@@ -298,10 +324,13 @@ impl Outputs {
         if let Some((archive, _, path)) = archive {
             let unread = tally.unreadable;
             if unread > 0 {
-                let (runs, are) = if unread == 1 { ("run", "is") } else { ("runs", "are") };
-                console.note(&format!("{unread} {runs} could not be read and {are} not in {}", label(&path)));
+                let (runs, them) = if unread == 1 { ("run", "it") } else { ("runs", "them") };
+                console.note(&format!(
+                    "{unread} {runs} could not be read: {} keeps what could be read of {them}, and judged again it ends with 2 as well",
+                    label(&path)
+                ));
             }
-            commit(archive.finish().map_err(|e| cannot_write(&path, e)), console);
+            commit(archive.finish(&tally, shard).map_err(|e| cannot_write(&path, e)), console);
         }
         if let Some(spool) = terminal {
             let mut stdout = io::BufWriter::new(io::stdout().lock());

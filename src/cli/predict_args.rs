@@ -1,6 +1,7 @@
 //! What may be typed after `predict`.
 
 use super::critical_point::critical_point;
+use super::threads::jobs;
 use crate::disk::specs::SPECS;
 use crate::quantity::{Condition, ConditionValue, Hertz, Ratio};
 use crate::spec::CriticalPoint;
@@ -54,7 +55,7 @@ pub struct PredictArgs {
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
     /// Threads to work with; as many as the machine has by default.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = jobs)]
     pub jobs: Option<NonZeroUsize>,
 }
 

@@ -14,6 +14,14 @@ const ARENA: u64 = 64 << 20;
 /// The variable that tells the C library to serve all threads from one room.
 const ONE_ARENA: &str = "MALLOC_ARENA_MAX";
 
+/// The number of threads that is typed after `--jobs`.
+///
+/// # Errors
+/// What is wanted, where it is none.
+pub fn jobs(text: &str) -> Result<NonZeroUsize, String> {
+    text.parse().map_err(|_| "a whole number of threads is wanted, 1 or more".to_owned())
+}
+
 /// Starts as many threads as are asked for, else one a core; fewer where the address space is bounded (`ulimit -v`).
 ///
 /// # Errors

@@ -9,7 +9,7 @@ use crate::baseline::Accepted;
 use crate::check::{Options, RunOutcome, UnreadableRun, Workspace, judge_run};
 use crate::diagnostic::Diagnostic;
 use crate::provenance::{FileDigest, Provenance};
-use crate::run::{self, RawRun, Run, SweepEntry};
+use crate::run::{self, RawRun, Run, SORT, SweepEntry};
 use crate::spec::{LoadedSpec, Spec};
 use crate::sweep::{self, Reading, Samples, Scratch};
 use std::fs;
@@ -52,18 +52,30 @@ pub struct Trouble {
     pub problems: Vec<Diagnostic>,
     /// What is known of the run all the same; `None` when not even whose it is.
     pub known: Option<Box<UnreadableRun>>,
+    /// Its product, where its run file tells that.
+    #[cfg_attr(not(feature = "cli"), expect(dead_code, reason = "archives alone ask for it"))]
+    pub product: Option<String>,
+    /// What was read of it, when that is asked for: first its run file, then sweeps. A run file that does not begin as one does is left out.
+    #[cfg_attr(not(feature = "cli"), expect(dead_code, reason = "archives alone ask for it"))]
+    pub files: Vec<FileDigest>,
 }
 
 impl Trouble {
     /// Problems of a run of which nothing is known.
     pub const fn unknown(problems: Vec<Diagnostic>) -> Self {
-        Self { spec: None, problems, known: None }
+        Self { spec: None, problems, known: None, product: None, files: Vec::new() }
     }
 
     /// Problems of a run whose run file tells whose it is.
     fn of_run(raw: &RawRun, spec: Option<&Spec>, problems: Vec<Diagnostic>) -> Self {
         let known = UnreadableRun::of_run_file(raw, spec, problems.clone()).map(Box::new);
-        Self { spec: None, problems, known }
+        Self { known, product: Some(raw.product().to_owned()), ..Self::unknown(problems) }
+    }
+
+    /// Every problem, those of the spec first.
+    #[cfg(feature = "cli")]
+    pub fn each(&self) -> impl Iterator<Item = &Diagnostic> {
+        self.spec.iter().flat_map(|(_, problems)| problems).chain(&self.problems)
     }
 
     /// Everything that is wrong, with the spec and with the run.
@@ -119,7 +131,15 @@ impl SweepReader {
         {
             digests.push(FileDigest::of(name, &self.bytes));
         }
-        self.parse(&label, reading, samples)
+        self.parse(&label, reading, samples).map_err(|mut problems| {
+            if let Some(problem) = problems.iter_mut().find(|problem| sweep::shows_no_reading(problem)) {
+                let help = problem.help.take().unwrap_or_default();
+                problem.help = Some(format!(
+                    "{help}; `loopgauge inspect --critical-point=-1 {label}` (or +1) proposes a `reading` where one makes sense of all rows"
+                ));
+            }
+            problems
+        })
     }
 
     fn parse(
@@ -145,7 +165,10 @@ impl SweepReader {
 pub fn load(place: &RunPlace, specs: &Specs, bytes: &mut Vec<u8>) -> Result<(Run, Arc<Loaded>), Trouble> {
     let file: Arc<str> = label(&place.file).into();
     let raw = read_regular(&place.file, &file, YAML_LIMIT, bytes)
-        .map_err(|problem| vec![problem])
+        .map_err(|problem| {
+            bytes.clear();
+            vec![problem]
+        })
         .and_then(|()| run::parse(bytes, &file, &place.label))
         .map_err(|problems| Trouble::unknown(sweep_given(&place.file, &file, bytes).unwrap_or(problems)))?;
     let loaded = specs.of(raw.product());
@@ -240,16 +263,24 @@ pub fn judge(
     bench: &mut Bench,
 ) -> Result<Option<RunOutcome>, Trouble> {
     let mut run_file = std::mem::take(&mut bench.run_file);
-    let (run, loaded) = load(place, specs, &mut run_file).map_err(|trouble| {
-        let known = trouble.known.map(|known| Box::new(known.selected(options)));
-        Trouble { known, ..trouble }
-    })?;
-    bench.sweeps.digests = trace.then(|| {
+    let loaded = load(place, specs, &mut run_file);
+    let digest = || {
         let name = name_text(place.file.file_name().unwrap_or_default());
         vec![FileDigest::of(&name, &run_file)]
-    });
+    };
+    let (run, loaded) = loaded.map_err(|trouble| {
+        let known = trouble.known.map(|known| Box::new(known.selected(options)));
+        // A link to something else could stand there.
+        let is_kept = trace && !run_file.is_empty() && SORT.is_of(&run_file);
+        Trouble { known, files: if is_kept { digest() } else { Vec::new() }, ..trouble }
+    })?;
+    bench.sweeps.digests = trace.then(digest);
     let Ok(spec) = loaded.as_ref() else { return Ok(None) };
-    let mut outcome = judge_loaded(place, (&run, &run_file), baselines, options, bench)?;
+    let judged = judge_loaded(place, (&run, &run_file), baselines, options, bench);
+    let mut outcome = judged.map_err(|trouble| {
+        let files = bench.sweeps.digests.take().unwrap_or_default();
+        Trouble { files, ..trouble }
+    })?;
     if let (Some(outcome), Some(files)) = (&mut outcome, bench.sweeps.digests.take()) {
         outcome.provenance = Some(Provenance { spec: spec.resolved.clone(), files });
     }
@@ -276,6 +307,6 @@ pub fn judge_loaded(
     };
     judge_run(run, accepted, options, workspace, &mut read).map_err(|known| {
         let problems = gather(known.all_problems().cloned().collect(), run, place, run_file);
-        Trouble { spec: None, problems, known: Some(known) }
+        Trouble { known: Some(known), product: Some(run.product().to_owned()), ..Trouble::unknown(problems) }
     })
 }

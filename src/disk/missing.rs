@@ -29,17 +29,12 @@ pub fn gather(problems: Vec<Diagnostic>, run: &Run, place: &RunPlace, run_file: 
     let is_absent = |file: &str| absent.contains(&format!("{}/{file}", place.label));
     let names: Vec<&str> = files().map(String::as_str).filter(|file| is_absent(file)).collect();
     let counts = format!("still to collect: {} of {} sweeps", names.len(), files().count());
-    if let ([only], [_]) = (missing.as_slice(), names.as_slice()) {
-        // One is told at its own place.
-        let message = format!("{}; {counts}", only.message);
-        let finding = Diagnostic { message, ..only.clone() };
-        others.insert(0, finding.with_help(help(&names, place)));
-        return others;
-    }
-    let list = listed(&names, SHOWN);
     let file: Arc<str> = label(&place.file).into();
-    let finding =
-        Diagnostic::error("sweeps-missing", format!("{counts}: {list}")).with_help(help(&names, place));
+    let finding = match (missing.as_slice(), names.as_slice()) {
+        ([only], [name]) => Diagnostic::error(only.code, format!("{name}: {}; {counts}", only.message)),
+        _ => Diagnostic::error("sweeps-missing", format!("{counts}: {}", listed(&names, SHOWN))),
+    };
+    let finding = finding.with_help(help(&names, place));
     let finding = match (run::parse(run_file, &file, &place.label), names.first()) {
         (Ok(raw), Some(first)) => raw.at_sweep(first, finding),
         _ => finding.in_file(&file),

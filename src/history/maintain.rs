@@ -83,7 +83,7 @@ impl History {
                 if changed != 1 {
                     let state = if is_removed { "marked already" } else { "not marked" };
                     let what = format!("record {record} is not there or is {state}; nothing was changed");
-                    return Err(refused(&what, "`loopgauge history` lists the records"));
+                    return Err(refused(&what, "`loopgauge history list` shows the records"));
                 }
                 let sql = "INSERT INTO mark (record_id, marked, is_removed, reason) VALUES (?1, ?2, ?3, ?4)";
                 database.execute(sql, &[record.0.into(), now.as_str().into(), is_removed.into(), reason.into()])?;

@@ -327,7 +327,6 @@ fn compare_curves(
     let same_grid = weak.curve.frequency_hz() == strong.curve.frequency_hz();
     let reach = strong.curve.span();
     let mut seen = Seen::new(tolerances);
-    let mut identical = true;
     let ([own_gain, own_phase], [other_gain, other_phase]) = (weak.noise.shares(), strong.noise.shares());
     let first = weak.curve.ln_f().partition_point(|&x| x < band.from - 1e-12);
     let samples = weak.curve.ln_f().iter().zip(weak.curve.ln_mag()).zip(weak.curve.angle());
@@ -338,14 +337,9 @@ fn compare_curves(
         let own = weak.noise.fit().get(i).copied().unwrap_or(0.0);
         let (b, q, other) = if same_grid {
             let at = |values: &[f64], or: f64| values.get(i).copied().unwrap_or(or);
-            identical &= same_sample(&weak.raw, &strong.raw, i);
             (at(strong.curve.ln_mag(), a), at(strong.curve.angle(), p), at(strong.noise.fit(), 0.0))
         } else if reach.holds(x) {
             let point = strong.curve.at(x);
-            let raw = strong.raw.at(x);
-            // On another grid the interpolation at a shared sample leaves rounding behind.
-            let off = (raw.ln_mag - weak.raw.ln_mag().get(i).unwrap_or(&a)).abs();
-            identical &= off < 1e-12;
             let near = strong.noise.fit().get(strong.curve.interval(x)).copied().unwrap_or(0.0);
             (point.ln_mag, point.angle, near)
         } else {
@@ -356,13 +350,25 @@ fn compare_curves(
         seen.see(gain, change(wrap(q - p), own * own_phase, other * other_phase), x);
     }
     seen.report(comparison);
-    comparison.identical = identical && seen.count > 0 && !is_coarse(weak.raw.ln_mag(), weak.raw.angle());
+    comparison.identical = seen.count > 0 && holds_the_numbers(&weak.raw, &strong.raw);
 }
 
-/// Whether both sweeps have the same numbers at a sample.
-fn same_sample(weak: &Curve, strong: &Curve, i: usize) -> bool {
-    let differs = |a: Option<&f64>, b: Option<&f64>| a.zip(b).is_none_or(|(a, b)| (a - b).abs() >= 1e-12);
-    let phase = weak.angle().get(i).zip(strong.angle().get(i));
-    !differs(weak.ln_mag().get(i), strong.ln_mag().get(i))
-        && phase.is_some_and(|(p, q)| wrap(q - p).abs() < 1e-12)
+/// Rounding that is left of equal numbers, neper and rad.
+const ROUNDING: f64 = 1e-12;
+
+/// Whether a sweep is a copy of another one: both have the same numbers wherever both have any, and not in the compared part alone. A
+/// quiet loop that is rounded to a few digits may well have the same numbers over a decade.
+fn holds_the_numbers(weak: &Curve, strong: &Curve) -> bool {
+    let same_grid = weak.frequency_hz() == strong.frequency_hz();
+    let reach = strong.span();
+    let samples = weak.ln_f().iter().zip(weak.ln_mag()).zip(weak.angle());
+    let mut common = samples.enumerate().filter(|(_, ((x, _), _))| same_grid || reach.holds(**x));
+    let is_same = |(i, ((x, a), p)): (usize, ((&f64, &f64), &f64))| {
+        let own = || Some((*strong.ln_mag().get(i)?, *strong.angle().get(i)?));
+        // On another grid the interpolation at a shared sample leaves rounding behind.
+        let there = || Some(strong.at(*x)).map(|point| (point.ln_mag, point.angle));
+        let other = if same_grid { own() } else { there() };
+        other.is_some_and(|(b, q)| (b - a).abs() < ROUNDING && wrap(q - p).abs() < ROUNDING)
+    };
+    common.all(is_same) && !is_coarse(weak.ln_mag(), weak.angle())
 }

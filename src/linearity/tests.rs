@@ -52,6 +52,31 @@ fn changes_are_measured_on_equal_and_on_other_grids() {
     assert!(between(&sweep(1.0, 0.0, 0.0), &sweep(1.001, 0.1, 0.4)).agrees(&tolerances()));
 }
 
+/// Equal numbers in the compared part, a decade to each side of the crossover, are no copy where the sweeps differ elsewhere.
+#[test]
+fn what_differs_elsewhere_is_no_copy() {
+    let one = sweep(1.0, 0.0, 0.0);
+    for index in [0, 120] {
+        let mut samples = Samples::default();
+        for (k, ((hz, ln), angle)) in
+            one.raw.frequency_hz().iter().zip(one.raw.ln_mag()).zip(one.raw.angle()).enumerate()
+        {
+            samples.push(*hz, ln + if k == index { 1e-3 } else { 0.0 }, *angle);
+        }
+        // The angle of a curve is that from the critical point, here that of the loop gain itself.
+        let other = Analysed::of(&samples, CriticalPoint::PlusOne);
+        let c = between(&one, &other);
+        assert!(!c.identical && c.agrees(&tolerances()), "{index}: {c:?}");
+        assert!(between(&other, &other.clone()).identical);
+    }
+    // Every second row of a copy is a copy still.
+    let mut half = Samples::default();
+    for k in (0..=120).step_by(2) {
+        half.push(one.raw.frequency_hz()[k], one.raw.ln_mag()[k], one.raw.angle()[k]);
+    }
+    assert!(between(&Analysed::of(&half, CriticalPoint::PlusOne), &one).identical);
+}
+
 #[test]
 fn a_crossover_that_only_one_has_is_no_agreement() {
     let c = between(&sweep(1.0, 0.0, 0.0), &sweep(1e-6, 0.0, 0.0));

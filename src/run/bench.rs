@@ -26,6 +26,15 @@ impl Bench {
         let line = |key: &'static str| {
             let value = fields.get(key)?;
             let text = value.label("a line of text")?;
+            if value.is_switch() {
+                let message = format!("`{text}` is a switch, a line of text is wanted");
+                value.error(
+                    "no-text",
+                    message,
+                    format!("write the text, in quotes if `{text}` is meant, or remove the key"),
+                );
+                return None;
+            }
             let count = text.chars().count();
             if count > LONGEST {
                 let message = format!("the text has {count} characters, at most {LONGEST} are allowed");

@@ -15,6 +15,6 @@ mod timestamp;
 
 pub use bench::Bench;
 pub use model::{CornerSweeps, Excitation, Run, SweepEntry};
-#[cfg(feature = "cli")]
+#[cfg(feature = "files")]
 pub(crate) use raw::SORT;
 pub use raw::{RawRun, parse};

@@ -30,6 +30,7 @@ pub(crate) const SORT: Sort = Sort {
         "sweeps",
         "pattern",
     ],
+    written_by: Some("begin --run FOLDER --spec FILE --serial TEXT --revision TEXT"),
 };
 
 /// A run file, parsed but not yet checked against its spec.

@@ -62,7 +62,9 @@ fn label(fields: &Fields<'_>, key: &'static str, example: Option<&str>) -> Optio
         Some(example) => fields.required(key, example),
         None => fields.get(key),
     };
-    value.and_then(|value| value.label("a label").map(str::to_owned))
+    let shown = example.and_then(|example| example.split_once(": "));
+    let wanted = shown.map_or_else(|| "a label".to_owned(), |(_, text)| format!("a label such as `{text}`"));
+    value.and_then(|value| value.label(&wanted).map(str::to_owned))
 }
 
 /// The run's `reading` over the spec's.

@@ -2,7 +2,7 @@
 
 use super::plausible::{LONGEST_NAME, LONGEST_REASON};
 use crate::quantity::{Condition, QuantityError};
-use crate::yaml::{Value, code_of};
+use crate::yaml::{Kind, Value, code_of};
 
 /// An identifier of a product: ASCII letters, digits, `.`, `_` and `-`, not only dots.
 pub(crate) fn product(value: &Value<'_>) -> Option<String> {
@@ -25,9 +25,25 @@ fn identifier(text: &str) -> String {
     if name.chars().all(|c| c == '.') { "river-gauge-5v".to_owned() } else { name }
 }
 
-/// Whether a reason is short enough to stand in every report; says so where it is not.
-pub(super) fn short_reason(value: &Value<'_>, reason: &str) -> bool {
-    is_short(value, reason, LONGEST_REASON, "the reason")
+/// Why something is waived: words, short enough to stand in every report. `why` says what to write, `example` shows the key.
+pub(super) fn reason(value: &Value<'_>, why: &str, example: &str) -> Option<String> {
+    // An empty value is a missing reason, too.
+    let text = match &value.node.kind {
+        Kind::Null => "",
+        _ => value.text("a reason")?,
+    };
+    if text.trim().is_empty() {
+        value.error("empty-reason", "the reason is empty", format!("write {why}"));
+        return None;
+    }
+    let is_number = || text.bytes().any(|b| b.is_ascii_digit()) && text.parse::<f64>().is_ok();
+    let is_plain = matches!(value.node.kind, Kind::Scalar { plain: true, .. });
+    if value.is_switch() || is_plain && is_number() {
+        let message = format!("`{text}` is no reason, words are wanted");
+        value.error("no-reason", message, format!("write {why}, such as `{example}`"));
+        return None;
+    }
+    is_short(value, text, LONGEST_REASON, "the reason").then(|| text.to_owned())
 }
 
 /// Whether a name is short enough to stand in every corner; says so where it is not.

@@ -3,7 +3,7 @@
 use super::plausible::{FREQUENCY, GAIN, MOST_CROSSINGS, MOST_GAINS};
 use super::{Band, GainAt, GainLimit, Limits, Window, in_unit};
 use crate::measurand::{Measurand, PerMeasurand};
-use crate::quantity::{Decibel, Hertz};
+use crate::quantity::{Decibel, Hertz, split};
 use crate::yaml::{Fields, Sign, Value};
 
 /// Reads the limits. What is wrong is reported and left out.
@@ -84,7 +84,14 @@ fn rising(low: &Value<'_>, high: &Value<'_>, code: &'static str, name: &str) {
         _ => format!("`from` {a} is not below `to` {b}"),
     };
     let at = if high.spot.is_after(&low.spot) { high } else { low };
-    at.error(code, message, format!("write `{name}: {b}, {other}: {a}`, or check their units"));
+    let units = [&a, &b].map(|text| split(text).map(|(_, unit)| unit.trim()).unwrap_or_default());
+    let help = match units {
+        [one, two] if one == two => format!("write `{name}: {b}, {other}: {a}`, or correct one of them"),
+        [one, two] => format!(
+            "one of the units `{one}` and `{two}` may be wrong (m is milli, k kilo, M mega): correct it; if both are right, exchange the two"
+        ),
+    };
+    at.error(code, message, help);
 }
 
 /// Reads `from` and `to` of a map. In a part one of them may be missing.

@@ -1,6 +1,6 @@
 //! `linearity`: how far sweeps at two levels must agree, or why that is not asked for.
 
-use super::labels::short_reason;
+use super::labels::reason;
 use super::plausible::{CHANGE, GAIN_CHANGE, MULTIPLE, PHASE_CHANGE, STEP};
 use super::{Linearity, Tolerances};
 use crate::quantity::{Decibel, Degrees, Ratio};
@@ -25,12 +25,8 @@ pub(super) fn read(value: &Value<'_>, whole: bool) -> Option<Linearity> {
             }
         }
         fields.finish();
-        let reason = waived.text("a reason")?;
-        if reason.trim().is_empty() {
-            waived.error("empty-reason", "the reason is empty", "write why linearity is not shown");
-            return None;
-        }
-        return short_reason(&waived, reason).then(|| Linearity::Waived(reason.to_owned()));
+        let example = "waived: \"one level for lack of time\"";
+        return reason(&waived, "why linearity is not shown", example).map(Linearity::Waived);
     }
     let step = fields.get("step").map(|value| value.quantity_in::<Decibel>(Sign::Positive, &STEP));
     let tolerances = Tolerances {

@@ -64,6 +64,7 @@ pub(crate) const SORT: crate::yaml::Sort = crate::yaml::Sort {
         "conditions_tolerance",
         "reading",
     ],
+    written_by: Some("begin PRODUCT"),
 };
 
 #[cfg(test)]

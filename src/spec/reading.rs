@@ -25,6 +25,7 @@ const SORT: Sort = Sort {
         "frequency_unit",
         "columns",
     ],
+    written_by: None,
 };
 
 /// Reads a file that holds the map of `reading`, with or without that key on top.

@@ -1,10 +1,10 @@
 //! `waivers`: checks whose verdict is set aside until a day.
 
-use super::labels::short_reason;
+use super::labels::reason;
 use super::{Corner, Waiver};
 use crate::diagnostic::nearest;
 use crate::quantity::calendar::{date, day};
-use crate::yaml::{Kind, Value};
+use crate::yaml::Value;
 use std::collections::HashMap;
 use time::Date;
 
@@ -20,7 +20,10 @@ pub(super) fn read(value: &Value<'_>, corners: &mut [Corner], sound: bool) {
         let Some(fields) = item.fields(&format!("a map such as `{EXAMPLE}`")) else { continue };
         let corner = fields.required("corner", "corner: cold-start");
         let check = fields.required("check", "check: crossover");
-        let reason = fields.required("reason", "reason: \"ECO 17 pending\"").and_then(|value| reason(&value));
+        const REASON: &str = "reason: \"ECO 17 pending\"";
+        let reason = fields
+            .required("reason", REASON)
+            .and_then(|value| reason(&value, "why the check is waived", REASON));
         let until = fields.required("until", "until: 2027-03-31").and_then(|value| until(&value));
         fields.finish();
         let (Some(corner), Some(check)) = (corner, check) else { continue };
@@ -67,19 +70,6 @@ fn unknown<'n>(
     let help =
         nearest(word, known.iter().copied()).map_or_else(list, |near| format!("did you mean `{near}`?"));
     value.error(code, message, help);
-}
-
-fn reason(value: &Value<'_>) -> Option<String> {
-    // An empty value is a missing reason, too.
-    let text = match &value.node.kind {
-        Kind::Null => "",
-        _ => value.text("a reason")?,
-    };
-    if text.trim().is_empty() {
-        value.error("empty-reason", "the reason is empty", "write why the check is waived");
-        return None;
-    }
-    short_reason(value, text).then(|| text.to_owned())
 }
 
 /// `31.3.2027` the other way round.

@@ -104,9 +104,12 @@ impl Careful<'_> {
             } else {
                 format!("the frequency is {found}; it must be above 0")
             };
-            let help =
-                (frequency_hz > 0.0).then(|| "check the unit of the frequency in `reading`".to_owned());
-            self.field_error("sweep-frequency", message, stand, 0, room.fields, help);
+            let help = if frequency_hz > 0.0 {
+                "check the unit of the frequency in `reading`"
+            } else {
+                "remove the row; if all rows are so, another column holds the frequency: declare it in `reading`"
+            };
+            self.field_error("sweep-frequency", message, stand, 0, room.fields, Some(help.to_owned()));
         }
         match convert(layout.form, &numbers) {
             Err(why) => {

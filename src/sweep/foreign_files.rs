@@ -1,5 +1,6 @@
 //! Files that are plainly no sweeps. A run may name any file of its folder, so nothing of such a file is shown.
 
+use super::problems::is_pair;
 use crate::diagnostic::Diagnostic;
 use std::sync::Arc;
 
@@ -32,7 +33,7 @@ pub(crate) fn may_be_sweep(bytes: &[u8]) -> bool {
         head
     };
     NAMES.iter().any(|name| memchr::memmem::find(text, name).is_some())
-        || text.split(|b| matches!(b, b'\n' | b'\r')).any(is_row)
+        || text.split(|b| matches!(b, b'\n' | b'\r')).any(|line| is_row(line) || is_row_of_pairs(line))
 }
 
 /// Whether a line may be a row of a sweep.
@@ -40,6 +41,15 @@ fn is_row(line: &[u8]) -> bool {
     let fields = || line.split(|b| matches!(b, b',' | b';' | b'\t' | b' ')).filter(|field| !field.is_empty());
     let numbers = fields().filter(|field| is_number(field)).take(LEAST_NUMBERS).count();
     numbers >= LEAST_NUMBERS || (numbers >= LEAST_ALONE && fields().all(is_number))
+}
+
+/// Whether a line may be a row of a frequency and a complex number, or a pair of gain and phase, in one field.
+fn is_row_of_pairs(line: &[u8]) -> bool {
+    let mut fields = line.split(|b| matches!(b, b';' | b'\t' | b' ')).filter(|field| !field.is_empty());
+    let (Some(frequency), Some(pair), None) = (fields.next(), fields.next(), fields.next()) else {
+        return false;
+    };
+    is_number(frequency) && std::str::from_utf8(pair).is_ok_and(is_pair)
 }
 
 /// Whether a field is a number, or the part of one before or behind a decimal comma.
@@ -81,6 +91,8 @@ mod tests {
             "frequency_hz,gain_db\n",
             "x\r1\t-2E-3\r",
             "t,f,g,p,note\n09:15,100,40,-90,ok\n",
+            "f\tT\n90\t2.2e-01+1.3e+02i\n",
+            "f\tT\n90\t(40dB,-170.5deg)\n",
         ] {
             assert!(may_be_sweep(text.as_bytes()), "{text:?}");
             let wide: Vec<u8> = format!("\u{feff}{text}").encode_utf16().flat_map(u16::to_be_bytes).collect();
@@ -93,6 +105,8 @@ mod tests {
             "2026-04-02\n12\n",
             "a,b,c\n1,x\n",
             "e e\n. .\n",
+            "12 s3crei\n",
+            "12 (s3cret)\n",
         ] {
             assert!(!may_be_sweep(text.as_bytes()), "{text:?}");
         }

@@ -17,6 +17,7 @@
 //! | `sine_fit` | the loop gain from records over time |
 //! | `from_numbers` | samples from numbers in memory |
 //! | `problems` | places, excerpts and texts of the errors |
+//! | `column_names`, `reading_help` | the `reading` that a header of its own speaks for, as help |
 //! | `proposal`, `table_block` | a `reading` that would read a file which is not understood, for people to confirm |
 //! | `foreign_files` | what is plainly no sweep, of which nothing is shown |
 //!
@@ -31,6 +32,7 @@
 //! assert_eq!(samples.frequency_hz(), [100.0, 1000.0, 10000.0]);
 //! ```
 
+mod column_names;
 mod columns;
 mod convert;
 mod decode;
@@ -51,6 +53,7 @@ mod problems;
 mod proposal;
 mod read;
 mod reading;
+mod reading_help;
 mod recognise;
 mod samples;
 #[cfg(feature = "formats")]
@@ -70,4 +73,6 @@ pub use num_complex::Complex64;
 pub use proposal::{Proposal, propose};
 pub use read::{Scratch, read};
 pub use reading::{AngleUnit, Column, ColumnRef, Columns, Format, FrequencyUnit, GainUnit, Reading};
+#[cfg(feature = "files")]
+pub(crate) use recognise::shows_no_reading;
 pub use samples::Samples;

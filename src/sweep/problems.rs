@@ -91,7 +91,9 @@ pub(super) fn not_a_number(
     quantity: &str,
     decimal_comma: bool,
 ) -> (String, Option<String>) {
-    let (mark, example) = if decimal_comma { ("comma", "-12,5") } else { ("point", "-12.5") };
+    let example = if quantity == "frequency" { "1250.5" } else { "-12.5" };
+    let (mark, example) =
+        if decimal_comma { ("comma", example.replace('.', ",")) } else { ("point", example.to_owned()) };
     let message = match why {
         NotANumber::Empty => {
             format!("nothing stands where the {quantity} is wanted, a number such as `{example}`")
@@ -125,10 +127,24 @@ pub(super) fn not_a_number(
 }
 
 /// Whether a text looks like a complex number or a pair: `1+2i`, `(1,2)`, `(40dB,170deg)`.
-fn is_pair(found: &str) -> bool {
+pub(super) fn is_pair(found: &str) -> bool {
     let found = found.trim();
-    let has_digit = found.bytes().any(|b| b.is_ascii_digit());
-    has_digit && (found.starts_with('(') && found.ends_with(')') || found.ends_with(['i', 'j']))
+    let is_part = |part: &str| {
+        let part = part.trim().trim_end_matches(|c: char| c.is_ascii_alphabetic() || c == '°');
+        part.ends_with(|c: char| c.is_ascii_digit() || c == '.')
+            && part.replace(',', ".").parse::<f64>().is_ok()
+    };
+    let inside = found.strip_prefix('(').and_then(|rest| rest.strip_suffix(')')).unwrap_or(found);
+    if inside.len() < found.len() && inside.split_once(',').is_some_and(|(a, b)| is_part(a) && is_part(b)) {
+        return true;
+    }
+    // The last sign that belongs to no exponent parts the two.
+    let mut signs = inside.bytes().enumerate().skip(1).filter(|(at, byte)| {
+        let before = inside.as_bytes().get(at - 1);
+        matches!(byte, b'+' | b'-') && !matches!(before, Some(b'e' | b'E'))
+    });
+    let parts = signs.next_back().and_then(|(at, _)| inside.split_at_checked(at));
+    inside.ends_with(['i', 'j']) && parts.is_some_and(|(real, imag)| is_part(real) && is_part(imag))
 }
 
 /// What numbers that make no loop gain are, and how to mend it.

@@ -5,6 +5,7 @@
 //! what comes out can be the loop gain of a converter: see [`is_plausible`]. Candidates that give the same samples are one.
 //! A proposal is made when exactly one makes sense; of several the first two are named.
 
+use super::column_names::{Role, frequency_unit, is_degrees, role, words};
 use super::reading::{AngleUnit, Column, ColumnRef, Columns, Format, FrequencyUnit, GainUnit, Reading};
 use super::samples::Samples;
 use super::table_block::{Block, blocks, texts};
@@ -82,28 +83,6 @@ fn candidates(bytes: &[u8]) -> Vec<Reading> {
     list
 }
 
-/// What a column may be, by its name and unit; without any word, everything.
-#[derive(Clone, Copy, PartialEq, Debug)]
-enum Role {
-    Frequency,
-    Gain,
-    Phase,
-    Real,
-    Imag,
-    Other,
-}
-
-const WORDS: [(Role, &[&str]); 5] = [
-    (Role::Frequency, &["frequency", "freq", "f", "frequenz", "hz", "khz", "mhz", "omega", "w"]),
-    (
-        Role::Gain,
-        &["gain", "mag", "magn", "magnitude", "db", "amplitude", "betrag", "abs", "ratio", "loopgain"],
-    ),
-    (Role::Phase, &["phase", "phi", "ph", "angle", "arg", "deg", "degree", "degrees", "°", "rad", "winkel"]),
-    (Role::Real, &["real", "re", "realteil"]),
-    (Role::Imag, &["imag", "imaginary", "im", "imaginarteil"]),
-];
-
 /// A column with its words, in lower case.
 struct Named {
     column: ColumnRef,
@@ -116,9 +95,7 @@ impl Named {
         let name = block.names.get(index).map_or("", String::as_str);
         let unit = block.units.get(index).map_or("", String::as_str);
         let words = words(name).chain(words(unit)).collect::<Vec<_>>();
-        let is_rate = words.windows(2).any(|pair| matches!(pair, [a, b] if a == "rad" && b == "s"));
-        let role = WORDS.iter().find(|(_, known)| words.iter().any(|word| known.contains(&word.as_str())));
-        let role = if is_rate { Some(Role::Frequency) } else { role.map(|(role, _)| *role) };
+        let role = role(&words);
         // A name that says something else, such as `time` or `temperature`, is not taken for a loop gain.
         let role = role.or_else(|| name.chars().filter(|c| c.is_alphabetic()).nth(2).map(|_| Role::Other));
         Self { column: block.column(index), words, role }
@@ -133,13 +110,9 @@ impl Named {
     }
 
     fn frequency_units(&self) -> Vec<FrequencyUnit> {
-        if self.says("rad") && self.says("s") || self.says("omega") || self.says("w") {
-            return vec![FrequencyUnit::RADIANS_PER_SECOND];
-        }
-        let known = [("hz", 1.0), ("khz", 1e3), ("mhz", 1e6)];
-        match known.iter().find(|(word, _)| self.says(word)) {
-            Some((_, factor)) => vec![FrequencyUnit(*factor)],
-            None => known.iter().map(|(_, factor)| FrequencyUnit(*factor)).collect(),
+        match frequency_unit(&self.words) {
+            Some((unit, _)) => vec![unit],
+            None => [1.0, 1e3, 1e6].map(FrequencyUnit).into(),
         }
     }
 
@@ -152,24 +125,12 @@ impl Named {
     }
 
     fn angle_units(&self) -> Vec<AngleUnit> {
-        let degrees = ["deg", "degree", "degrees", "°"].iter().any(|word| self.says(word));
-        match (degrees, self.says("rad")) {
+        match (is_degrees(&self.words), self.says("rad")) {
             (true, _) => vec![AngleUnit::Degree],
             (false, true) => vec![AngleUnit::Radian],
             (false, false) => vec![AngleUnit::Degree, AngleUnit::Radian],
         }
     }
-}
-
-/// Runs of letters; the sign of a degree is a word.
-fn words(text: &str) -> impl Iterator<Item = String> {
-    let spaced = text.to_lowercase().replace('°', " ° ").replace('\u{b5}', "u");
-    let parts: Vec<String> = spaced
-        .split(|c: char| !(c.is_alphanumeric() || c == '°'))
-        .filter(|word| !word.is_empty())
-        .map(str::to_owned)
-        .collect();
-    parts.into_iter()
 }
 
 /// Every way to take the columns of a block.

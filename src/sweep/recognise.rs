@@ -1,13 +1,18 @@
 //! From the first row to a layout, or to errors that say what to declare.
 
+use super::column_names::{Role, frequency_unit, role, words};
 use super::columns::{FREQUENCY, Header, Layout, Unclear, resolve};
 use super::dialect::{DELIMITERS, Dialect};
 use super::fields::{Cutter, Field};
 use super::number::number;
 use super::problems::{MOST_ERRORS, Source, shown};
-use super::reading::Reading;
+use super::reading::{Columns, Reading};
+use super::reading_help::speaks_for;
 use crate::diagnostic::{Diagnostic, nearest};
 use crate::quantity::count_of;
+
+/// Code of columns that are not found.
+const CODE: &str = "sweep-columns";
 
 /// Names listed in a message, at most.
 const MOST_NAMES: usize = 20;
@@ -44,7 +49,8 @@ pub(super) fn recognise(
         Err(unclear) => {
             let general = other_dialect(source, first, dialect, reading)
                 .or_else(|| row_ends(source, first))
-                .or_else(|| numbers_only(source, first, dialect, reading));
+                .or_else(|| numbers_only(source, first, dialect, reading))
+                .or_else(|| own_names(source, first, dialect, reading));
             // One thing wrong with the whole file is one error.
             let told = if general.is_some() { 1 } else { unclear.len() };
             errors.extend(unclear.iter().take(told).map(|unclear| {
@@ -58,7 +64,7 @@ pub(super) fn recognise(
 
 fn error(source: &Source<'_>, first: FirstRow<'_>, message: String) -> Diagnostic {
     let end = first.fields.last().map_or(first.start, |field| field.end);
-    source.error("sweep-columns", message, first.line, None, first.start..end)
+    source.error(CODE, message, first.line, None, first.start..end)
 }
 
 /// An error for every name that stands in the header before.
@@ -122,16 +128,34 @@ fn describe(unclear: &Unclear, header: &Header<'_>) -> (String, String) {
                 .to_owned(),
         ),
         Unclear::NoFrequency => {
-            let name = suggestion(FREQUENCY, header).unwrap_or_else(|| "f".to_owned());
-            (
-                format!("no column `{FREQUENCY}`: the header has {}", listed(header)),
-                format!(
-                    "name the column `{FREQUENCY}`, or declare it: \
-                     `reading: {{columns: {{frequency: {{column: {name:?}, unit: Hz}}}}}}`"
-                ),
-            )
+            (format!("no column `{FREQUENCY}`: the header has {}", listed(header)), no_frequency(header))
         }
         Unclear::NoGain(missing) => no_gain(missing, header),
+    }
+}
+
+/// How to declare the frequency: by the name that says it, with its unit.
+fn no_frequency(header: &Header<'_>) -> String {
+    let is_frequency = |name: &str| role(&words(name).collect::<Vec<_>>()) == Some(Role::Frequency);
+    // What is not parted has no names.
+    let names = || header.names().filter(|name| header.fields.len() > 1 && name.len() <= LONGEST);
+    let named = names().find(|name| is_frequency(name)).map(|name| name.into_owned());
+    let name = named.or_else(|| suggestion(FREQUENCY, header).filter(|_| header.fields.len() > 1));
+    let unit = name.as_deref().and_then(|name| frequency_unit(&words(name).collect::<Vec<_>>()));
+    let declare = |column: String, unit: &str| {
+        format!("`reading: {{columns: {{frequency: {{column: {column}, unit: {unit}}}}}}}`")
+    };
+    match (name, unit) {
+        (Some(name), Some((_, unit))) if unit != "Hz" => {
+            format!("declare it with its unit: {}", declare(format!("{name:?}"), unit))
+        }
+        (Some(name), _) => {
+            format!("name the column `{FREQUENCY}`, or declare it: {}", declare(format!("{name:?}"), "Hz"))
+        }
+        (None, _) => format!(
+            "name the column `{FREQUENCY}`, or declare it by its name or its position, such as {}",
+            declare("1".to_owned(), "Hz")
+        ),
     }
 }
 
@@ -168,9 +192,10 @@ fn listed(header: &Header<'_>) -> String {
     names.join(", ")
 }
 
+/// Longer than any name, bytes; what is compared with all of a damaged file takes all day.
+const LONGEST: usize = 200;
+
 fn suggestion(name: &str, header: &Header<'_>) -> Option<String> {
-    // Longer than any name; what is compared with all of a damaged file takes all day.
-    const LONGEST: usize = 200;
     let names: Vec<_> = header.names().filter(|name| (1..=LONGEST).contains(&name.len())).collect();
     nearest(name, names.iter().map(AsRef::as_ref)).map(str::to_owned)
 }
@@ -202,6 +227,24 @@ fn other_dialect(
             ))
         },
     )
+}
+
+/// Help for a file with names of its own that speak for one reading.
+fn own_names(
+    source: &Source<'_>,
+    first: FirstRow<'_>,
+    dialect: Dialect<'_>,
+    reading: &Reading,
+) -> Option<String> {
+    let declares_nothing = reading.columns == Columns::default() && reading.header && !reading.units_row;
+    let reading = declares_nothing.then(|| speaks_for(source.text, dialect, first.start, first.next))??;
+    Some(format!("the header and its first row speak for this, hold the units against them: {reading}"))
+}
+
+/// Whether a problem is that columns are not found, and its help shows no `reading` to declare.
+#[cfg(feature = "files")]
+pub(crate) fn shows_no_reading(problem: &Diagnostic) -> bool {
+    problem.code == CODE && problem.help.as_ref().is_none_or(|help| !help.contains("reading: {"))
 }
 
 fn reads(bytes: &[u8], fields: &[Field], layout: &Layout, decimal_comma: bool) -> bool {

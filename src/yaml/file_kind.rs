@@ -13,6 +13,8 @@ pub(crate) struct Sort {
     pub(crate) what: &'static str,
     /// The keys of its top level, the first one that it is best begun with.
     pub(crate) keys: &'static [&'static str],
+    /// The command that writes one, if any does.
+    pub(crate) written_by: Option<&'static str>,
 }
 
 /// How like a known key (Jaro-Winkler) a misspelt one must be.
@@ -49,6 +51,16 @@ impl Sort {
     /// Whether a text begins as these files do, or holds nothing at all.
     pub(crate) fn is_of(&self, bytes: &[u8]) -> bool {
         self.stranger(bytes).is_none()
+    }
+
+    /// How to mend a file of this sort that is empty.
+    pub(super) fn how_to_begin(&self) -> String {
+        let first = self.keys.first().copied().unwrap_or_default();
+        let begin = format!("begin it with `{first}:`");
+        match self.written_by {
+            Some(command) => format!("{begin}, or remove it and let `loopgauge {command}` write one"),
+            None => begin,
+        }
     }
 
     /// Where the first thing stands that no file of this sort begins with.
@@ -161,7 +173,8 @@ fn key(bytes: &[u8], at: usize) -> Option<&str> {
 mod tests {
     use super::*;
 
-    const SPEC: Sort = Sort { what: "a spec", keys: &["spec", "product", "density", "title", "taken"] };
+    const SPEC: Sort =
+        Sort { what: "a spec", keys: &["spec", "product", "density", "title", "taken"], written_by: None };
 
     #[test]
     fn what_begins_with_a_key_is_of_the_sort() {

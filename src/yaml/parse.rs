@@ -9,7 +9,7 @@ use crate::diagnostic::Diagnostic;
 use std::ops::Range;
 use std::sync::Arc;
 
-/// As [`parse`], for a file that must be of a sort: of any other one nothing is shown.
+/// The tree of a file that must be of a sort: of any other one nothing is shown.
 pub(crate) fn parse_as(
     sort: &Sort,
     bytes: &[u8],
@@ -20,25 +20,39 @@ pub(crate) fn parse_as(
     let told = || {
         let own = Findings::default();
         // A stranger gives no tree.
-        let _ = parse(bytes, file, rank, &own);
+        let _ = parse_begun(bytes, file, rank, None, &own);
         own.into_sorted(file)
     };
     if sort.refuses(bytes, file, told, findings) {
         return None;
     }
-    parse(bytes, file, rank, findings)
+    parse_begun(bytes, file, rank, Some(sort), findings)
+}
+
+/// As [`parse_as`], of no sort.
+#[cfg(test)]
+pub(crate) fn parse(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findings) -> Option<Node> {
+    parse_begun(bytes, file, rank, None, findings)
 }
 
 /// The tree of a file, `None` when there is none. What is wrong goes to `findings`, also when there is a tree.
 ///
 /// `rank` says how many `extends` away from the file that was asked for this one is.
-pub(crate) fn parse(bytes: &[u8], file: &Arc<str>, rank: usize, findings: &Findings) -> Option<Node> {
+fn parse_begun(
+    bytes: &[u8],
+    file: &Arc<str>,
+    rank: usize,
+    sort: Option<&Sort>,
+    findings: &Findings,
+) -> Option<Node> {
     let source = guard::source(bytes, file, rank, findings)?;
     let node = tree(&source, findings)?;
     match node.kind {
         Kind::Map(_) => Some(node),
         Kind::Null => {
-            findings.push(Diagnostic::error("yaml-empty", "the file is empty").in_file(file));
+            let help = sort.map(Sort::how_to_begin);
+            let empty = Diagnostic::error("yaml-empty", "the file is empty").in_file(file);
+            findings.push(Diagnostic { help, ..empty });
             None
         }
         Kind::Scalar { .. } | Kind::List(_) => {

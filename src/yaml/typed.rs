@@ -299,7 +299,7 @@ impl<'a> Value<'a> {
             self.error(
                 "empty-text",
                 format!("the text is empty, {wanted} is wanted"),
-                "write it, or remove the key",
+                self.how_to_fill(wanted),
             );
             return None;
         }

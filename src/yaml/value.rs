@@ -116,6 +116,8 @@ pub(crate) struct Value<'a> {
     pub(crate) path: Path<'a>,
     /// Where it is, or the key that it belongs to.
     pub(crate) spot: Spot<'a>,
+    /// Whether its key must be there.
+    pub(crate) is_required: bool,
     /// Where findings go.
     pub(crate) findings: &'a Findings,
 }
@@ -133,13 +135,13 @@ impl<'a> Value<'a> {
             _ => node.first_offset(),
         };
         let at = Some(own.unwrap_or((0, 0)));
-        Self { node, path: Path::ROOT, spot: Spot { source: &node.source, at }, findings }
+        Self { node, path: Path::ROOT, spot: Spot { source: &node.source, at }, is_required: true, findings }
     }
 
     /// A value under a path of one's own.
     pub(crate) fn at(entry: &'a Entry, parent: &'a Path<'a>, findings: &'a Findings) -> Self {
         let spot = Spot::of(&entry.value, Spot::of_key(entry));
-        Self { node: &entry.value, path: Path::key(parent, &entry.key), spot, findings }
+        Self { node: &entry.value, path: Path::key(parent, &entry.key), spot, is_required: false, findings }
     }
 
     /// The value of an entry of this map. A key that is written with escapes has no place: then that of the map.
@@ -166,11 +168,7 @@ impl<'a> Value<'a> {
     fn wrong_shape(&self, wanted: &str) {
         let found = match self.node.kind {
             Kind::Null => {
-                return self.error(
-                    "empty-value",
-                    "the key has no value",
-                    format!("write {wanted}, or remove the key"),
-                );
+                return self.error("empty-value", "the key has no value", self.how_to_fill(wanted));
             }
             Kind::Scalar { .. } => "a single text",
             Kind::List(_) => "a list",
@@ -183,6 +181,15 @@ impl<'a> Value<'a> {
         );
     }
 
+    /// How to mend a value that is empty.
+    pub(super) fn how_to_fill(&self, wanted: &str) -> String {
+        if self.is_required {
+            format!("write {wanted}: the key is required")
+        } else {
+            format!("write {wanted}, or remove the key")
+        }
+    }
+
     /// The line it stands on.
     pub(crate) fn line(&self) -> Option<u64> {
         self.spot.at.and_then(|(offset, _)| self.spot.source.place(offset, None).line)
@@ -193,6 +200,15 @@ impl<'a> Value<'a> {
         match &self.node.kind {
             Kind::Scalar { text, .. } => Some(text),
             _ => None,
+        }
+    }
+
+    /// Whether it is a switch, `true` or `no`, that stands without quotes.
+    pub(crate) fn is_switch(&self) -> bool {
+        const WORDS: [&str; 6] = ["true", "false", "yes", "no", "on", "off"];
+        match &self.node.kind {
+            Kind::Scalar { text, plain: true } => WORDS.iter().any(|word| text.eq_ignore_ascii_case(word)),
+            _ => false,
         }
     }
 
@@ -258,6 +274,7 @@ impl<'a> Value<'a> {
                         node,
                         path: Path::index(&self.path, index),
                         spot: Spot::of(node, near),
+                        is_required: false,
                         findings: self.findings,
                     }
                 };
@@ -292,7 +309,7 @@ impl<'a> Fields<'a> {
 
     /// The value of a key that must be there; `example` shows the key with a value.
     pub(crate) fn required<'s>(&'s self, key: &'static str, example: &str) -> Option<Value<'s>> {
-        let value = self.get(key);
+        let value = self.get(key).map(|value| Value { is_required: true, ..value });
         if value.is_none() {
             let message = format!("the key `{key}` is missing");
             self.value.error("missing-key", message, format!("add for example `{example}`"));

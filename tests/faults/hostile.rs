@@ -128,8 +128,9 @@ fn what_is_no_regular_file_is_no_sweep() {
     as_sweep(&["leads out"], |_, path| symlink("../other/b.csv", path).unwrap());
     as_sweep(&["leads out"], |_, path| symlink("nowhere", path).unwrap());
     as_sweep(&["leads out"], |_, path| symlink("b.csv", path).unwrap());
-    as_sweep(&["no such file"], |_, _| {});
     let room = gauge::room();
+    fs::remove_file(room.path("runs/good/b.csv")).unwrap();
+    refused(room.run("check runs"), "runs/good/run.yaml:13:12", &["b.csv: there is no such file"]);
     refused(room.run("inspect /dev/zero --critical-point +1"), "/dev/zero", &["device"]);
     refused(room.run("inspect /dev/stdin --critical-point +1"), "/dev/stdin", &["device"]);
     refused(room.run("inspect runs --critical-point +1"), "runs", &["folder"]);

@@ -74,6 +74,13 @@ fn missing_sweeps_are_told_where_the_first_is_listed() {
 }
 
 #[test]
+fn one_missing_sweep_is_told_where_it_is_listed() {
+    let room = gauge::room();
+    std::fs::remove_file(room.path("runs/good/b.csv")).unwrap();
+    both_say(&room, &["runs/good/run.yaml:13:12 sweeps[3].file file-missing"]);
+}
+
+#[test]
 fn a_key_written_with_escapes_does_not_lose_its_map() {
     let room = gauge::room();
     room.edit("runs/good/run.yaml", "notes: none", "\"not\\u0065d\": none");

@@ -5,7 +5,7 @@ use super::{Fault, fault};
 /// Each replaces a text that stands once in one of the small project's sweeps. Its rows stand on lines 2 to 104.
 pub const FAULTS: &[Fault] = &[
     fault("frequency_hz,gain_db,phase_deg", "f,gain_db,phase_deg", "1", &["frequency_hz"]),
-    fault("frequency_hz,gain_db,phase_deg", "frequency_hz,gain_db,phase_rad", "1", &["phase_deg"]),
+    fault("frequency_hz,gain_db,phase_deg", "frequency_hz,gain_db,phase_rad", "1", &["unit: rad"]),
     fault("frequency_hz,gain_db,phase_deg", "frequency_hz,gain_db,gain_db,phase_deg", "1:3", &["gain_db"]),
     fault("frequency_hz,gain_db,phase_deg", "frequency_hz;gain_db;phase_deg", "1", &["delimiter"]),
     fault("frequency_hz,gain_db,phase_deg", "", "2", &["frequency_hz", "header: false"]),
