@@ -113,6 +113,7 @@ fn validity(c: &mut Criterion) {
         span,
         open_loop_poles: 0,
         critical_point: CriticalPoint::PlusOne,
+        chain: Chain::default(),
     };
     let mut difference = Difference::default();
     let mut kernel = Kernel::default();
