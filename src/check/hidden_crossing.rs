@@ -95,6 +95,7 @@ fn edge(outside: &Point, inside: &Point, room: &impl Fn(&Point) -> f64) -> Optio
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::simulated_noise::sweep as simulated;
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;
 
@@ -135,5 +136,40 @@ mod tests {
         // The ray is met half a decade before the end, at 50 dB.
         assert_eq!(bound(-10.0, &chain, 50.0), None);
         assert_eq!(bound(-10.0, &chain, 60.0), None);
+    }
+
+    /// 20 dB a decade through 0 dB at 1 kHz with an angle of its own, and normal noise of this standard deviation in both parts.
+    fn with_angle(angle: &dyn Fn(f64) -> f64, noise: f64) -> Analysed {
+        let hz: Vec<f64> = (0..=160).map(|k| 100.0 * 10f64.powf(f64::from(k) / 40.0)).collect();
+        simulated(&hz, &|x| [-x, angle(x)], &|_| [noise; 2], 3)
+    }
+
+    #[test]
+    fn a_phase_within_its_noise_of_the_ray_leaves_room() {
+        // 0.04 rad above the ray from 10 kHz on, 1 rad below 1 kHz; x is ln(f / 1 kHz).
+        let near = |x: f64| 0.04 + 0.96 * (-3.0 * x.max(0.0)).exp();
+        let place = |noise: f64| {
+            let sweep = with_angle(&near, noise);
+            hidden_by_points(&sweep, sweep.curve.span())
+        };
+        assert!(place(0.1).is_some_and(|ln_f| ln_f > 1e3f64.ln() + 0.5), "{:?}", place(0.1));
+        assert_eq!(place(0.001), None);
+        let clear = with_angle(&|_| 1.0, 0.1);
+        assert_eq!(hidden_by_points(&clear, clear.curve.span()), None);
+    }
+
+    #[test]
+    fn a_phase_that_turns_too_far_between_two_points_leaves_room_below_0_db_only() {
+        // From 2.9 to 1.2 rad between two points: where the gain is below 0 dB a crossover may lie between.
+        let turn = |at: f64| {
+            let sweep = with_angle(&|x| if x < at { 2.9 } else { 1.2 }, 0.0);
+            hidden_by_points(&sweep, sweep.curve.span())
+        };
+        let place = turn(2.3).map(f64::exp).unwrap();
+        assert!((9e3..1e4).contains(&place), "{place}");
+        assert_eq!(turn(-1.0), None);
+        // A smaller step, 1.0 rad, tells its way.
+        let sweep = with_angle(&|x| if x < 2.3 { 2.9 } else { 1.9 }, 0.0);
+        assert_eq!(hidden_by_points(&sweep, sweep.curve.span()), None);
     }
 }
