@@ -235,6 +235,29 @@ mod tests {
         assert_eq!((own.crossings.gain.len(), own.crossings.merged.len()), (3, 0));
     }
 
+    /// The same shape of the angle, one turn further on, beside a straight line of the gain.
+    #[test]
+    fn three_phase_crossings_within_noise_are_one() {
+        let hz = grid(50);
+        let own = noisy_line(&hz);
+        let x = |hz: &f64| (hz / 1e3).ln();
+        let ln_mag: Vec<f64> = hz.iter().map(|hz| -1.0 - x(hz)).collect();
+        let angle: Vec<f64> =
+            hz.iter().map(|hz| TAU + three(x(hz).clamp(-1.0, 1.0), 0.1) * (0.4 * x(hz)).exp()).collect();
+        let mut curve = Curve::new();
+        curve.follow(&own.raw, &ln_mag, &angle);
+        let mut crossings = Crossings::default();
+        crossings.find(&curve);
+        assert_eq!(crossings.phase.len(), 3, "{:?}", crossings.phase);
+        crossings.merge(&curve, &own.noise);
+        let [Crossing { point, direction }] = crossings.phase[..] else { panic!("{:?}", crossings.phase) };
+        let close = |got: f64, wanted: f64| assert!((got - wanted).abs() < 1e-9, "{got} {wanted}: {point:?}");
+        close(point.angle, TAU);
+        close(point.ln_mag, -1.0 - (point.ln_f - 1e3f64.ln()));
+        close(point.mag_slope, -1.0);
+        assert!(direction == Direction::Falling && (-0.1..0.0).contains(&point.angle_slope), "{point:?}");
+    }
+
     #[test]
     fn phase_crossings_merge_too() {
         let hz = grid(50);
