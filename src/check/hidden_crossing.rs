@@ -70,8 +70,8 @@ pub(super) fn hidden_by_chain(sweep: &Analysed, chain: &Chain, span: Span, than:
             continue;
         }
         // The curve beside the stretch, as far as it is judged.
-        let end = |k: Option<usize>| k.and_then(|k| x.get(k)).copied().map_or(f64::NAN, |x| x);
-        let (from, to) = (end(i.checked_sub(1)).max(span.from), end(Some(i + count)).min(span.to));
+        let from = i.checked_sub(1).and_then(|k| x.get(k)).map_or(span.from, |x| x.max(span.from));
+        let to = x.get(i + count).map_or(span.to, |x| x.min(span.to));
         if !phase.iter().any(|c| (from..=to).contains(&c.point.ln_f)) {
             let edges = [(from, i), (to, i + count - 1)]
                 .map(|(outside, k)| edge(&curve.at(outside), &curve.sample(k), &room));
