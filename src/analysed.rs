@@ -1,6 +1,10 @@
 //! A sweep made ready to be judged: its samples, its noise, the smooth curve under it and all crossings of that.
 
-use crate::curve::{Curve, LocalError, wrap};
+mod between;
+
+pub use between::Sharp;
+
+use crate::curve::{Curve, LocalError, Span, wrap};
 use crate::margins::{Crossings, Located};
 use crate::noise::rounding::{digit_steps, uncertainty_of_mean};
 use crate::noise::{Evidence, LONGEST_WINDOW, Noise, Smoother};
@@ -21,6 +25,7 @@ pub struct Analysed {
     pub crossings: Crossings,
     /// Steps that the file's values are rounded to, 0 where none is seen: ln of the magnitude, neper, and phase, rad.
     pub steps: [f64; 2],
+    sharp: Vec<Sharp>,
     thinned: Samples,
     group: usize,
     /// What each sample of `raw` tells of its own uncertainty; empty where samples do not tell.
@@ -79,6 +84,12 @@ impl Analysed {
         smoother.smooth(&self.raw, evidence, &self.least, &mut self.noise, &mut self.curve);
         self.crossings.find(&self.curve);
         self.crossings.merge(&self.curve, &self.noise);
+        self.find_sharp();
+    }
+
+    /// What may lie between the points of a part of the sweep beside a resonance as narrow as the steps.
+    pub fn sharp_in(&self, span: Span) -> impl Iterator<Item = &Sharp> {
+        self.sharp.iter().filter(move |sharp| span.holds(sharp.ln_f))
     }
 
     /// Standard uncertainty from noise of a value that was found on the curve, in the value's unit.

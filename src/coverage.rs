@@ -1,6 +1,6 @@
 //! Whether a sweep covers its band densely enough, and where its points are too far apart to carry a resonance.
 
-use crate::analysed::Analysed;
+use crate::analysed::{Analysed, Sharp};
 use crate::curve::{Curve, Span, db};
 use crate::margins::Crossing;
 use crate::quantity::with_unit;
@@ -132,7 +132,22 @@ impl Undersampled {
 /// The place where the points carry the margins least, when they do not carry them.
 #[must_use]
 pub fn undersampled(sweep: &Analysed, span: Span) -> Option<Undersampled> {
-    lost_sample(&sweep.curve, span).or_else(|| loose_margin(sweep, span))
+    lost_sample(&sweep.curve, span).or_else(|| sharp_place(sweep, span)).or_else(|| loose_margin(sweep, span))
+}
+
+/// Where a resonance as narrow as the steps leaves the curve most.
+fn sharp_place(sweep: &Analysed, span: Span) -> Option<Undersampled> {
+    let x = sweep.curve.ln_f();
+    let place = |sharp: &Sharp| {
+        let i = sweep.curve.interval(sharp.ln_f);
+        let open = (db(sharp.open.ln_mag), sharp.open.angle.to_degrees());
+        let density = LN_10 / (x.get(i + 1)? - x.get(i)?);
+        let size = (open.0 / LOST_DB).max(open.1 / LOST_DEG);
+        let near = db(sharp.ln_mag).abs() <= NEAR_DB;
+        (near && size > 1.0).then_some((size, Undersampled { at_hz: sharp.ln_f.exp(), density, open }))
+    };
+    let places = sweep.sharp_in(span).filter_map(place);
+    places.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, place)| place)
 }
 
 /// Where leaving out a sample and predicting it from its neighbours fails most.

@@ -22,10 +22,12 @@
 
 mod cubic;
 mod interpolation_error;
+mod one_pole;
 mod point;
 
 pub(crate) use cubic::{Cubic, Piece};
 pub use interpolation_error::LocalError;
+pub(crate) use one_pole::OnePole;
 pub use point::{Point, db, distance, wrap};
 
 use crate::spec::CriticalPoint;

@@ -40,7 +40,10 @@ pub(super) fn hidden_by_points(sweep: &Analysed, span: Span) -> Option<f64> {
             return Some(x);
         }
     }
-    None
+    let mut between = sweep.sharp_in(span).filter(|sharp| sharp.ln_mag < 0.0 && off(sharp.angle) < GUESS);
+    between
+        .find(|sharp| (wrap(sharp.angle) > 0.0) != (wrap(curve.at(sharp.ln_f).angle) > 0.0))
+        .map(|sharp| sharp.ln_f)
 }
 
 /// Where the chain's errors (coverage factor 2) let the phase meet the ray and the curve does not meet it: the smallest attenuation, dB,

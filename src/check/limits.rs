@@ -5,12 +5,12 @@ use super::measure::{Estimate, Open, Quantities};
 use super::outcome::CheckOutcome;
 use super::wording::{frequency_text, hertz, limit_text, value_against, value_text};
 use crate::analysed::Analysed;
-use crate::curve::Span;
+use crate::curve::{Span, db};
 use crate::decision::Limit;
 use crate::decision::Verdict;
 use crate::decision::{decide, meets};
 use crate::margins::{Crossing, Extreme, Line, Located, Method, Place, gain_at, gain_extreme};
-use crate::measurand::Measurand;
+use crate::measurand::{Measurand, Unwelcome};
 use crate::noise::Spike;
 use crate::quantity::Unit;
 use crate::quantity::{Decibel, count_of, number};
@@ -152,7 +152,9 @@ impl Judge<'_> {
             conformity: decision.conformity,
             at_hz: Some(estimate.at_hz),
             remedy: match decision.verdict {
-                Verdict::Undecided => Some(undecided(&estimate.budget, estimate.at_hz)),
+                Verdict::Undecided => {
+                    Some(undecided(&estimate.budget, estimate.sparse_at_hz.unwrap_or(estimate.at_hz)))
+                }
                 verdict => remedy(name, verdict, size, &limit),
             },
             value_text: Some(shown),
@@ -316,8 +318,7 @@ impl Judge<'_> {
     }
 
     fn no_gain_reduction_margin(&self, name: &str, limit: Limit) -> CheckOutcome {
-        let bottom =
-            Estimate::new(&gain_at(&self.sweep.curve, self.usable.span.from), 1.0, &self.errors, self.sweep);
+        let bottom = self.estimate(&gain_at(&self.sweep.curve, self.usable.span.from));
         let lower = Limit { max: None, ..limit };
         let shown = matches!(decide(bottom.value, bottom.u, &lower, self.rule).verdict, Verdict::Pass);
         let verdict = if shown && limit.max.is_none() { Verdict::Pass } else { Verdict::Undecided };
@@ -361,12 +362,11 @@ impl Judge<'_> {
         if let Some(spike) = mains_under(self.sweep, Span { from, to }) {
             return self.hum(gain, limit, &spike);
         }
-        let located = if from == to {
-            gain_at(&self.sweep.curve, from)
+        let estimate = if from == to {
+            self.estimate(&gain_at(&self.sweep.curve, from))
         } else {
             self.worst_gain(Span { from, to }, &limit)
         };
-        let estimate = Estimate::new(&located, 1.0, &self.errors, self.sweep);
         // The frequency that the spec names is given back as it stands there.
         let at_hz = match gain.at {
             GainAt::Frequency(f) => f.hz(),
@@ -420,7 +420,7 @@ impl Judge<'_> {
             "the sample at {}, multiple {multiple} of {mains} Hz, stands out by {} and {} from its neighbours: mains \
              interference under the limit {}",
             frequency_text(spike.at_hz),
-            value_text(crate::curve::db(spike.ln_mag), None, Unit::Db, false),
+            value_text(db(spike.ln_mag), None, Unit::Db, false),
             value_text(spike.angle.to_degrees(), None, Unit::Deg, false),
             limit_text(&limit, Unit::Db)
         );
@@ -431,15 +431,26 @@ impl Judge<'_> {
     }
 
     /// The gain over a band that meets its limit least.
-    fn worst_gain(&self, span: Span, limit: &Limit) -> Located {
-        let curve = &self.sweep.curve;
-        let smallest = gain_extreme(curve, span, Extreme::Smallest);
-        let largest = gain_extreme(curve, span, Extreme::Largest);
+    fn worst_gain(&self, span: Span, limit: &Limit) -> Estimate {
+        let extreme = |extreme, unwelcome| {
+            let mut own = self.estimate(&gain_extreme(&self.sweep.curve, span, extreme));
+            let between = self.sweep.sharp_in(span).map(|sharp| (db(sharp.ln_mag), sharp.ln_f));
+            own.reach(unwelcome, between);
+            own
+        };
+        let smallest = extreme(Extreme::Smallest, Unwelcome::Drop);
+        let largest = extreme(Extreme::Largest, Unwelcome::Rise);
+        let open = |own: &Estimate| own.budget.density * 3f64.sqrt();
+        let (least, most) = (smallest.value - open(&smallest), largest.value + open(&largest));
         match (limit.min, limit.max) {
-            (Some(min), Some(max)) if smallest.value - min <= max - largest.value => smallest,
+            (Some(min), Some(max)) if least - min <= max - most => smallest,
             (Some(_), None) => smallest,
             _ => largest,
         }
+    }
+
+    fn estimate(&self, located: &Located) -> Estimate {
+        Estimate::new(located, 1.0, &self.errors, self.sweep)
     }
 }
 

@@ -4,14 +4,15 @@ use super::hidden_crossing::{hidden_by_chain, hidden_by_points};
 use super::level_change::Errors;
 use super::outcome::{Measured, MeasuredSet};
 use super::propagation_validity::Law;
-use crate::analysed::Analysed;
-use crate::curve::{Curve, Span, db, wrap};
-use crate::margins::{Crossings, Located, Method, Place};
-use crate::measurand::{Measurand, PerMeasurand};
+use crate::analysed::{Analysed, Sharp};
+use crate::curve::{Curve, Point, Span, db, wrap};
+use crate::margins::{Crossing, Crossings, Direction, Line, Located, Method, Place};
+use crate::measurand::{Measurand, PerMeasurand, Unwelcome};
 use crate::monte_carlo::{Request, Trials};
 use crate::quantity::Unit;
 use crate::sanity::Usable;
 use crate::uncertainty::Budget;
+use std::f64::consts::FRAC_PI_2;
 
 /// A value in its reported unit, with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,6 +32,8 @@ pub struct Estimate {
     pub budget: Budget,
     /// Whether the uncertainty was simulated, because that law fails here.
     pub simulated: bool,
+    /// Where the distance between the points leaves most open, Hz, if that is elsewhere.
+    pub sparse_at_hz: Option<f64>,
 }
 
 impl Estimate {
@@ -38,7 +41,11 @@ impl Estimate {
     #[must_use]
     pub fn new(located: &Located, scale: f64, errors: &Errors<'_>, sweep: &Analysed) -> Self {
         let ln_f = located.point.ln_f;
-        let interpolation = sweep.curve.interpolation_error_beside(ln_f, |k| sweep.noise.own_of_sample(k));
+        let mut interpolation =
+            sweep.curve.interpolation_error_beside(ln_f, |k| sweep.noise.own_of_sample(k));
+        if let Some(sharp) = sweep.sharp_at(ln_f) {
+            interpolation = interpolation.max(sharp.open);
+        }
         let noise = sweep.noise.at(&sweep.curve, ln_f);
         let level = errors.level.map_or(0.0, |stronger| stronger.uncertainty(sweep, located));
         let rounding = sweep.rounding_at(ln_f);
@@ -54,6 +61,20 @@ impl Estimate {
             by_chain: false,
             budget,
             simulated: false,
+            sparse_at_hz: None,
+        }
+    }
+
+    /// Worse values that there may be between two points, with their places: the distance between the points leaves that much open.
+    pub(crate) fn reach(&mut self, unwelcome: Unwelcome, between: impl Iterator<Item = (f64, f64)>) {
+        let far = |value: f64| (value - self.value).abs();
+        let worse = between.filter(|(value, _)| unwelcome.is_worse(*value, self.value));
+        let Some((worst, ln_f)) = worse.max_by(|a, b| far(a.0).total_cmp(&far(b.0))) else { return };
+        let open = far(worst) / 3f64.sqrt();
+        if open > self.budget.density {
+            self.budget.density = open;
+            self.u = self.u.and_then(|_| self.budget.combined());
+            self.sparse_at_hz = Some(ln_f.exp());
         }
     }
 
@@ -193,6 +214,7 @@ impl Bench<'_, '_> {
             let inside = line.crossings(crossings).iter().filter(|c| self.span.holds(c.point.ln_f));
             own.cover(inside.filter_map(of).map(|other| self.estimate(&other, scale)), self.coverage);
         }
+        self.between_points(&mut own, measurand, place, scale);
         let (u, noise) = (own.u.map(|u| u / scale), own.budget.noise / scale);
         let part = self.law.fails(place, &located, measurand.unwelcome(), u, noise);
         if let Some(span) = part.filter(|_| self.sweep.noise.is_known()) {
@@ -200,6 +222,24 @@ impl Bench<'_, '_> {
             self.requests.push(request(measurand, span, located.value));
         }
         Some(own)
+    }
+
+    /// What a resonance between two points makes of a worst value, or of a smallest gain at the ray.
+    fn between_points(&self, own: &mut Estimate, measurand: Measurand, place: Place, scale: f64) {
+        let value = |sharp: &Sharp| match place {
+            Place::Worst(everywhere) => Some((everywhere.value)(sharp.ln_mag, sharp.angle) * scale),
+            Place::SmallestCrossing(Line::Phase, of) => {
+                let curve = self.sweep.curve.at(sharp.ln_f);
+                let crosses = (wrap(sharp.angle) > 0.0) != (wrap(curve.angle) > 0.0);
+                let point = Point { ln_mag: sharp.ln_mag, angle: 0.0, ..curve };
+                let is_near = wrap(sharp.angle).abs() < FRAC_PI_2;
+                let crossing = Crossing { point, direction: Direction::Touching };
+                (crosses && is_near).then(|| of(&crossing)).flatten().map(|located| located.value * scale)
+            }
+            _ => None,
+        };
+        let between = self.sweep.sharp_in(self.span);
+        own.reach(measurand.unwelcome(), between.filter_map(|sharp| Some((value(sharp)?, sharp.ln_f))));
     }
 
     fn estimate(&self, located: &Located, scale: f64) -> Estimate {
@@ -254,7 +294,16 @@ mod tests {
 
     fn estimate(value: f64, u: f64) -> Estimate {
         let budget = Budget { density: u, ..Budget::default() };
-        Estimate { value, u: Some(u), at_hz: 1e3, at_least: false, by_chain: false, budget, simulated: false }
+        Estimate {
+            value,
+            u: Some(u),
+            at_hz: 1e3,
+            at_least: false,
+            by_chain: false,
+            budget,
+            simulated: false,
+            sparse_at_hz: None,
+        }
     }
 
     /// 63.3 deg at one crossover, 66 deg give or take 8 at another: the smaller of both may be 58.

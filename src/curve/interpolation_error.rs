@@ -12,6 +12,20 @@ pub struct LocalError {
     pub angle: f64,
 }
 
+impl LocalError {
+    /// So many times as much.
+    #[must_use]
+    pub fn scaled(self, factor: f64) -> Self {
+        Self { ln_mag: factor * self.ln_mag, angle: factor * self.angle }
+    }
+
+    /// The larger of both, part by part.
+    #[must_use]
+    pub fn max(self, other: Self) -> Self {
+        Self { ln_mag: self.ln_mag.max(other.ln_mag), angle: self.angle.max(other.angle) }
+    }
+}
+
 impl Curve {
     /// How far sample `k` lies from the cubic through the four samples that are one and two times `step` away, without it; `None` near the
     /// ends.
@@ -89,8 +103,7 @@ impl Curve {
             error.angle = error.angle.max(9.0 / 24.0 * (other(p) - point.angle).abs());
         }
         for told in [i, i + 1].map(|k| self.told_by_sample(k, noise(k))) {
-            error.ln_mag = error.ln_mag.max(told.ln_mag);
-            error.angle = error.angle.max(told.angle);
+            error = error.max(told);
         }
         error
     }

@@ -84,7 +84,7 @@ impl Level {
             let [a, p] = y.weighted(start, weights);
             Power { ln_mag: a * a, angle: p * p }
         }));
-        self.shape.choose(curve, powers, DIFFERENCE / 2);
+        self.shape.choose(curve, powers, DIFFERENCE / 2, false);
         self.fill(curve.ln_f(), powers, DIFFERENCE / 2, |_| 2.0 / SHARED)
     }
 
@@ -129,7 +129,7 @@ impl Level {
         let absolute = |shape: &Shape, x: f64| 2.0 * shape.of_sample(curve.interval(x)).ln();
         let blocks = self.blocks.iter().filter(|_| from_twin);
         self.own.extend(blocks.map(|block| (block.x, block.ln_s2 + absolute(&self.shape, block.x))));
-        self.shape.choose(curve, &evidence.powers, evidence.offset);
+        self.shape.choose(curve, &evidence.powers, evidence.offset, true);
         let known = self.fill(curve.ln_f(), &evidence.powers, evidence.offset, |_| evidence.dof);
         for block in &mut self.blocks {
             let i = self.own.partition_point(|own| own.0 < block.x).min(self.own.len().saturating_sub(1));
@@ -215,6 +215,11 @@ impl Level {
     pub(crate) fn of_block(&self, b: usize) -> f64 {
         let line = self.line.get(b.min(self.line.len().saturating_sub(1))).map_or(0.0, |line| line.1);
         line * self.shape.of_block(b)
+    }
+
+    /// Variance of sample `i` over that of its block.
+    pub(crate) fn shape_of(&self, i: usize) -> f64 {
+        self.shape.in_block(i)
     }
 
     /// Standard deviation at every sample: straight between the centres of the blocks.

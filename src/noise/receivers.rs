@@ -10,6 +10,8 @@ use crate::curve::{Curve, distance};
 
 /// A block wider than this, in ln f, can hold noise that changes manifold: 26 points per decade and fewer.
 const WIDE: f64 = 0.7;
+/// Bend of ln of the magnitude over a block, neper (6 dB), from which on the noise inside it is no straight line.
+const BENT: f64 = 0.7;
 /// Samples on each side that the shape is averaged over: the samples themselves are noisy.
 const SIDE: usize = 2;
 /// Gain in log likelihood, twice, that another shape than the even one must bring: one in twenty by chance for one parameter.
@@ -24,11 +26,13 @@ pub(crate) struct Shape {
 }
 
 impl Shape {
-    /// Chooses the shape that fits the squared residuals best; `offset` is the sample of the first of them.
-    pub(crate) fn choose(&mut self, curve: &Curve, powers: &[Power], offset: usize) {
+    /// Chooses the shape that fits the squared residuals best; `offset` is the sample of the first of them. `is_noise` tells that they hold
+    /// nothing of the loop: then a resonance calls for a shape, too.
+    pub(crate) fn choose(&mut self, curve: &Curve, powers: &[Power], offset: usize, is_noise: bool) {
         self.variance.clear();
         let (n, span) = (curve.len(), curve.span());
-        if n < 2 || powers.is_empty() || (span.to - span.from) * BLOCK as f64 / (n as f64) < WIDE {
+        let is_wide = (span.to - span.from) * BLOCK as f64 / (n as f64) >= WIDE;
+        if n < 2 || powers.is_empty() || !(is_wide || is_noise && has_resonance(curve.ln_mag())) {
             return;
         }
         self.distance2.clear();
@@ -62,10 +66,23 @@ impl Shape {
         self.variance.get(i).map_or(1.0, |v| v.sqrt())
     }
 
+    /// Variance of a sample over that in the middle of its block.
+    pub(crate) fn in_block(&self, i: usize) -> f64 {
+        let Some(own) = self.variance.get(i) else { return 1.0 };
+        own / self.of_block(i / BLOCK).powi(2)
+    }
+
     /// Standard deviation in the middle of a block.
     pub(crate) fn of_block(&self, b: usize) -> f64 {
         self.of_sample((b * BLOCK + BLOCK / 2).min(self.variance.len().saturating_sub(1)))
     }
+}
+
+/// Whether the gain, averaged over three samples, bends over a block so much that the noise of receivers is no straight line there.
+fn has_resonance(ln_mag: &[f64]) -> bool {
+    let sum = |w: &[f64], i: usize| w.get(i..i + 3).map_or(0.0, |three| three.iter().sum::<f64>());
+    let bend = |w: &[f64]| sum(w, 0) - 2.0 * sum(w, BLOCK / 2) + sum(w, BLOCK);
+    ln_mag.windows(BLOCK + 3).any(|w| bend(w).abs() > 3.0 * BENT)
 }
 
 /// Geometric means over neighbours, from logarithms.

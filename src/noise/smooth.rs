@@ -317,7 +317,8 @@ impl Smoother {
             };
             let other = evidence.map(|evidence| &evidence.other).filter(|other| other.len() == n);
             mend(raw, &self.powers, of_block, other, &mut self.y, &mut noise.spikes);
-            self.chooser.choose(&grid, of_block, noise.shares, &self.y, &mut noise.rungs);
+            let shape = |i: usize| noise.level.shape_of(i);
+            self.chooser.choose(&grid, of_block, shape, noise.shares, &self.y, &mut noise.rungs);
         }
         self.norm2.clear();
         if noise.rungs.iter().any(|rung| *rung > 0) {
