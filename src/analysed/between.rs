@@ -141,7 +141,6 @@ fn is_bent(sweep: &Analysed, first: usize) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::noise::simulated_noise::{grid, line, resonance, sweep};
 
     /// Largest ln of the magnitude between the points near a resonance at `at` times 1 kHz, and what the curve has there.

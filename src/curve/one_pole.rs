@@ -48,10 +48,14 @@ impl OnePole {
         let (origin, scale) = (x[0], [a[1], p[1]]);
         let nodes = x.map(|x| x - origin);
         let sizes = a.map(|a| (a - scale[0]).exp());
-        let t = [0, 1, 2, 3].map(|i| Complex64::from_polar(sizes[i], p[i] - scale[1]));
+        let mut t = [Complex64::ZERO; 4];
+        for ((slot, size), angle) in t.iter_mut().zip(sizes).zip(p) {
+            *slot = Complex64::from_polar(size, angle - scale[1]);
+        }
         let [_, _, second, third] = divided(&nodes, t);
         let (lead, rest) = (third, third * nodes[3] + second);
-        let smooth = [0, 1, 2, 3].map(|i| (lead * nodes[i] - rest) * t[i]);
+        let mut smooth = t;
+        smooth.iter_mut().zip(nodes).for_each(|(value, x)| *value *= lead * x - rest);
         let [n0, n1, n2, _] = divided(&nodes, smooth);
         let own = Self { origin, nodes, scale, sizes, lead, rest, above: [n0, n1, n2] };
         (lead.is_finite() && rest.is_finite() && n2.is_finite()).then_some(own)
