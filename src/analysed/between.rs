@@ -1,9 +1,8 @@
 //! What a resonance as narrow as the steps does between the points, where the curve through them does not show it.
 //!
 //! The samples about each interval are held against the function with one pole through them (`curve/one_pole.rs`). Where that leaves the
-//! curve by more than its noise, the peak or the notch between the points may be where it says. Windows of four samples to the left, about and to
-//! the right of an interval must all say something of the sort; what they have in common counts, so that a step of the measurement, or a
-//! pole that noise makes, is none.
+//! curve by more than its noise, the peak or the notch between the points may be where it says. Of windows of four samples to the left, about and
+//! to the right of an interval the one that says least beyond its noise counts: beside a step of the measurement they contradict each other.
 
 use super::Analysed;
 use crate::curve::{LocalError, OnePole, wrap};
@@ -13,7 +12,7 @@ use crate::curve::{LocalError, OnePole, wrap};
 const BENT: f64 = 0.02;
 /// The same in standard deviations of a sample's noise: by chance one in 130, since a third difference has 4.5 of its own in each part.
 const BENT_NOISE: f64 = 14.0;
-/// Standard deviations of its noise by which the function must leave the curve.
+/// Standard deviations of its noise by which the function must leave the curve; by chance exp(-4).
 const SURE: f64 = 2.0;
 /// The same where a sweep is refused for it.
 const CERTAIN: f64 = 4.0;
@@ -36,7 +35,7 @@ pub struct Sharp {
 }
 
 impl Sharp {
-    /// Whether it is beyond doubt that the curve is not what is there; by chance exp(-8).
+    /// Whether it is beyond doubt that the curve is not what is there; by chance exp(-16).
     #[must_use]
     pub fn is_sure(&self) -> bool {
         self.sure > CERTAIN * CERTAIN
@@ -57,11 +56,11 @@ impl Analysed {
         beside.at(ln_f)
     }
 
-    /// Finds all such places between the points.
+    /// Finds all such places between the points; none where the noise is not known.
     pub(super) fn find_sharp(&mut self) {
         let mut found = std::mem::take(&mut self.sharp);
         found.clear();
-        let x = self.raw.ln_f();
+        let x = if self.noise.is_known() { self.raw.ln_f() } else { &[] };
         for i in 0..x.len().saturating_sub(1) {
             let Some(beside) = Beside::of(self, i) else { continue };
             let (Some(&from), Some(&to)) = (x.get(i), x.get(i + 1)) else { continue };
@@ -73,11 +72,11 @@ impl Analysed {
         self.sharp = found;
     }
 
-    /// Noise of a sample, neper and rad: what it has, and what its digits leave.
-    fn noise_of_sample(&self, i: usize) -> f64 {
+    /// Variance of a sample, neper and rad: of its noise, and of what its digits leave.
+    fn variance_of_sample(&self, i: usize) -> f64 {
         let sigma = self.noise.sigma().get(i).copied().unwrap_or(0.0);
         let [gain, phase] = self.steps;
-        (sigma * sigma + gain.max(phase).powi(2) / 12.0).sqrt()
+        sigma * sigma + gain.max(phase).powi(2) / 12.0
     }
 }
 
@@ -104,7 +103,7 @@ impl<'a> Beside<'a> {
         Some(Self { sweep, windows })
     }
 
-    /// What all windows that tell something have in common.
+    /// What the window says that says least, of those that say something.
     fn at(&self, ln_f: f64) -> Option<Sharp> {
         let curve = self.sweep.curve.at(ln_f);
         let mut least: Option<(f64, Sharp)> = None;
@@ -112,7 +111,7 @@ impl<'a> Beside<'a> {
             let Some(told) = own.told(ln_f) else { continue };
             let (gain, phase) = (told.ln_mag - curve.ln_mag, wrap(told.angle - curve.angle));
             let size = gain * gain + phase * phase;
-            let noise = |k: usize| self.sweep.noise_of_sample(first + k).powi(2);
+            let noise = |k: usize| self.sweep.variance_of_sample(first + k);
             let noise: f64 = told.weights.iter().enumerate().map(|(k, weight)| weight * noise(k)).sum();
             // Both parts have that much.
             let sure = size / (2.0 * noise).max(f64::MIN_POSITIVE);
@@ -135,8 +134,8 @@ fn is_bent(sweep: &Analysed, first: usize) -> bool {
         _ => 0.0,
     };
     let (gain, phase) = (bend(sweep.raw.ln_mag()), bend(sweep.raw.angle()));
-    let least = BENT.max(BENT_NOISE * sweep.noise_of_sample(first + 1));
-    gain * gain + phase * phase > least * least
+    let least = (BENT * BENT).max(BENT_NOISE * BENT_NOISE * sweep.variance_of_sample(first + 1));
+    gain * gain + phase * phase > least
 }
 
 #[cfg(test)]
@@ -175,7 +174,6 @@ mod tests {
             own.sharp_in(own.curve.span()).filter(|sharp| sharp.is_sure()).count()
         };
         assert_eq!(of(0.0, 0), 0);
-        // By chance some places of 4 000 000.
         let by_chance = (0..100).map(|seed| of(0.02, seed)).filter(|count| *count > 0).count();
         assert!(by_chance <= 5, "{by_chance}");
     }

@@ -306,6 +306,22 @@ mod tests {
         }
     }
 
+    /// A margin of 0.8 whose curve may come down to 0.5 between two points: the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+    /// What is better, or less than what is open already, changes nothing.
+    #[test]
+    fn a_worse_value_between_two_points_is_reached() {
+        let between = [(0.9, 8.0), (0.5, 7.0), (0.7, 6.0)];
+        let mut own = estimate(0.8, 0.01);
+        own.reach(Unwelcome::Drop, between.into_iter());
+        assert!((own.u.unwrap() - 0.3 / 3f64.sqrt()).abs() < 1e-12);
+        assert_eq!(own.sparse_at_hz, Some(7f64.exp()));
+        let mut wide = estimate(0.8, 0.2);
+        wide.reach(Unwelcome::Drop, between.into_iter());
+        assert_eq!(wide, estimate(0.8, 0.2));
+        own.reach(Unwelcome::Drop, std::iter::empty());
+        assert!((own.budget.density - 0.3 / 3f64.sqrt()).abs() < 1e-12);
+    }
+
     /// 63.3 deg at one crossover, 66 deg give or take 8 at another: the smaller of both may be 58.
     #[test]
     fn the_smallest_margin_covers_a_less_certain_one_beside_it() {

@@ -311,6 +311,33 @@ mod tests {
         assert_eq!(peak(-9.0, 13.0), None);
     }
 
+    /// A resonance of quality 15, whose half-width is 0.033 where the points lie 0.077 apart, in the middle between two of them: the samples
+    /// beside it are 3.7 dB below its peak, 1/sqrt(1 + (0.038/0.033)^2).
+    #[test]
+    fn a_resonance_between_two_points_that_reaches_0_db_is_refused() {
+        let peak = |top_db: f64, per_decade: f64| {
+            let at = 1e4 * 10f64.powf(0.5 / 30.0);
+            let sweep = sweep(per_decade, |hz| {
+                let (x, quality) = (hz / at, 15.0);
+                let (re, im) = (1.0 - x * x, x / quality);
+                let height = top_db / 20.0 * std::f64::consts::LN_10 - f64::ln(quality * 1e3 / at);
+                let weight = 1.0 / (1.0 + (3e3 / hz).powi(6));
+                [-(hz / 1e3).ln() - re.hypot(im).ln() + height * weight, -1.6 - im.atan2(re)]
+            });
+            let largest = sweep.raw.ln_f().iter().zip(sweep.raw.ln_mag()).filter(|(x, _)| x.exp() > 5e3);
+            (
+                largest.map(|(_, a)| db(*a)).fold(f64::MIN, f64::max),
+                resonance_between_points(&subject(&sweep)),
+            )
+        };
+        let (largest, told) = peak(1.5, 30.0);
+        assert!(largest < -1.0, "{largest}");
+        let message = told.unwrap().message;
+        assert!(message.contains("a resonance as narrow as their distance"), "{message}");
+        assert_eq!(peak(-6.0, 30.0).1, None);
+        assert_eq!(peak(-1.0, 200.0).1, None);
+    }
+
     /// A bump whose top lies 0.06 or 0.26 dB above 0 dB: open where the gain may be off by 0.3 dB, not by 0.02 dB. A slow passage through
     /// 0 dB stays one crossover.
     #[test]
