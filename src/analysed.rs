@@ -352,4 +352,111 @@ mod tests {
             assert!((found.value / 1e3 - 1.0).abs() < 2e-3, "{count}: {}", found.value);
         }
     }
+
+    #[test]
+    fn a_sweep_of_too_many_samples_is_cut_to_that_many() {
+        for (count, group) in [(8_191, 1), (8_192, 1), (8_193, 2), (16_380, 2), (16_381, 3), (100_000, 13)] {
+            assert_eq!(least_group(count), group, "{count}");
+            assert!(count.div_ceil(group) <= MOST_SAMPLES);
+        }
+        let own = Analysed::of(&noisy(20_000, 0.0, None, 1), CriticalPoint::PlusOne);
+        assert_eq!(
+            (own.group(), Analysed::of(&noisy(401, 0.0, None, 1), CriticalPoint::PlusOne).group()),
+            (3, 1)
+        );
+    }
+
+    /// Four samples of noise s have a third difference of sqrt(20) s, and a median of 0.674 of that: 3e-4 of a deviation from the cubic
+    /// through the neighbours is s = 3.2e-4. The curve falls by four times as much from sample to sample.
+    #[test]
+    fn noise_of_either_part_is_seen_at_a_glance() {
+        let loud = |gain: f64, phase: f64, from: f64| {
+            let hz: Vec<f64> = (0..=8_000).map(|k| 10.0 * 10f64.powf(f64::from(k) / 2_000.0)).collect();
+            let samples = samples(&hz, &|x| [-x, wrap(from - x)], &|_| [gain, phase], 11);
+            !is_quiet(&samples)
+        };
+        // Beginning at 3 rad the phase wraps on its way.
+        for from in [0.0, 3.0] {
+            for (gain, phase, seen) in [
+                (0.0, 0.0, false),
+                (2.7e-4, 2.7e-4, false),
+                (3.7e-4, 0.0, true),
+                (0.0, 3.7e-4, true),
+                (3.7e-4, 3.7e-4, true),
+            ] {
+                assert_eq!(loud(gain, phase, from), seen, "{gain} {phase} {from}");
+            }
+        }
+    }
+
+    /// A mean has the place, the gain and the phase in the middle of its samples, across the wrap of the phase too.
+    #[test]
+    fn means_are_of_what_stands_together() {
+        let mut samples = Samples::default();
+        for (k, ln_mag) in [0.5, 0.4, 0.1, -0.2, -0.7, -0.9, -1.4].into_iter().enumerate() {
+            samples.push(10.0 * (0.1 * k as f64).exp(), ln_mag, wrap(3.0 + 0.1 * k as f64));
+        }
+        samples.set_uncertainty(vec![0.1, 0.3, 0.4, 0.6, 0.8, 0.5, 0.2]);
+        let mut means = Samples::default();
+        averaged(&samples, 2, &mut means);
+        let close = |found: &[f64], exact: &[f64]| {
+            assert_eq!(found.len(), exact.len());
+            assert!(found.iter().zip(exact).all(|(a, b)| (a - b).abs() < 1e-9), "{found:?} {exact:?}");
+        };
+        close(
+            &means.frequency_hz().iter().map(|f| (f / 10.0).ln()).collect::<Vec<_>>(),
+            &[0.0, 0.15, 0.35, 0.5, 0.6],
+        );
+        close(means.ln_magnitude(), &[0.5, 0.25, -0.45, -0.9, -1.4]);
+        let phases: Vec<f64> =
+            means.phase_rad().iter().map(|p| p.rem_euclid(std::f64::consts::TAU)).collect();
+        close(&phases, &[3.0, 3.15, 3.35, 3.5, 3.6]);
+        close(means.uncertainty(), &[0.1, 0.25, 0.5, 0.5, 0.2]);
+    }
+
+    /// 20 dB a decade, 20 points a decade, digits of 0.1 dB: all samples round alike, and no fit takes anything off. Noise of 0.3 of a
+    /// step leaves exp(-2 (0.3 pi)^2) of the first harmonic of step / pi / sqrt 2; where samples round differently the mean
+    /// of a window has less.
+    #[test]
+    fn rounding_that_neighbours_share_is_left_in_the_curve() {
+        let step = 0.1 * std::f64::consts::LN_10 / 20.0;
+        let told = |per_decade: f64, noise: f64, seed: u64| {
+            let count = (4.0 * per_decade) as u32;
+            let hz: Vec<f64> = (0..=count).map(|k| 10.0 * 10f64.powf(f64::from(k) / per_decade)).collect();
+            let exact = samples(&hz, &|x| [3.3 * step - x, 1.0 - 0.1 * x], &|_| [noise * step; 2], seed);
+            let mut rounded = Samples::default();
+            for ((hz, a), p) in hz.iter().zip(exact.ln_magnitude()).zip(exact.phase_rad()) {
+                rounded.push(*hz, (a / step).round() * step, *p);
+            }
+            let own = Analysed::of(&rounded, CriticalPoint::PlusOne);
+            let at = own.rounding_at(1e3_f64.ln());
+            assert_eq!(at.angle, 0.0);
+            at.ln_mag / step
+        };
+        // 0.9 of the variance of a rectangular distribution.
+        assert!((told(20.0, 0.0, 1) - (0.9_f64 / 12.0).sqrt()).abs() < 0.005, "{}", told(20.0, 0.0, 1));
+        let mean = |per_decade: f64, noise: f64| {
+            (0..40).map(|seed| told(per_decade, noise, seed)).sum::<f64>() / 40.0
+        };
+        let aligned =
+            (-0.5 * (std::f64::consts::TAU * 0.3).powi(2)).exp() / std::f64::consts::PI / 2f64.sqrt();
+        // The noise is an estimate, and less of it leaves more: up to three times as much in the mean.
+        let (alike, otherwise) = (mean(20.0, 0.3), mean(19.0, 0.3));
+        assert!((0.8 * aligned..3.0 * aligned).contains(&alike), "{alike} {aligned}");
+        assert!(otherwise < 0.5 * alike, "{otherwise} {alike}");
+    }
+
+    /// What does not answer to noise that is none has none, however steeply it would answer.
+    #[test]
+    fn no_noise_is_none_at_any_sensitivity() {
+        let own = Analysed::of(&noisy(5, 0.0, None, 1), CriticalPoint::PlusOne);
+        let mut at = crossover(&own.crossings, own.curve.span()).unwrap();
+        at.sensitivity = crate::margins::Sensitivity { ln_gain: f64::INFINITY, phase: f64::INFINITY };
+        assert_eq!(own.noise_of(&at), 0.0);
+        let own = Analysed::of(&noisy(401, 0.01, None, 1), CriticalPoint::PlusOne);
+        let noise = own.noise.at(&own.curve, at.point.ln_f);
+        at.sensitivity = crate::margins::Sensitivity { ln_gain: 3.0, phase: -4.0 };
+        assert!((own.noise_of(&at) / (3.0 * noise.ln_mag).hypot(4.0 * noise.angle) - 1.0).abs() < 1e-12);
+        assert!(noise.ln_mag > 1e-4);
+    }
 }

@@ -306,4 +306,62 @@ mod tests {
         let place = loose(7.0, 40.0).unwrap();
         assert!(place.open.1 > OPEN_DEG && (place.density - 7.0).abs() < 1e-9, "{place:?}");
     }
+
+    #[test]
+    fn a_gain_that_the_points_lose_is_told_near_0_db() {
+        let lost = |at: usize, size: f64| {
+            let (mut samples, mut curve) = (Samples::default(), Curve::new());
+            for (k, hz) in decades(20.0, 60).into_iter().enumerate() {
+                let bump = if k == at { size * LN_10 / 20.0 } else { 0.0 };
+                samples.push(hz, 3.5 * LN_10 - hz.ln() + bump, 1.0);
+            }
+            curve.fill(&samples, CriticalPoint::MinusOne);
+            lost_sample(&curve, band(100.0, 1e5))
+        };
+        // A sample off the line of its neighbours by 1 dB; one of 30 is at 0 dB, one a decade further at -20 dB.
+        assert_eq!((lost(30, 0.95), lost(30, -0.95)), (None, None));
+        for size in [1.05, -1.05] {
+            let place = lost(30, size).unwrap();
+            assert!((place.open.0 - 1.05).abs() < 1e-9 && place.open.1 < 1e-9, "{place:?}");
+            assert!((place.at_hz / 100.0 / 10f64.powf(1.5) - 1.0).abs() < 1e-9);
+        }
+        assert!(lost(49, 1.5).is_some());
+        assert_eq!(lost(51, -1.5), None);
+        // The worst of two counts, whichever comes first.
+        for (first, second) in [(7.0, 9.0), (9.0, 7.0)] {
+            let mut curve = Curve::new();
+            let phase = |hz: f64| {
+                let k = (20.0 * (hz / 100.0).log10()).round();
+                if k == 25.0 {
+                    first
+                } else if k == 35.0 {
+                    second
+                } else {
+                    0.0
+                }
+            };
+            curve.fill(&falling(20.0, phase), CriticalPoint::MinusOne);
+            let place = lost_sample(&curve, band(100.0, 1e5)).unwrap();
+            assert!((place.open.1 - 9.0).abs() < 1e-6, "{place:?}");
+        }
+    }
+
+    /// A resonance in the middle between two of 30 points a decade, Q of 15: the curve through the points is 3 dB below its peak.
+    #[test]
+    fn a_peak_between_the_points_is_a_place_where_they_lie_too_far_apart() {
+        use crate::noise::simulated_noise::{grid, resonance, sweep};
+        let middle = 10f64.powf(1.0 / 60.0);
+        let place = |quality: f64, offset_db: f64| {
+            let shape = |x: f64| {
+                let [gain, phase] = resonance(x - middle.ln(), quality);
+                [gain - x + offset_db * LN_10 / 20.0, phase - 1.0]
+            };
+            sharp_place(&sweep(&grid(30), &shape, &|_| [1e-6; 2], 1), band(100.0, 1e4))
+        };
+        let found = place(15.0, -20.0).unwrap();
+        assert!((found.at_hz / 1e3 / middle - 1.0).abs() < 0.03, "{found:?}");
+        assert!((found.density - 30.0).abs() < 1e-6 && found.open.0 > 1.0, "{found:?}");
+        // A wide one is carried; one 40 dB below carries no margin.
+        assert_eq!((place(2.0, 0.0), place(15.0, -70.0)), (None, None));
+    }
 }

@@ -304,4 +304,108 @@ mod tests {
             assert!((p.mag_slope - (0.9 * x * x - 2.0 * x + 2.0)).abs() < 1e-10);
         }
     }
+
+    /// A gain and a phase of no simple form at rising places, ln f.
+    fn bent(at: &[f64]) -> Curve {
+        let points: Vec<_> =
+            at.iter().map(|x| (x.exp(), (0.4 * x.sin()).exp(), 30.0 * (1.3 * x).cos())).collect();
+        curve(&points, CriticalPoint::PlusOne)
+    }
+
+    #[test]
+    fn the_angle_is_counted_from_minus_one_where_that_is_critical() {
+        let own =
+            curve(&[(1.0, 1.0, -170.0), (2.0, 1.0, -175.0), (3.0, 1.0, 185.0)], CriticalPoint::MinusOne);
+        for (angle, degrees) in own.angle().iter().zip([-350.0, -355.0, -355.0_f64]) {
+            assert!((angle - degrees.to_radians()).abs() < 1e-12, "{angle}");
+        }
+    }
+
+    /// Weights that sum the samples up to the interpolation, at each end and in the middle.
+    #[test]
+    fn nodes_carry_what_lies_between_them() {
+        let own = bent(&[0.0, 0.7, 1.1, 2.0, 2.1, 3.5, 4.0]);
+        for (x, first) in [(0.1, 0), (0.9, 0), (1.7, 1), (2.05, 2), (3.3, 3), (3.9, 3)] {
+            let nodes: Vec<_> = own.nodes(x).collect();
+            assert_eq!(
+                nodes.iter().map(|(k, _)| *k).collect::<Vec<_>>(),
+                [first, first + 1, first + 2, first + 3]
+            );
+            let sum = |values: &[f64]| nodes.iter().map(|(k, w)| w * values[*k]).sum::<f64>();
+            let point = own.at(x);
+            assert!((sum(own.ln_mag()) - point.ln_mag).abs() < 1e-12, "{x}");
+            assert!((sum(own.angle()) - point.angle).abs() < 1e-12, "{x}");
+        }
+    }
+
+    #[test]
+    fn three_samples_are_joined_by_a_parabola() {
+        let own = bent(&[0.0, 0.7, 1.1]);
+        let sum = |x: f64| own.nodes(x).map(|(k, w)| w * own.ln_mag()[k]).sum::<f64>();
+        for x in [0.1, 0.8] {
+            assert!((own.at(x).ln_mag - sum(x)).abs() < 1e-12);
+            let slope = (sum(x + 1e-6) - sum(x - 1e-6)) / 2e-6;
+            assert!((own.at(x).mag_slope - slope).abs() < 1e-8);
+        }
+    }
+
+    /// At a sample two cubics meet, each with a slope of its own.
+    #[test]
+    fn a_sample_has_the_mean_slope_of_both_sides() {
+        let own = bent(&[0.0, 0.7, 1.1, 2.0, 2.1, 3.5, 4.0]);
+        for k in 1..6 {
+            let x = own.ln_f()[k];
+            let (left, right, at) = (own.at(x - 1e-9), own.at(x + 1e-9), own.sample(k));
+            assert_eq!((at.ln_f, at.ln_mag, at.angle), (x, own.ln_mag()[k], own.angle()[k]));
+            assert!((at.mag_slope - 0.5 * (left.mag_slope + right.mag_slope)).abs() < 1e-6, "{k}");
+            assert!((at.angle_slope - 0.5 * (left.angle_slope + right.angle_slope)).abs() < 1e-6, "{k}");
+        }
+        let (first, last) = (own.sample(0), own.sample(6));
+        assert!((first.mag_slope - own.at(1e-9).mag_slope).abs() < 1e-6);
+        assert!((last.mag_slope - own.at(4.0 - 1e-9).mag_slope).abs() < 1e-6);
+    }
+
+    #[test]
+    fn steps_are_uneven_beyond_a_factor_of_3() {
+        for (at, uneven) in [
+            ([0.0, 1.0, 2.0, 3.0], false),
+            ([0.0, 1.0, 3.9, 6.0], false),
+            ([0.0, 2.9, 3.9, 5.0], false),
+            ([0.0, 1.0, 4.1, 6.0], true),
+            ([0.0, 3.1, 4.1, 5.0], true),
+            ([5.0, 6.0, 7.0, 10.2], true),
+        ] {
+            let own = bent(&at);
+            assert_eq!(own.is_uneven(), uneven, "{at:?}");
+            let mut other = Curve::new();
+            other.follow(&own, own.ln_mag(), own.angle());
+            assert_eq!(other, own);
+        }
+    }
+
+    #[test]
+    fn a_part_has_its_own_samples_only() {
+        let own = bent(&[0.0, 0.7, 1.1, 2.0, 2.1, 3.5]);
+        let mut part = bent(&[0.5, 0.6, 0.7]);
+        part.take_part(&own, 1..5);
+        part.set(&[[1.0, -1.0], [2.0, -2.0], [3.0, -3.0], [4.0, -4.0]]);
+        assert_eq!((part.frequency_hz(), part.ln_f()), (&own.frequency_hz()[1..5], &own.ln_f()[1..5]));
+        assert_eq!((part.ln_mag(), part.angle()), (&[1.0, 2.0, 3.0, 4.0][..], &[-1.0, -2.0, -3.0, -4.0][..]));
+        assert!(part.is_uneven() && !part.is_empty() && Curve::new().is_empty());
+    }
+
+    #[test]
+    fn a_span_is_clipped_to_the_sweep_and_holds_its_ends() {
+        let own = bent(&[1.0, 2.0, 3.0]);
+        let clip = |from: f64, to: f64| own.clip(Span { from, to }).map(|span| (span.from, span.to));
+        assert_eq!(clip(0.0, 2.5), Some((1.0, 2.5)));
+        assert_eq!(clip(1.5, 9.0), Some((1.5, 3.0)));
+        assert_eq!((clip(3.0, 4.0), clip(3.5, 4.0), clip(0.0, 0.5)), (None, None, None));
+        let span = Span { from: 1.0, to: 2.0 };
+        for (x, inside) in
+            [(1.0, true), (1.0 - 5e-13, true), (2.0 + 5e-13, true), (0.999, false), (2.001, false)]
+        {
+            assert_eq!(span.holds(x), inside, "{x}");
+        }
+    }
 }

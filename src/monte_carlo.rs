@@ -301,4 +301,154 @@ mod tests {
         let found = united([span(5.0, 6.0), span(1.0, 3.0), span(2.0, 2.5), span(2.9, 4.0)].into_iter());
         assert_eq!(found, [span(1.0, 4.0), span(5.0, 6.0)]);
     }
+
+    /// Part of a rectangular distribution's half-width that holds 95.45 % of it.
+    const RECTANGULAR: f64 = 0.9545;
+    /// Standard errors of an interval's end from 2 000 trials are 3 % of a normal distribution's width.
+    const OPEN: f64 = 0.1;
+
+    /// 20 dB a decade down through 0 dB at 1 kHz, the phase turning by `turn` rad per ln f there.
+    fn straight(turn: f64, noise: f64) -> Analysed {
+        sweep(&grid(40), &|x| [-x, 0.8 + turn * x], &|_| [noise; 2], 3)
+    }
+
+    fn half(own: &Analysed, chain: Chain, read: &'static Read<'static>) -> Option<f64> {
+        let span = Span { from: 300f64.ln(), to: 3e3_f64.ln() };
+        let value = read(&own.curve, &own.crossings, span)?;
+        Trials::default().half_width(own, &chain, span, value, 2.0, read)
+    }
+
+    fn close(found: Option<f64>, exact: f64) {
+        assert!((found.unwrap() / exact - 1.0).abs() < OPEN, "{found:?} {exact}");
+    }
+
+    fn crossover(_: &Curve, crossings: &Crossings, span: Span) -> Option<f64> {
+        Some(crate::margins::crossover(crossings, span)?.value.ln())
+    }
+
+    /// On a straight line each source of the chain moves crossover and phase margin by a closed form: gain by its offset and what the phase
+    /// turns over that, phase by its offset, a delay by 2 pi f times as much.
+    #[test]
+    fn each_source_makes_the_interval_of_its_closed_form() {
+        let own = straight(-0.5, 0.0);
+        let gain = Chain { gain_np: 0.05, ..Chain::default() };
+        close(half(&own, gain, &crossover), RECTANGULAR * 0.05);
+        close(half(&own, gain, &phase), RECTANGULAR * 0.05 * 0.5);
+        let turned = Chain { phase_rad: 0.03, ..Chain::default() };
+        close(half(&own, turned, &phase), RECTANGULAR * 0.03);
+        assert!(half(&own, turned, &crossover).unwrap() < 1e-9);
+        let late = Chain { delay_s: 5e-6, ..Chain::default() };
+        close(half(&own, late, &phase), RECTANGULAR * 5e-6 * TAU * 1e3);
+        // |1 - exp(-j 0.8)| = 2 sin 0.4 at the crossover; where the phase does not turn the gain's part does not count.
+        let loaded = Chain { impedance_ratio: 0.02, ..Chain::default() };
+        close(half(&straight(0.0, 0.0), loaded, &phase), 2.0 * 0.01 * 2.0 * 0.4_f64.sin());
+        close(half(&own, loaded, &crossover), 2.0 * 0.01 * 2.0 * 0.4_f64.sin());
+    }
+
+    /// Noise as the law of propagation has it, which holds on a straight line.
+    #[test]
+    fn noise_makes_the_interval_of_the_law_of_propagation() {
+        for noise in [0.003, 0.02] {
+            let own = straight(-0.5, noise);
+            let at = crate::margins::crossover(&own.crossings, own.curve.span()).unwrap();
+            close(half(&own, Chain::default(), &crossover), 2.0 * own.noise_of(&at) / at.value);
+            let at = phase_margin(&own.crossings, own.curve.span()).unwrap();
+            close(half(&own, Chain::default(), &phase), 2.0 * own.noise_of(&at));
+        }
+    }
+
+    /// Points 40 a decade at 3 kHz lie 171 Hz apart: half a turn is 2.9 ms.
+    #[test]
+    fn a_delay_of_half_a_turn_between_points_leaves_the_phase_open() {
+        let own = straight(-0.5, 0.0);
+        assert!(half(&own, Chain { delay_s: 4e-3, ..Chain::default() }, &phase).is_none());
+        assert!(half(&own, Chain { delay_s: 2e-3, ..Chain::default() }, &phase).is_some());
+    }
+
+    #[test]
+    fn an_interval_is_its_larger_side_and_needs_nearly_all_trials() {
+        let results = |count: usize| (0..count).map(|k| k as f64 / TRIALS as f64).rev().collect::<Vec<_>>();
+        // 2.275 % are outside of each end.
+        close(interval(0.5, 2.0, &mut results(TRIALS)), 0.477);
+        close(interval(0.3, 2.0, &mut results(TRIALS)), 0.677);
+        close(interval(0.9, 2.0, &mut results(TRIALS)), 0.877);
+        close(interval(0.5, 1.0, &mut results(TRIALS)), 0.341);
+        assert_eq!(interval(2.0, 2.0, &mut vec![2.0; TRIALS]), Some(0.0));
+        assert!(interval(0.5, 2.0, &mut results(TRIALS - MOST_LOST)).is_some());
+        assert_eq!(interval(0.5, 2.0, &mut results(TRIALS - MOST_LOST - 1)), None);
+        assert_eq!(interval(0.5, 2.0, &mut []), None);
+    }
+
+    /// Where the value is there in some trials only, no interval is given.
+    #[test]
+    fn a_value_that_trials_lose_has_no_interval() {
+        let below = |crossings: &Crossings, span: Span, most: f64| {
+            crate::margins::crossover(crossings, span).map(|at| at.value).filter(|hz| *hz < most)
+        };
+        let own = straight(-0.5, 0.0);
+        let chain = Chain { gain_np: 0.05, ..Chain::default() };
+        let span = Span { from: 300f64.ln(), to: 3e3_f64.ln() };
+        let simulated = |most: f64| {
+            let read = move |_: &Curve, crossings: &Crossings, span: Span| below(crossings, span, most);
+            Trials::default().half_width(&own, &chain, span, 1e3, 2.0, &read)
+        };
+        // 1 kHz plus 5 %: beyond 1.049 lies 1 in 50 of them, beyond 1.045 1 in 17.
+        assert!(simulated(1.1e3).is_some() && simulated(1.049e3).is_some());
+        assert_eq!(simulated(1.045e3), None);
+        assert_eq!(simulated(0.9e3), None);
+    }
+
+    #[test]
+    fn neighbouring_draws_have_the_correlation_asked_for() {
+        let of = |r: f64| {
+            let mut random = Pcg64::seed_from_u64(5);
+            let mut draws = Columns::default();
+            draws.resize(20_000);
+            let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+            draws.pairs_mut().for_each(|(a, p)| (*a, *p) = (normal(), normal()));
+            correlate(&mut draws, r);
+            let all: Vec<[f64; 2]> = draws.pairs_mut().map(|(a, p)| [*a, *p]).collect();
+            let product = |lag: usize, part: usize, other: usize| {
+                let sum: f64 = all.iter().zip(&all[lag..]).map(|(a, b)| a[part] * b[other]).sum();
+                sum / all.len() as f64
+            };
+            [
+                product(0, 0, 0),
+                product(0, 1, 1),
+                product(1, 0, 0),
+                product(1, 1, 1),
+                product(2, 0, 0),
+                product(1, 0, 1),
+            ]
+        };
+        // 20 000 draws tell a variance to 1 %.
+        for (r, exact) in [(0.0, [1.0, 1.0, 0.0, 0.0, 0.0, 0.0]), (0.6, [1.0, 1.0, 0.6, 0.6, 0.36, 0.0])] {
+            for (found, exact) in of(r).into_iter().zip(exact) {
+                assert!((found - exact).abs() < 0.04, "{r}: {found} {exact}");
+            }
+        }
+    }
+
+    /// 1 + T' = (1 + T)(1 + r) of the textbook's T, which is minus the curve, for any r.
+    #[test]
+    fn a_loaded_loop_is_what_the_closed_form_says() {
+        use num_complex::Complex64;
+        let t = Complex64::from_polar(1.7, 2.5);
+        let inverse = (-t).inv();
+        for r in [Complex64::new(0.1, -0.05), Complex64::new(-0.3, 0.2)] {
+            let exact = ((1.0 + t) * (1.0 + r) - 1.0) / t;
+            let [gain, phase] = loading([inverse.re, inverse.im], [r.re, r.im]);
+            assert!((gain - exact.norm().ln()).abs() < 1e-12 && (phase - exact.arg()).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn other_samples_and_other_places_draw_other_numbers() {
+        let (own, other) = (straight(-0.5, 0.001), straight(-0.4, 0.001));
+        let span = own.curve.span();
+        let part = Span { from: span.from + 0.1, ..span };
+        assert_eq!(seed(&own.raw, span), seed(&own.raw, span));
+        assert_ne!(seed(&own.raw, span), seed(&other.raw, span));
+        assert_ne!(seed(&own.raw, span), seed(&own.raw, part));
+    }
 }

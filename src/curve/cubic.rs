@@ -112,4 +112,34 @@ mod tests {
         let parabola = Cubic { c: [0.0, -2.0, 1.0, 0.0] };
         assert_eq!(parabola.extrema(3.0)[0], Some(1.0));
     }
+
+    /// The value through four nodes as the cubic about any origin has it, and each node met.
+    #[test]
+    fn both_ways_to_a_value_agree() {
+        let (x, y) = ([0.1, 0.4, 1.0, 1.7], [2.0, -1.0, 0.5, 0.3]);
+        for origin in [0.0, 0.4, 1.2] {
+            let cubic = newton(&x, &y, origin);
+            for (place, value) in x.iter().zip(y) {
+                assert!((cubic.value(place - origin) - value).abs() < 1e-12);
+            }
+            assert!((cubic.value(0.7 - origin) - newton_value(&x, &y, 0.7)).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn extrema_beyond_the_interval_are_none() {
+        let cubic = Cubic { c: [0.0, 2.0, -1.5, 1.0 / 3.0] };
+        assert_eq!(cubic.extrema(0.9), [None, None]);
+        assert!((cubic.extrema(1.5)[0].unwrap() - 1.0).abs() < 1e-12 && cubic.extrema(1.5)[1].is_none());
+        // The other way up, and with slopes at which the larger root comes first.
+        let turned = Cubic { c: [0.0, -2.0, 1.5, -1.0 / 3.0] };
+        let [a, b] = turned.extrema(3.0);
+        assert!((a.unwrap() - 1.0).abs() < 1e-12 && (b.unwrap() - 2.0).abs() < 1e-12);
+        // A flat place is one: (s - 1)^2 as slope.
+        let [a, b] = Cubic { c: [0.0, 1.0, -1.0, 1.0 / 3.0] }.extrema(3.0);
+        assert!((a.unwrap() - 1.0).abs() < 1e-6 && b.is_none_or(|b| (b - 1.0).abs() < 1e-6));
+        // Moved by 1.5 to the left only the second root is beyond 0.
+        let moved = Cubic { c: [0.0, -0.25, 0.0, 1.0 / 3.0] };
+        assert!((moved.extrema(3.0)[0].unwrap() - 0.5).abs() < 1e-12 && moved.extrema(3.0)[1].is_none());
+    }
 }

@@ -108,3 +108,76 @@ impl Curve {
         error
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::simulated_noise::samples;
+    use crate::spec::CriticalPoint;
+
+    /// ln of the magnitude over places k h, k from 0 to 12, and twice as much as angle.
+    fn curve(h: f64, shape: impl Fn(f64) -> f64) -> Curve {
+        let hz: Vec<f64> = (0..=12).map(|k| (h * f64::from(k)).exp()).collect();
+        let shape = |x: f64| [1.0, 2.0].map(|part| part * shape(x + 1e3_f64.ln()));
+        let mut curve = Curve::new();
+        curve.fill(&samples(&hz, &shape, &|_| [0.0; 2], 0), CriticalPoint::PlusOne);
+        curve
+    }
+
+    /// x^4 is missed by h^4 / 6 times 24 where samples lie h apart, by 16 times as much at 2 h.
+    #[test]
+    fn a_sample_left_out_is_missed_by_the_fourth_derivative() {
+        let h = 0.1;
+        let own = curve(h, |x| (x - 0.6).powi(4));
+        for k in 4..=8 {
+            let (near, far) = (own.left_out(k, 1).unwrap(), own.left_out(k, 2).unwrap());
+            assert!((near.ln_mag / (4.0 * h.powi(4)) - 1.0).abs() < 1e-6, "{near:?}");
+            assert!((far.ln_mag / near.ln_mag - 16.0).abs() < 1e-6);
+            assert!((near.angle / near.ln_mag - 2.0).abs() < 1e-6);
+        }
+        assert_eq!(
+            [own.left_out(1, 1), own.left_out(3, 2), own.left_out(11, 1), own.left_out(9, 2)],
+            [None; 4]
+        );
+        assert!(own.left_out(2, 1).is_some() && own.left_out(10, 1).is_some());
+    }
+
+    /// In the middle between two samples the cubic misses x^4 by 9/16 h^4: 9/24 of the difference to its neighbours, and 9/64 of what a
+    /// sample left out is missed by.
+    #[test]
+    fn the_error_of_a_smooth_curve_is_known_in_the_middle_of_a_step() {
+        let h = 0.1;
+        let own = curve(h, |x| (x - 0.6).powi(4));
+        let at = 5.5 * h;
+        let missed = (own.at(at).ln_mag - (at - 0.6).powi(4)).abs();
+        let told = own.interpolation_error(at);
+        assert!((missed / (9.0 / 16.0 * h.powi(4)) - 1.0).abs() < 1e-6, "{missed}");
+        assert!((told.ln_mag / missed - 1.0).abs() < 1e-6, "{told:?} {missed}");
+        assert!((told.angle / told.ln_mag - 2.0).abs() < 1e-6);
+        // Noise of each sample is taken off what a sample left out tells, not off the difference of cubics.
+        let noise = LocalError { ln_mag: 1.0, angle: 1.0 };
+        assert_eq!(own.interpolation_error_beside(at, |_| noise), told);
+    }
+
+    /// A spike of one sample does not fall with the step: all of it may be left between the samples.
+    #[test]
+    fn misses_that_do_not_fall_count_in_full() {
+        let own = curve(0.1, |x| if (x - 0.6).abs() < 1e-6 { 0.5 } else { 0.0 });
+        let told = own.interpolation_error(0.62);
+        assert!((told.ln_mag - 0.5).abs() < 1e-9 && (told.angle - 1.0).abs() < 1e-9, "{told:?}");
+        // As large as its noise it says nothing but by the difference of cubics, which noise makes, too.
+        let noise = LocalError { ln_mag: 0.5, angle: 1.0 };
+        let told = own.interpolation_error_beside(0.62, |_| noise);
+        assert!(told.ln_mag < 0.1 && told.angle < 0.2, "{told:?}");
+    }
+
+    /// Two steps from an end nothing is known of how misses fall: as the square, 3/8 of the miss.
+    #[test]
+    fn near_the_ends_a_miss_falls_as_the_square() {
+        let h = 0.1;
+        let own = curve(h, |x| (x - 0.6).powi(4));
+        let told = own.interpolation_error(1.5 * h);
+        assert!((told.ln_mag / (3.0 / 8.0 * 4.0 * h.powi(4)) - 1.0).abs() < 1e-6, "{told:?}");
+        assert_eq!(told.scaled(2.0).angle, 2.0 * told.angle);
+    }
+}

@@ -372,3 +372,164 @@ fn holds_the_numbers(weak: &Curve, strong: &Curve) -> bool {
     };
     common.all(is_same) && !is_coarse(weak.ln_mag(), weak.angle())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::simulated_noise::{grid, line, sweep};
+
+    /// Two levels of one line, with noise of `sigma`, the stronger one changed by `change` over x = ln(f / 1 kHz).
+    fn levels(sigma: f64, change: impl Fn(f64) -> [f64; 2], seed: u64) -> [Analysed; 2] {
+        let weak = sweep(&grid(50), &|x| line(x), &|_| [sigma; 2], 2 * seed);
+        let strong = |x: f64| {
+            let ([a, p], [b, q]) = (line(x), change(x));
+            [a + b, p + q]
+        };
+        [weak, sweep(&grid(50), &strong, &|_| [sigma; 2], 2 * seed + 1)]
+    }
+
+    fn difference(sigma: f64, change: impl Fn(f64) -> [f64; 2], seed: u64) -> Difference {
+        let [weak, strong] = levels(sigma, change, seed);
+        let mut difference = Difference::default();
+        difference.take(&weak, &strong);
+        difference
+    }
+
+    fn around(from_hz: f64, to_hz: f64) -> Span {
+        Span { from: from_hz.ln(), to: to_hz.ln() }
+    }
+
+    const WHOLE: Span = Span { from: 0.0, to: 20.0 };
+
+    #[test]
+    fn the_size_of_a_difference_is_its_rms_near_the_place() {
+        let own = difference(0.0, |_| [0.03, -0.04], 1);
+        let (gain, phase, _) = own.at(1e3_f64.ln());
+        assert!((gain - 0.03).abs() < 1e-9 && (phase + 0.04).abs() < 1e-9);
+        assert!((own.about(1e3_f64.ln(), WHOLE) - 0.05).abs() < 1e-9);
+        // Above 3 kHz alone: half a decade (1.15 in ln f) to each side of 2 kHz reaches from 632 Hz to 6.32 kHz, 51 samples of which 17 lie above.
+        let own = difference(0.0, |x| if x > 3f64.ln() { [0.05, 0.0] } else { [0.0; 2] }, 1);
+        let at = 2e3_f64.ln();
+        let exact = 0.05 * (17.0_f64 / 50.0).sqrt();
+        assert!((own.about(at, WHOLE) / exact - 1.0).abs() < 0.05, "{} {exact}", own.about(at, WHOLE));
+        // No further than the span, both ends of it in.
+        assert!(own.about(at, around(632.0, 2.9e3)) < 1e-9);
+        assert!((own.about(at, around(3.1e3, 9e3)) - 0.05).abs() < 1e-9);
+        assert_eq!(own.about(at, around(9e4, 1e5)), 0.0);
+    }
+
+    /// Noise makes a difference of its own, which is taken off: what is left is small against it in the mean, and a change beside it is
+    /// read as large as it is.
+    #[test]
+    fn noise_is_taken_off_the_size_of_a_difference() {
+        let at = 1e3_f64.ln();
+        let mean = |change: f64| {
+            let of = |seed: u64| difference(0.02, |_| [change, 0.0], seed).about(at, WHOLE).powi(2);
+            ((0..40).map(of).sum::<f64>() / 40.0).sqrt()
+        };
+        let (still, moved) = (mean(0.0), mean(0.02));
+        let alone = 2f64.sqrt() * 0.02;
+        assert!(still < 0.3 * alone, "{still}");
+        assert!((moved / 0.02 - 1.0).abs() < 0.2, "{moved}");
+    }
+
+    /// By its rule, 3 or more standard deviations: nothing changed is told in a few of 100 at most, what is changed as a whole in nearly all.
+    #[test]
+    fn a_change_as_a_whole_shows_beyond_the_noise() {
+        let shown = |change: [f64; 2]| {
+            (0..100).filter(|seed| difference(0.01, |_| change, *seed).shows_change()).count()
+        };
+        let still = shown([0.0; 2]);
+        assert!(still <= 5, "{still}");
+        for change in [[0.009, 0.0], [0.0, 0.009], [-0.009, 0.0]] {
+            assert!(shown(change) >= 95, "{change:?}: {}", shown(change));
+        }
+        assert!(!difference(0.0, |_| [0.0; 2], 1).shows_change());
+    }
+
+    /// A level with noise of 1 % and one with 3 %: what hides is twice their root of squares, in shares of gain and phase.
+    #[test]
+    fn noise_of_both_levels_hides_a_change() {
+        let of = |sigma: [f64; 2], hz: &[f64], seed: u64| sweep(hz, &|x| line(x), &|_| sigma, seed);
+        let weak = of([0.01, 0.02], &grid(50), 1);
+        for (per_decade, same_grid) in [(50, true), (40, false)] {
+            let strong = of([0.03, 0.01], &grid(per_decade), 2);
+            let i = 103;
+            let k = strong.curve.interval(weak.curve.ln_f()[i]);
+            let [gain, phase] = hidden_in_curves(&weak, &strong, i, same_grid);
+            let (own, other) = (weak.noise.fit()[i], strong.noise.fit()[k]);
+            let ([a, p], [b, q]) = (weak.noise.shares(), strong.noise.shares());
+            assert!((gain / (2.0 * (own * a).hypot(other * b)) - 1.0).abs() < 1e-12);
+            assert!((phase / (2.0 * (own * p).hypot(other * q)) - 1.0).abs() < 1e-12);
+            assert!(gain > 0.0 && phase > 0.0);
+        }
+    }
+
+    /// Samples 50 a decade from 10 Hz on, the crossover at sample 100 (1 kHz), noise beyond the tolerance at those that are named.
+    #[test]
+    fn the_clean_part_reaches_to_where_noise_hides_the_tolerance() {
+        let [own, _] = levels(0.0, |_| [0.0; 2], 1);
+        let tolerances = Tolerances {
+            step: crate::quantity::Decibel::new(3.0).unwrap(),
+            crossover: crate::quantity::Ratio::new(0.02),
+            phase_margin: crate::quantity::Degrees::new(2.0),
+            gain: crate::quantity::Decibel::new(1.0),
+            phase: crate::quantity::Degrees::new(5.0),
+            band: (0.1, 10.0),
+        };
+        let band = around(99.9, 1.001e4);
+        let part = |is_loud: &dyn Fn(usize) -> bool, hidden: [f64; 2]| {
+            let crossover = crossover(&own.crossings, own.curve.span());
+            let hidden = |i: usize| if is_loud(i) { hidden } else { [0.0; 2] };
+            let part = clean_part(&own.curve, band, crossover, &tolerances, hidden)?;
+            let index = |ln_f: f64| (50.0 * (ln_f - 10f64.ln()) / 10f64.ln()).round() as usize;
+            Some((index(part.from), index(part.to)))
+        };
+        let (loud, quiet) = ([0.2, 0.0], [0.11, 0.08]);
+        assert_eq!(part(&|i| i < 70, loud), Some((70, 150)));
+        assert_eq!(part(&|i| i > 130, [0.0, 0.1]), Some((50, 130)));
+        assert_eq!(part(&|i| !(70..=130).contains(&i), loud), Some((70, 130)));
+        // One loud sample ends it.
+        assert_eq!(part(&|i| i == 80, loud), Some((81, 150)));
+        // All of it is clean: outside of the band nothing is asked, and below the tolerance nothing hides.
+        assert_eq!(part(&|i| !(50..=150).contains(&i), loud), None);
+        assert_eq!(part(&|_| true, quiet), None);
+        // A factor of 1.5 to each side of the crossover is the least: 8.8 samples.
+        assert_eq!(part(&|i| i < 91, loud), Some((91, 150)));
+        assert_eq!(part(&|i| i < 92, loud), None);
+        assert_eq!(part(&|i| i > 109, loud), Some((50, 109)));
+        assert_eq!(part(&|i| i > 108, loud), None);
+        assert_eq!(part(&|_| true, loud), None);
+    }
+
+    #[test]
+    fn the_worst_is_what_is_left_beyond_its_noise() {
+        let mut worst = Worst::default();
+        for (value, noise, hz) in [(0.1, 0.2, 10.0), (-0.5, 0.1, 20.0), (0.6, 0.3, 30.0), (0.3, 0.0, 40.0)] {
+            worst.see(Change { value, noise }, f64::ln(hz));
+        }
+        let told = worst.deviation(2.0);
+        assert_eq!((told.change.value, told.change.noise, told.most_noise.0), (-1.0, 0.2, 0.6));
+        assert!((told.at_hz - 20.0).abs() < 1e-9 && (told.most_noise.1 - 30.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_first_place_beyond_a_tolerance_is_kept() {
+        let breaks_at = |places: &[(f64, f64, f64)]| {
+            let none = Worst::default;
+            let (gain, phase) = (none(), none());
+            let mut seen = Seen { gain_limit: 0.1, phase_limit: 0.2, gain, phase, breaks_at: None, count: 0 };
+            for (k, (gain, phase, noise)) in places.iter().enumerate() {
+                let change = |value| Change { value, noise: *noise };
+                seen.see(change(*gain), change(*phase), k as f64);
+            }
+            seen.breaks_at
+        };
+        assert_eq!(breaks_at(&[(0.1, 0.2, 0.0), (0.05, -0.1, 0.0)]), None);
+        assert_eq!(
+            breaks_at(&[(0.0, 0.0, 0.0), (0.15, 0.0, 0.06), (-0.15, 0.0, 0.0), (0.3, 0.3, 0.0)]),
+            Some(2.0)
+        );
+        assert_eq!(breaks_at(&[(0.0, 0.19, 0.0), (0.05, 0.21, 0.0)]), Some(1.0));
+    }
+}
