@@ -392,4 +392,24 @@ mod tests {
         assert_eq!(rule(&far, "chart").0, Verdict::Pass, "{}", rule(&far, "chart").1);
         assert!(rule(&far, "chart").1.contains("worth an action"), "{}", rule(&far, "chart").1);
     }
+
+    /// Of charts that are independent, none sounds with the product of the chances that each does not.
+    #[test]
+    fn the_rate_of_all_charts_is_that_of_one_together() {
+        let close = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 1e-12, "{a} {b}");
+        let (_, asked) = rate(Some(0.05), 10, 0.0);
+        close(1.0 - (1.0 - asked.one_chart).powi(10), 0.05);
+        close(asked.any_chart, 0.05);
+        assert!(asked.is_held && asked.charts == 10);
+        let (_, plain) = rate(None, 10, 0.0);
+        close(plain.one_chart, FALSE_ALARMS / 10.0);
+        close(plain.any_chart, FALSE_ALARMS);
+        // Rarer than can be told: each at the least, and all together at what that comes to.
+        for asked in [None, Some(0.001)] {
+            let (_, coarse) = rate(asked, 10, 0.02);
+            assert!(!coarse.is_held && coarse.one_chart == 0.02);
+            close(coarse.any_chart, 1.0 - 0.98_f64.powi(10));
+        }
+        assert_eq!(rate(None, 0, 0.0).1.one_chart, FALSE_ALARMS);
+    }
 }

@@ -170,3 +170,120 @@ pub(super) fn logarithms(cells: &[Cell]) -> Vec<Cell> {
     };
     above.map(of).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const K: f64 = 2.0;
+
+    fn cells(
+        first_unit: usize,
+        values: &[f64],
+        own: Option<f64>,
+        chain: f64,
+        station: Option<usize>,
+    ) -> Vec<Cell> {
+        let cell = |(k, value): (usize, &f64)| Cell {
+            unit: first_unit + k,
+            station,
+            value: *value,
+            own,
+            chain,
+            at_least: false,
+        };
+        values.iter().enumerate().map(cell).collect()
+    }
+
+    fn close(found: Option<(f64, Option<f64>)>, change: f64, uncertainty: f64) {
+        let (value, u) = found.unwrap();
+        assert!((value - change).abs() < 1e-12, "{value} {change}");
+        assert!((u.unwrap() - uncertainty).abs() < 1e-12, "{u:?} {uncertainty}");
+    }
+
+    #[test]
+    fn a_bound_leaves_no_mean() {
+        let mut own = cells(0, &[1.0, 2.0, 6.0], None, 0.0, None);
+        assert_eq!(
+            mean_of(&own),
+            GroupMean { units: 3, mean: Some(3.0), spread: Some(7f64.sqrt()), bounds: 0 }
+        );
+        own[2].at_least = true;
+        assert_eq!(mean_of(&own), GroupMean { units: 2, mean: None, spread: None, bounds: 1 });
+        assert_eq!(mean_of(&own[..1]), GroupMean { units: 1, mean: Some(1.0), spread: None, bounds: 0 });
+        assert_eq!(mean_of(&[]), GroupMean::default());
+    }
+
+    /// s²/n of both, with Welch's degrees of freedom: (1/3 + 4/3)² / ((1/3)²/2 + (4/3)²/2) = 50/17.
+    #[test]
+    fn other_units_scatter_on_their_own() {
+        let sides = [
+            cells(0, &[1.0, 2.0, 3.0], Some(0.1), 0.0, None),
+            cells(10, &[2.0, 4.0, 6.0], Some(0.1), 0.0, None),
+        ];
+        close(difference(&[&sides], K), 2.0, K * (5.0_f64 / 3.0).sqrt() * widened(K, 50.0 / 17.0));
+    }
+
+    /// Differences of 1, 2 and 3: s²/n = 1/3 with two degrees of freedom, whatever the units differ by among themselves.
+    #[test]
+    fn what_a_unit_of_both_groups_has_cancels() {
+        let sides = [
+            cells(0, &[1.0, 12.0, 3.0], Some(0.1), 0.0, None),
+            cells(0, &[2.0, 14.0, 6.0], Some(0.1), 0.0, None),
+        ];
+        close(difference(&[&sides], K), 2.0, K * (1.0_f64 / 3.0).sqrt() * widened(K, 2.0));
+        // Two corners at which the same units deviate alike add before they are squared.
+        close(difference(&[&sides, &sides], K), 2.0, K * (1.0_f64 / 3.0).sqrt() * widened(K, 2.0));
+    }
+
+    /// Units that are closer together than their own uncertainties tell have those: 1/9 of each of six.
+    #[test]
+    fn a_scatter_below_the_units_own_uncertainty_is_luck() {
+        let sides = [
+            cells(0, &[1.0, 1.1, 0.9], Some(1.0), 0.0, None),
+            cells(10, &[2.0, 2.1, 1.9], Some(1.0), 0.0, None),
+        ];
+        close(difference(&[&sides], K), 1.0, K * (6.0_f64 / 9.0).sqrt());
+        let same = [
+            cells(0, &[1.0, 1.1, 0.9], Some(1.0), 0.0, None),
+            cells(0, &[2.0, 2.1, 1.9], Some(1.0), 0.0, None),
+        ];
+        close(difference(&[&same], K), 1.0, K * (6.0_f64 / 9.0).sqrt());
+    }
+
+    #[test]
+    fn one_unit_has_its_own_uncertainty_or_none() {
+        let of = |own: Option<f64>| [cells(0, &[1.0], own, 0.0, None), cells(1, &[2.0], own, 0.0, None)];
+        close(difference(&[&of(Some(0.3))], K), 1.0, K * 0.3 * 2f64.sqrt());
+        assert_eq!(difference(&[&of(None)], K), Some((1.0, None)));
+        // Of the same unit, too: one unit has no scatter.
+        let same = [cells(0, &[1.0], Some(0.3), 0.0, None), cells(0, &[2.0], Some(0.3), 0.0, None)];
+        close(difference(&[&same], K), 1.0, K * 0.3 * 2f64.sqrt());
+    }
+
+    /// Chains of 0.5: one station for all cancels, one for each side counts in full twice, and without a name each unit's on its own.
+    #[test]
+    fn a_station_counts_by_its_share() {
+        let of = |one: Option<usize>, other: Option<usize>| {
+            let sides =
+                [cells(0, &[1.0, 1.0], Some(0.0), 0.5, one), cells(2, &[2.0, 2.0], Some(0.0), 0.5, other)];
+            difference(&[&sides], K)
+        };
+        close(of(Some(0), Some(0)), 1.0, 0.0);
+        close(of(Some(0), Some(1)), 1.0, K * 0.5_f64.sqrt());
+        close(of(None, None), 1.0, K * 0.25_f64.sqrt());
+        let sides =
+            [cells(0, &[1.0, 1.0], Some(0.0), 0.5, Some(0)), cells(2, &[2.0, 2.0], Some(0.0), 0.5, Some(1))];
+        close(difference(&[&sides, &sides], K), 1.0, K * 0.5_f64.sqrt());
+    }
+
+    #[test]
+    fn logarithms_have_relative_uncertainties_and_no_values_below_0() {
+        let mut own = cells(0, &[2.0, -1.0, 0.0, 4.0], Some(0.2), 0.4, Some(3));
+        own[3].own = None;
+        let found = logarithms(&own);
+        assert_eq!(found.iter().map(|cell| cell.unit).collect::<Vec<_>>(), [0, 3]);
+        assert!((found[0].value - 2f64.ln()).abs() < 1e-12 && (found[1].value - 4f64.ln()).abs() < 1e-12);
+        assert_eq!((found[0].own, found[0].chain, found[1].own, found[1].chain), (Some(0.1), 0.2, None, 0.1));
+    }
+}

@@ -314,4 +314,50 @@ mod tests {
         assert_eq!(names, ["a", "b"], "the one that ate more comes first");
         assert_eq!((joint[1].kind, joint[1].since.group), (Kind::Step, 15));
     }
+
+    fn stats(mean: Option<f64>) -> GroupStats {
+        GroupStats {
+            units: 5,
+            bounds: 0,
+            mean,
+            sd: None,
+            min: None,
+            max: None,
+            uncertainty: None,
+            chain: None,
+        }
+    }
+
+    fn alike(a: impl Fn(usize) -> Option<f64>, b: impl Fn(usize) -> Option<f64>, count: usize) -> bool {
+        let of = |mean: &dyn Fn(usize) -> Option<f64>| (0..count).map(|k| stats(mean(k))).collect::<Vec<_>>();
+        change_alike(&of(&a), &of(&b))
+    }
+
+    /// Changes from group to group, of one series and of another: equal, turned over, of other size, of none.
+    #[test]
+    fn series_change_alike_where_their_differences_are_correlated() {
+        let first = |k: usize| Some(10.0 + wobble(k, 0.0) + 0.1 * k as f64);
+        assert!(alike(first, |k| Some(30.0 - 5.0 * wobble(k, 0.0) - 0.3 * k as f64), 20));
+        // One wobbles as the sine, the other as the cosine, about lines of the same kind.
+        let quarter = std::f64::consts::FRAC_PI_2;
+        assert!(!alike(first, |k| Some(30.0 + wobble(k, quarter) + 0.1 * k as f64), 40));
+        // Correlation of differences by construction: alternating +1 and -1 against pairs of two alike has none, with a
+        // seventh of the former in it 1/7, with a fifth 1/5; 0.15 is asked for.
+        let fast = |k: usize| if k % 2 == 0 { 1.0 } else { 0.0 };
+        let sum = |part: f64| {
+            move |k: usize| {
+                let steps: f64 = (0..k).map(|j| if j % 4 < 2 { 1.0 } else { -1.0 }).sum();
+                Some(steps + part * fast(k))
+            }
+        };
+        assert!(!alike(|k| Some(fast(k)), sum(0.0), 41));
+        assert!(!alike(|k| Some(fast(k)), sum(0.14), 41));
+        assert!(alike(|k| Some(fast(k)), sum(0.2), 41));
+        // Twelve changes are enough to tell, eleven are not; groups that one of both lacks do not count.
+        assert!(!alike(|k| Some(fast(k)), sum(0.0), 13));
+        assert!(alike(|k| Some(fast(k)), sum(0.0), 12));
+        assert!(alike(|k| Some(fast(k)).filter(|_| k != 5), sum(0.0), 13));
+        // What does not scatter contradicts nothing.
+        assert!(alike(|_| Some(1.0), sum(0.0), 40) && alike(sum(0.0), |_| Some(1.0), 40));
+    }
 }

@@ -230,4 +230,57 @@ mod tests {
         }
         assert_eq!(Running::default().mean(), None);
     }
+
+    /// Three units: what is not the chain's averages away, the chain's does not within a station.
+    #[test]
+    fn the_mean_of_a_group_is_as_uncertain_as_its_chain_and_its_units() {
+        let gathered = |values: &[(f64, Option<f64>, Option<f64>, bool)]| {
+            let mut own = Gathered::default();
+            for &(value, uncertainty, chain, at_least) in values {
+                own.add(&RecordValue { record: 0, value, uncertainty, chain, at_least });
+            }
+            own
+        };
+        let three = [1.0, 2.0, 6.0].map(|value| (value, Some(0.5), Some(0.3), false));
+        let one_station = gathered(&three).stats(1);
+        assert_eq!(
+            (one_station.units, one_station.mean, one_station.min, one_station.max),
+            (3, Some(3.0), Some(1.0), Some(6.0))
+        );
+        let close = |found: Option<f64>, exact: f64| {
+            assert!((found.unwrap() - exact).abs() < 1e-12, "{found:?} {exact}")
+        };
+        close(one_station.chain, 0.3);
+        close(one_station.uncertainty, 0.3_f64.hypot(0.4 / 3f64.sqrt()));
+        let two_stations = gathered(&three).stats(2);
+        close(two_stations.chain, 0.3 / 2f64.sqrt());
+        close(gathered(&three).stats(0).chain, 0.3);
+        // Where the parts are not known, none of it averages away.
+        close(gathered(&three.map(|(value, u, _, _)| (value, u, None, false))).stats(1).uncertainty, 0.5);
+        // A value without an uncertainty leaves that of the mean open, a bound counts as one.
+        let mut open = gathered(&[three[0], (2.0, None, None, false), (9.0, Some(0.1), None, true)]);
+        let stats = open.stats(1);
+        assert_eq!(
+            (stats.units, stats.bounds, stats.uncertainty, stats.chain, stats.max),
+            (2, 1, None, None, Some(2.0))
+        );
+        open = gathered(&[(9.0, Some(0.1), None, true)]);
+        let stats = open.stats(1);
+        assert_eq!(
+            (stats.units, stats.mean, stats.min, stats.max, stats.uncertainty),
+            (0, None, None, None, None)
+        );
+    }
+
+    #[test]
+    fn one_value_has_no_scatter() {
+        let mut own = Running::default();
+        own.add(-2.0);
+        assert_eq!((own.sd(), own.moments().unwrap().min, own.moments().unwrap().max), (None, -2.0, -2.0));
+        own.add(-4.0);
+        assert_eq!(
+            (own.sd(), own.moments().unwrap().min, own.moments().unwrap().max),
+            (Some(2f64.sqrt()), -4.0, -2.0)
+        );
+    }
 }

@@ -299,4 +299,23 @@ mod tests {
         assert_eq!((trend.groups, trend.per_group), (MOST_GROUPS, 1.0));
         assert_eq!(trend.level_at_newest, MOST_GROUPS as f64 - 1.0);
     }
+
+    /// Beyond 60 groups the ends go on where they were: from 60 to 61 as from 59 to 60, and as the normal approximation says at 200.
+    #[test]
+    fn ends_go_on_beyond_the_exact_distribution() {
+        let step = outer_place(60) - outer_place(59);
+        assert!((outer_place(61) - outer_place(60) - step).abs() < 0.1 * step, "{}", outer_place(61));
+        // Pairs 19 900; sd of half of Kendall's S: sqrt(200 x 199 x 405 / 72).
+        let exact = 0.25 * 200.0 * 199.0 - 0.5 - 1.959_964 * (200.0_f64 * 199.0 * 405.0 / 72.0).sqrt();
+        assert!((outer_place(200) - exact).abs() < 1e-3, "{}", outer_place(200));
+    }
+
+    /// On a line each half width is known from the slopes' interval: times the root of the mean squared distance to the middle.
+    #[test]
+    fn the_height_in_the_middle_has_the_interval_of_the_slope() {
+        let trend = Trend::of(&[3.1, 2.7, 3.9, 2.2, 3.3, 2.8, 3.0].map(Some)).unwrap();
+        // Places 0 to 6 lie 2 from their middle, in root mean square.
+        assert!((trend.level_half_width - (trend.high - trend.low)).abs() < 1e-12);
+        assert_eq!(trend.from_middle, 3.0);
+    }
 }
