@@ -176,7 +176,7 @@ fn drift_of(groups: u32, moves: &impl Fn(f64) -> f64) -> usize {
         unit: Unit::Deg,
         limit: Limit { min: Some(50.0), max: None },
     };
-    let series = vec![(key, series.finish(&population))];
+    let series = vec![(key, series.finish())];
     black_box(judge_drift("river-gauge-5v", &settings, &population, series)).groups.len()
 }
 

@@ -5,7 +5,7 @@ use loopgauge::check::{Unit, Verdict};
 use loopgauge::decision::Limit;
 use loopgauge::drift::{
     GroupStats, Population, PopulationBuilder, ProductDrift, RecordHead, Running, Series, SeriesKey,
-    Settings, judge,
+    Settings, Stations, judge,
 };
 use loopgauge::spec::{Chart, Drift, DriftAxis};
 
@@ -66,7 +66,7 @@ impl Scene {
             stats(&own)
         });
         let groups = groups.collect();
-        Series { groups, all, references: Vec::new() }
+        Series { groups, all, references: Vec::new(), stations: Stations::default() }
     }
 }
 

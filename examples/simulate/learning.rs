@@ -7,7 +7,7 @@ use super::table::{CELL, Report, Share};
 use super::work::parallel;
 use loopgauge::check::Verdict;
 use loopgauge::drift::chart::{FALSE_ALARMS, HORIZON, Parameters, Point, Setup, run_chart, widening};
-use loopgauge::drift::{Population, Running, Series};
+use loopgauge::drift::{Population, Running, Series, Stations};
 use loopgauge::spec::Chart;
 
 /// The modes' parts, which must not share random numbers; apart from those of other modes by the seed.
@@ -239,7 +239,7 @@ fn together(
             super::histories::stats(&one)
         });
         let groups = groups.collect();
-        Series { groups, all, references: Vec::new() }
+        Series { groups, all, references: Vec::new(), stations: Stations::default() }
     });
     series.collect()
 }

@@ -227,7 +227,7 @@ fn gather(
             builder.add(population, &value);
         }
     })?;
-    Ok(builders.into_iter().map(|builder| builder.finish(population)).collect())
+    Ok(builders.into_iter().map(|builder| builder.finish()).collect())
 }
 
 fn write(args: &DriftArgs, products: &[ProductDrift], verbose: bool, console: &mut Console) {

@@ -7,7 +7,7 @@
 //! | signals of means that more likely go along with the group before than moved | undecided |
 //! | signals that another station's accuracy explains | undecided |
 //! | other signals | fails |
-//! | no signal, but a movement worth an action that is as certain as a signal | fails; undecided where stations changed as it began |
+//! | no signal, but a movement worth an action that is as certain as a signal | fails; undecided where the accuracy of other stations explains as much |
 //! | none of these | passes |
 
 use super::facts::{Facts, Settings};
@@ -92,13 +92,30 @@ impl Charted<'_> {
             size_text(moved, self.facts),
             self.label(since)
         );
-        if moved.together_with.iter().any(|what| what.starts_with("station")) {
+        if self.stations_leave(moved) {
             return (
                 Verdict::Undecided,
-                format!("{text}; but stations changed there, and one may be off by as much"),
+                format!(
+                    "{text}; but other stations measured there than before, and their accuracy explains as much"
+                ),
             );
         }
         (Verdict::Fail, text)
+    }
+
+    /// Whether what moved is no more than stations and its own interval leave open, wherever inside that of its beginning it began.
+    fn stations_leave(&self, moved: &Movement) -> bool {
+        let Some(since) = moved.since else { return false };
+        let doubt = |first: usize| {
+            let (after, before): (Vec<usize>, Vec<usize>) =
+                self.facts.filled.iter().map(|(group, ..)| *group).partition(|group| *group >= first);
+            self.facts.stations.doubt(&after, &before)
+        };
+        let (doubt, half) = (
+            (since.low..=since.high).map(doubt).fold(0.0, f64::max),
+            0.5 * (moved.size.high - moved.size.low),
+        );
+        doubt > 0.0 && moved.size.value.abs() <= doubt.hypot(half)
     }
 
     /// What explains a signal.

@@ -7,6 +7,7 @@ use super::chart::{
     self, ChangePointRun, Mean, Parameters, Plot, Point, Rule, Rung, Setup, Side, run_chart, run_widened,
 };
 use super::facts::Filled;
+use super::stations::Stations;
 use super::wording;
 use super::{ChartPoint, ChartRun, GroupStats, Population, Series, Signal, Trend};
 use crate::check::Unit;
@@ -15,6 +16,9 @@ use crate::spec::Chart;
 /// Relative rounding of what stands in sweep files, five digits (common practice, no source): means that lie closer together were
 /// rounded to it.
 const FILE_ROUNDING: f64 = 1e-5;
+
+/// Coverage factor of the scatter of a deviation beside what stations leave open, which is expanded likewise.
+const EXPANDED: f64 = 2.0;
 
 /// How rarely the charts of a product may signal without a cause within twenty groups.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -66,7 +70,11 @@ impl<'a> Watch<'a> {
             levels: Vec::new(),
             measured: Vec::new().into_iter(),
         };
-        let filled: Vec<Vec<Filled<'_>>> = series.map(filled).collect();
+        let compared: Vec<Option<Vec<GroupStats>>> = series.clone().map(Series::compared).collect();
+        let filled: Vec<Vec<Filled<'_>>> = series
+            .zip(&compared)
+            .map(|(series, own)| filled(own.as_deref().unwrap_or(&series.groups)))
+            .collect();
         let charts = filled.iter().filter(|filled| filled.len() > setup).count();
         if let Some(kind) = kind.filter(|kind| *kind != Chart::ChangePoint && charts > 0) {
             let least = match rate {
@@ -176,7 +184,12 @@ impl<'a> Watch<'a> {
     }
 
     /// `None` while there are no more groups than the setup takes.
-    pub(super) fn run(&mut self, filled: &[Filled<'_>], unit: Unit) -> Option<(ChartRun, Vec<Signal>)> {
+    pub(super) fn run(
+        &mut self,
+        filled: &[Filled<'_>],
+        stations: &Stations,
+        unit: Unit,
+    ) -> Option<(ChartRun, Vec<Signal>)> {
         let measured = self.measured.next().flatten();
         let (setup, first, monitored) = self.start(filled)?;
         let mut run = ChartRun {
@@ -188,7 +201,7 @@ impl<'a> Watch<'a> {
             correlation: None,
             points: Vec::new(),
         };
-        let tell = Telling { first, monitored, setup: &setup, unit, population: self.population };
+        let tell = Telling { first, monitored, stations, setup: &setup, unit, population: self.population };
         let signals = match measured {
             None => Vec::new(),
             Some(Measured::Standing { setup, points, .. }) => {
@@ -272,9 +285,9 @@ fn step_up(mut chances: Vec<f64>, rate: f64) -> f64 {
     share(most.map_or(0, |(rank, _)| rank))
 }
 
-/// The groups of a series that have a mean.
-pub(super) fn filled(series: &Series) -> Vec<Filled<'_>> {
-    let groups = series.groups.iter().enumerate();
+/// The groups that have a mean.
+pub(super) fn filled(groups: &[GroupStats]) -> Vec<Filled<'_>> {
+    let groups = groups.iter().enumerate();
     groups.filter_map(|(index, group)| Some((index, group.mean?, group))).collect()
 }
 
@@ -320,6 +333,7 @@ fn drawn(plot: &Plot, setup: &Setup, points: &[Point], monitored: &[Filled<'_>])
 struct Telling<'a> {
     first: &'a [Filled<'a>],
     monitored: &'a [Filled<'a>],
+    stations: &'a Stations,
     setup: &'a Setup,
     unit: Unit,
     population: &'a Population,
@@ -377,24 +391,31 @@ impl Telling<'_> {
         group.map_or("", |group| &group.label)
     }
 
-    /// Whether the deviation is no larger than what the chains of other stations may make of the same units: chains of
-    /// different stations are independent, that of one station is the same error in all its groups.
+    /// Whether the deviation is no larger than what stations and the scatter of the means together make, and the groups of the same
+    /// stations show nothing by themselves. Where stations leave nothing open it is larger: it signals.
     fn is_explained(&self, signal: &chart::Signal, center: f64) -> bool {
-        let Some(part) = self.monitored.get(signal.since..=signal.index).filter(|part| !part.is_empty())
-        else {
+        // What a level is off by is asked once, of all its groups up to today, not again at each signal.
+        let is_level = matches!(signal.rule, Rule::ChangePoint | Rule::Ewma | Rule::Cusum);
+        let last = if is_level { self.monitored.len().saturating_sub(1) } else { signal.index };
+        let Some(part) = self.monitored.get(signal.since..=last).filter(|part| !part.is_empty()) else {
             return false;
         };
-        if self.same_stations(part) || self.creeps_on_its_station(signal) {
-            return false;
-        }
         let deviation = part.iter().map(|(_, mean, _)| mean - center).sum::<f64>() / part.len() as f64;
-        let chain =
-            |groups: &[Filled<'_>]| groups.iter().filter_map(|(_, _, group)| group.chain).fold(0.0, f64::max);
-        deviation.abs() <= chain(part).hypot(chain(self.first))
+        let places = |groups: &[Filled<'_>]| groups.iter().map(|(group, ..)| *group).collect::<Vec<_>>();
+        // What the level was before: of a chart that learns all groups before the change, else the setup groups.
+        let mut before = places(self.first);
+        if signal.rule == Rule::ChangePoint {
+            before.extend(places(self.monitored.get(..signal.since).unwrap_or(&[])));
+        }
+        let scatter = (1.0 / part.len() as f64 + 1.0 / before.len().max(1) as f64).sqrt() * self.setup.sigma;
+        let doubt = self.stations.doubt(&places(part), &before);
+        doubt > 0.0
+            && deviation.abs() <= doubt.hypot(EXPANDED * scatter)
+            && !self.creeps_on_its_station(signal)
     }
 
-    /// Whether the groups that the same known stations measured as the signal's have a trend of their own to its side: a station's
-    /// error is the same in all of them.
+    /// Whether the groups that the same known stations measured as the signal's have a trend of their own to its side, up to today: a
+    /// station's error is the same in all of them. It is asked once of all of them, not again at each signal.
     fn creeps_on_its_station(&self, signal: &chart::Signal) -> bool {
         let stations = |group: usize| self.population.groups.get(group).map(|head| head.stations.as_slice());
         let Some(own) = self.monitored.get(signal.index).and_then(|(group, ..)| stations(*group)) else {
@@ -406,22 +427,11 @@ impl Telling<'_> {
         let means: Vec<Option<f64>> = self
             .monitored
             .iter()
-            .take(signal.index + 1)
             .filter(|(group, ..)| stations(*group) == Some(own))
             .map(|(_, mean, _)| Some(*mean))
             .collect();
         Trend::of(&means)
             .is_some_and(|trend| trend.excludes_zero() && trend.per_group * signal.side.sign() > 0.0)
-    }
-
-    /// Whether only stations measured these groups that measured the setup groups, all of them known.
-    fn same_stations(&self, part: &[Filled<'_>]) -> bool {
-        let of = |groups: &[Filled<'_>]| -> Vec<Option<String>> {
-            let heads = groups.iter().filter_map(|(group, ..)| self.population.groups.get(*group));
-            heads.flat_map(|head| head.stations.clone()).collect()
-        };
-        let known = of(self.first);
-        of(part).iter().all(|station| station.is_some() && known.contains(station))
     }
 }
 

@@ -1,6 +1,7 @@
 //! What a product is judged with, and what the rules of one series are judged by.
 
 use super::movement::Movement;
+use super::stations::Stations;
 use super::{Capability, ChartRun, GroupStats, Lots, Reach, Signal};
 use crate::check::Unit;
 use crate::decision::Limit;
@@ -67,6 +68,7 @@ pub(super) struct Facts<'a> {
     pub(super) forecast: Option<Reach>,
     pub(super) capability: Option<Capability>,
     pub(super) lots: Option<Lots>,
+    pub(super) stations: &'a Stations,
     /// Whether capability is that of where the series stands now.
     pub(super) taken_out: bool,
     pub(super) units: u64,

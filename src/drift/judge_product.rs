@@ -50,7 +50,7 @@ use crate::decision::Verdict;
 ///     unit: Unit::Deg,
 ///     limit: Limit { min: Some(50.0), max: None },
 /// };
-/// let drift = judge("river-gauge-5v", &settings, &population, vec![(key, series.finish(&population))]);
+/// let drift = judge("river-gauge-5v", &settings, &population, vec![(key, series.finish())]);
 /// assert_eq!(drift.groups.len(), 12);
 /// let movement = drift.series[0].movement.as_ref().expect("the step is found");
 /// assert_eq!(movement.kind, Kind::Step);
@@ -70,6 +70,7 @@ pub fn judge(
     let least = kind.map_or(LEAST_TARGET, least_target);
     let (rate, alarms) = rate(settings.family_rate, charts, least);
     let watch = Watch::new(kind, settings.setup(), rate, population, series.iter().map(|(_, series)| series));
+    let levelled = series.iter().filter(|(_, series)| series.stations.is_any_off()).count();
     let mut rules = Rules::new(settings, population, watch);
     let series: Vec<SeriesOutcome> =
         series.into_iter().map(|(key, series)| rules.judge(key, &series)).collect();
@@ -82,8 +83,20 @@ pub fn judge(
         series,
         retested: population.retested.clone(),
         false_alarms: (charts > 0).then_some(alarms),
-        notes: notes(settings, population, alarms.is_held || charts == 0, least),
+        notes: [notes(settings, population, alarms.is_held || charts == 0, least), of_stations(levelled)]
+            .concat(),
     }
+}
+
+/// Told where means are not held against each other as they stand.
+fn of_stations(levelled: usize) -> Vec<String> {
+    let text = || {
+        format!(
+            "stations differ in the groups that several of them measured: in {levelled} series charts and movements take all \
+             means as the stations of the newest group measured them"
+        )
+    };
+    (levelled > 0).then(text).into_iter().collect()
 }
 
 /// What the charts are held at, and what that comes to. `least`: smallest chance that can be asked of a chart.
@@ -211,7 +224,7 @@ mod tests {
             unit: Unit::Deg,
             limit: Limit { min: Some(50.0), max: None },
         };
-        judge("river-gauge-5v", &settings(), &population, vec![(key, series.finish(&population))])
+        judge("river-gauge-5v", &settings(), &population, vec![(key, series.finish())])
     }
 
     fn rule<'a>(drift: &'a ProductDrift, name: &str) -> (Verdict, &'a str) {

@@ -3,7 +3,8 @@
 //! | file | what |
 //! | --- | --- |
 //! | `population` | which record counts in which group |
-//! | `series` | the values of one quantity at one corner, gathered by group |
+//! | `series`, `running` | the values of one quantity at one corner, gathered by group; sums that join |
+//! | `stations` | what stations differ by, and what that leaves open of a difference between groups |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
 //! | `least_squares`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
@@ -37,8 +38,10 @@ mod outcome;
 mod parts;
 mod population;
 mod rules;
+mod running;
 mod series;
 mod series_index;
+mod stations;
 mod tolerance_interval;
 mod trend;
 mod two_groups;
@@ -59,7 +62,9 @@ pub use outcome::{
 };
 pub use parts::{UnitParts, parts_moved};
 pub use population::{Population, PopulationBuilder, RecordHead};
-pub use series::{RecordValue, Running, Series, SeriesBuilder};
+pub use running::Running;
+pub use series::{RecordValue, Series, SeriesBuilder};
+pub use stations::Stations;
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
 pub use two_groups::{GroupChange, GroupCommon, OneSided, TwoGroups, TwoGroupsBuilder};

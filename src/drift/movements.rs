@@ -343,7 +343,7 @@ mod tests {
         assert!(!alike(first, |k| Some(30.0 + wobble(k, quarter) + 0.1 * k as f64), 40));
         // Correlation of differences by construction: alternating +1 and -1 against pairs of two alike has none, with a
         // seventh of the former in it 1/7, with a fifth 1/5; 0.15 is asked for.
-        let fast = |k: usize| if k % 2 == 0 { 1.0 } else { 0.0 };
+        let fast = |k: usize| if k.is_multiple_of(2) { 1.0 } else { 0.0 };
         let sum = |part: f64| {
             move |k: usize| {
                 let steps: f64 = (0..k).map(|j| if j % 4 < 2 { 1.0 } else { -1.0 }).sum();

@@ -10,6 +10,7 @@ use crate::decision::Verdict;
 use crate::quantity::calendar::day_of_micros;
 use crate::spec::DriftAxis;
 use std::collections::{BTreeSet, HashMap};
+use std::num::NonZeroU32;
 
 /// One record of the history, as far as grouping needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,7 +59,7 @@ impl Population {
     #[must_use]
     pub fn group_of(&self, record: i64) -> Option<usize> {
         match self.place(record) {
-            Some(Place::Group(group)) => Some(group),
+            Some(Place::Group(group, _)) => Some(group),
             Some(Place::Reference(..)) | None => None,
         }
     }
@@ -111,6 +112,12 @@ impl Texts {
         self.texts.push(text.clone());
         self.numbers.insert(text, self.texts.len() - 1);
         self.texts.len() - 1
+    }
+
+    /// A number that is equal for equal texts; `None` of no text.
+    fn name(&self, number: usize) -> Option<NonZeroU32> {
+        self.texts.get(number)?.as_ref()?;
+        NonZeroU32::new(u32::try_from(number).ok()?.checked_add(1)?)
     }
 
     fn text(&self, number: usize) -> Option<String> {
@@ -194,7 +201,7 @@ impl PopulationBuilder {
                 (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
             let units = group.units.len() as u64;
             for (serial, unit) in group.units {
-                places.push((unit.newest.1, Place::Group(index)));
+                places.push((unit.newest.1, Place::Group(index, texts.name(unit.station))));
                 revisions.insert(unit.revision);
                 firmwares.insert(unit.firmware);
                 stations.insert(unit.station);
@@ -306,14 +313,14 @@ mod tests {
         for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [1, 0, 2]] {
             let population =
                 population(DriftAxis::Build, order.iter().map(|index| heads[*index].clone()).collect());
-            assert_eq!(population.place(2), Some(Place::Group(0)));
+            assert_eq!(population.group_of(2), Some(0));
             assert_eq!((population.place(1), population.place(3)), (None, None));
             assert_eq!((population.groups[0].units, population.groups[0].records), (1, 3));
             assert_eq!(population.retested[0].verdicts, [Verdict::Fail, Verdict::Pass, Verdict::Pass]);
         }
         // Recorded twice with the same time: the later record.
         let twice = vec![head(5, "a", Some("W1"), Some(10)), head(4, "a", Some("W1"), Some(10))];
-        assert_eq!(population(DriftAxis::Build, twice).place(5), Some(Place::Group(0)));
+        assert_eq!(population(DriftAxis::Build, twice).group_of(5), Some(0));
     }
 
     #[test]

@@ -7,6 +7,7 @@ use super::facts::{Facts, Filled, SeriesKey, Settings};
 use super::forecast_rule::forecast_rule;
 use super::movement::{Movement, Observation, Told, movement};
 use super::newest_level::standing;
+use super::stations::Stations;
 use super::wording::{self, quantity_title};
 use super::{
     Ability, Capability, Line, Lots, Population, Range, ReferenceSeries, RuleOutcome, Running, Series,
@@ -28,21 +29,21 @@ impl<'a> Rules<'a> {
     }
 
     pub(super) fn judge(&mut self, key: SeriesKey, series: &Series) -> SeriesOutcome {
-        let filled = filled(series);
-        let (chart, signals) = self.watch.run(&filled, key.unit).unzip();
+        let compared = series.compared();
+        let groups = compared.as_deref().unwrap_or(&series.groups);
+        let filled = filled(groups);
+        let (chart, signals) = self.watch.run(&filled, &series.stations, key.unit).unzip();
         let mut signals = signals.unwrap_or_default();
-        let told = self.movement(&filled, &key);
+        let told = self.movement(&filled, &series.stations, &key);
         let (moved, forecast) = told.map(|told| (told.movement, told.forecast)).unzip();
         let forecast = forecast.flatten();
         signals.iter_mut().for_each(|signal| {
             signal.wanders = moved.as_ref().is_some_and(|moved| moved.explains(signal.group))
         });
         let units = series.all.moments();
-        let now = moved
-            .as_ref()
-            .zip(units.as_ref())
-            .and_then(|(moved, units)| standing(moved, &series.groups, units));
-        let lots = now.as_ref().map_or_else(|| Lots::of(&series.groups), |now| now.lots);
+        let now =
+            moved.as_ref().zip(units.as_ref()).and_then(|(moved, units)| standing(moved, groups, units));
+        let lots = now.as_ref().map_or_else(|| Lots::of(groups), |now| now.lots);
         let known = now.as_ref().map_or(lots, |now| Some(now.known));
         let units = now.as_ref().map(|now| now.units).or(units);
         let capability =
@@ -58,6 +59,7 @@ impl<'a> Rules<'a> {
             forecast,
             capability,
             lots,
+            stations: &series.stations,
             taken_out: now.is_some(),
             units: series.all.count(),
         };
@@ -135,14 +137,13 @@ impl Rules<'_> {
     }
 
     /// What the series did, with what changed at the group where it began.
-    fn movement(&self, filled: &[Filled<'_>], key: &SeriesKey) -> Option<Told> {
-        let stations = |group: usize| self.population.groups.get(group).map(|head| &head.stations);
+    fn movement(&self, filled: &[Filled<'_>], stations: &Stations, key: &SeriesKey) -> Option<Told> {
         let mut before = None;
         let observations: Vec<Observation> = filled
             .iter()
             .filter_map(|(place, _, group)| {
-                let now = stations(*place);
-                let new_station = before.replace(now).is_some_and(|before| before != now);
+                let new_station =
+                    before.replace(*place).is_some_and(|before| stations.is_unknown(before, *place));
                 Some(Observation { new_station, ..Observation::of(*place, group)? })
             })
             .collect();

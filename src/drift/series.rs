@@ -1,78 +1,9 @@
 //! One quantity at one corner, gathered value by value in any order: memory grows with the groups, not with the units.
 
 use super::series_index::Place;
-use super::{GroupStats, Moments, Population};
-
-/// Running mean and sum of squared deviations (Welford 1962; Chan, Golub and LeVeque 1983 for putting two together; from
-/// memory).
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Running {
-    count: u64,
-    mean: f64,
-    squares: f64,
-    min: f64,
-    max: f64,
-}
-
-impl Running {
-    /// Takes a value.
-    pub fn add(&mut self, value: f64) {
-        let is_first = self.count == 0;
-        self.min = if is_first { value } else { self.min.min(value) };
-        self.max = if is_first { value } else { self.max.max(value) };
-        self.count += 1;
-        let step = value - self.mean;
-        self.mean += step / self.count as f64;
-        self.squares += step * (value - self.mean);
-    }
-
-    /// Takes all values of another.
-    pub fn join(&mut self, other: &Self) {
-        if other.count == 0 {
-            return;
-        }
-        if self.count == 0 {
-            *self = *other;
-            return;
-        }
-        (self.min, self.max) = (self.min.min(other.min), self.max.max(other.max));
-        let (n, m) = (self.count as f64, other.count as f64);
-        let step = other.mean - self.mean;
-        self.count += other.count;
-        self.mean += step * (m / (n + m));
-        self.squares += other.squares + step * step * (n * m / (n + m));
-    }
-
-    /// How many values.
-    #[must_use]
-    pub const fn count(&self) -> u64 {
-        self.count
-    }
-
-    /// Their mean; `None` of none.
-    #[must_use]
-    pub fn mean(&self) -> Option<f64> {
-        (self.count > 0).then_some(self.mean)
-    }
-
-    /// Their standard deviation, n - 1; `None` of fewer than two.
-    #[must_use]
-    pub fn sd(&self) -> Option<f64> {
-        (self.count > 1).then(|| (self.squares / (self.count - 1) as f64).sqrt())
-    }
-
-    /// All of it; `None` of no value.
-    #[must_use]
-    pub fn moments(&self) -> Option<Moments> {
-        Some(Moments {
-            count: usize::try_from(self.count).ok()?,
-            mean: self.mean()?,
-            sd: self.sd(),
-            min: self.min,
-            max: self.max,
-        })
-    }
-}
+use super::stations::{Part, Stations};
+use super::{GroupStats, Population, Running};
+use std::num::NonZeroU32;
 
 /// A value of a record.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,13 +20,14 @@ pub struct RecordValue {
     pub at_least: bool,
 }
 
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 struct Gathered {
     moments: Running,
     bounds: u64,
     /// Sum of squares of what is not the chain's.
     noise: f64,
-    chain: f64,
+    /// By station.
+    parts: Vec<Part>,
     /// A value without a known uncertainty is among them.
     is_open: bool,
 }
@@ -109,6 +41,20 @@ pub struct Series {
     pub all: Running,
     /// Values of each reference unit of the population, by age.
     pub references: Vec<Vec<f64>>,
+    /// What stations differ by.
+    pub stations: Stations,
+}
+
+impl Series {
+    /// The groups with their means as the stations of the newest group measured them, for what is held against each other; `None` where
+    /// that changes nothing.
+    pub(super) fn compared(&self) -> Option<Vec<GroupStats>> {
+        let moved = |(k, group): (usize, &GroupStats)| GroupStats {
+            mean: group.mean.map(|mean| mean - self.stations.off(k)),
+            ..*group
+        };
+        self.stations.is_any_off().then(|| self.groups.iter().enumerate().map(moved).collect())
+    }
 }
 
 /// Gathers the values of one series.
@@ -131,9 +77,9 @@ impl SeriesBuilder {
     /// Takes a value of a record of the population; those of records that do not count are passed over.
     pub fn add(&mut self, population: &Population, value: &RecordValue) {
         match population.place(value.record) {
-            Some(Place::Group(index)) => {
+            Some(Place::Group(index, station)) => {
                 if let Some(group) = self.groups.get_mut(index) {
-                    group.add(value);
+                    group.add(value, station);
                 }
             }
             Some(Place::Reference(index, order)) if !value.at_least => {
@@ -147,13 +93,14 @@ impl SeriesBuilder {
 
     /// What was gathered.
     #[must_use]
-    pub fn finish(self, population: &Population) -> Series {
+    pub fn finish(self) -> Series {
         let mut all = Running::default();
         self.groups.iter().for_each(|group| all.join(&group.moments));
-        let groups = self.groups.iter().zip(&population.groups);
+        let parts: Vec<&[Part]> = self.groups.iter().map(|group| group.parts.as_slice()).collect();
         Series {
             all,
-            groups: groups.map(|(group, head)| group.stats(head.stations.len())).collect(),
+            stations: Stations::of(&parts, self.groups.iter().any(|group| group.is_open)),
+            groups: self.groups.iter().map(Gathered::stats).collect(),
             references: self
                 .references
                 .into_iter()
@@ -167,37 +114,46 @@ impl SeriesBuilder {
 }
 
 impl Gathered {
-    fn add(&mut self, value: &RecordValue) {
+    fn add(&mut self, value: &RecordValue, station: Option<NonZeroU32>) {
         if value.at_least {
             self.bounds += 1;
             return;
         }
         self.moments.add(value.value);
-        match value.uncertainty {
-            Some(uncertainty) => {
-                // Where the parts are not known, none of it averages away.
-                let chain = value.chain.unwrap_or(uncertainty).min(uncertainty);
-                self.chain += chain;
-                self.noise += uncertainty * uncertainty - chain * chain;
-            }
+        // Where the parts are not known, none of it averages away.
+        let chain = value.uncertainty.map(|whole| value.chain.unwrap_or(whole).min(whole));
+        match value.uncertainty.zip(chain) {
+            Some((whole, chain)) => self.noise += whole * whole - chain * chain,
             None => self.is_open = true,
+        }
+        let chain = chain.unwrap_or(0.0);
+        match self.parts.iter_mut().find(|part| part.station == station) {
+            Some(part) => {
+                part.values.add(value.value);
+                part.chain += chain;
+            }
+            None => {
+                let mut values = Running::default();
+                values.add(value.value);
+                self.parts.push(Part { station, values, chain });
+            }
         }
     }
 
-    fn stats(&self, stations: usize) -> GroupStats {
+    fn stats(&self) -> GroupStats {
         let count = self.moments.count();
-        let some = |value: f64| (count > 0).then_some(value);
+        let moments = self.moments.moments();
         let n = count as f64;
         // One chain a station: its error is the same in all of its units.
-        let chain = self.chain / n / (stations.max(1) as f64).sqrt();
+        let chain = self.parts.iter().map(|part| part.chain * part.chain).sum::<f64>().sqrt() / n;
         let known = count > 0 && !self.is_open;
         GroupStats {
             units: count,
             bounds: self.bounds,
             mean: self.moments.mean(),
             sd: self.moments.sd(),
-            min: some(self.moments.min),
-            max: some(self.moments.max),
+            min: moments.map(|moments| moments.min),
+            max: moments.map(|moments| moments.max),
             uncertainty: known.then(|| chain.hypot(self.noise.sqrt() / n)),
             chain: known.then_some(chain),
         }
@@ -208,79 +164,40 @@ impl Gathered {
 mod tests {
     use super::*;
 
+    /// Three units: what is not the chain's averages away, the chain's does not within a station; of two stations each counts by its share.
     #[test]
-    fn moments_join_as_if_taken_one_by_one() {
-        let values: Vec<f64> = (0..57).map(|k| 1e6 + (f64::from(k) * 1.7).sin()).collect();
-        let mut whole = Running::default();
-        values.iter().for_each(|value| whole.add(*value));
-        let mut joined = Running::default();
-        for part in values.chunks(10) {
-            let mut own = Running::default();
-            part.iter().for_each(|value| own.add(*value));
-            joined.join(&own);
-        }
-        joined.join(&Running::default());
-        let exact = {
-            let mean = values.iter().sum::<f64>() / 57.0;
-            (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 56.0).sqrt()
-        };
-        for moments in [whole, joined] {
-            assert_eq!(moments.count(), 57);
-            assert!((moments.sd().unwrap() / exact - 1.0).abs() < 1e-8);
-        }
-        assert_eq!(Running::default().mean(), None);
-    }
-
-    /// Three units: what is not the chain's averages away, the chain's does not within a station.
-    #[test]
-    fn the_mean_of_a_group_is_as_uncertain_as_its_chain_and_its_units() {
-        let gathered = |values: &[(f64, Option<f64>, Option<f64>, bool)]| {
+    fn the_mean_of_a_group_is_as_uncertain_as_its_chains_and_its_units() {
+        type Value = (f64, Option<f64>, Option<f64>, bool);
+        let gathered = |values: &[Value], stations: [u32; 3]| {
             let mut own = Gathered::default();
-            for &(value, uncertainty, chain, at_least) in values {
-                own.add(&RecordValue { record: 0, value, uncertainty, chain, at_least });
+            for (&(value, uncertainty, chain, at_least), station) in values.iter().zip(stations) {
+                let value = RecordValue { record: 0, value, uncertainty, chain, at_least };
+                own.add(&value, NonZeroU32::new(station));
             }
-            own
+            own.stats()
         };
         let three = [1.0, 2.0, 6.0].map(|value| (value, Some(0.5), Some(0.3), false));
-        let one_station = gathered(&three).stats(1);
-        assert_eq!(
-            (one_station.units, one_station.mean, one_station.min, one_station.max),
-            (3, Some(3.0), Some(1.0), Some(6.0))
-        );
+        let one = gathered(&three, [1; 3]);
+        assert_eq!((one.units, one.mean, one.min, one.max), (3, Some(3.0), Some(1.0), Some(6.0)));
         let close = |found: Option<f64>, exact: f64| {
             assert!((found.unwrap() - exact).abs() < 1e-12, "{found:?} {exact}")
         };
-        close(one_station.chain, 0.3);
-        close(one_station.uncertainty, 0.3_f64.hypot(0.4 / 3f64.sqrt()));
-        let two_stations = gathered(&three).stats(2);
-        close(two_stations.chain, 0.3 / 2f64.sqrt());
-        close(gathered(&three).stats(0).chain, 0.3);
+        close(one.chain, 0.3);
+        close(one.uncertainty, 0.3_f64.hypot(0.4 / 3f64.sqrt()));
+        close(gathered(&three, [1, 2, 3]).chain, 0.3 / 3f64.sqrt());
+        close(gathered(&three, [1, 2, 2]).chain, 0.1 * 5f64.sqrt());
+        // Runs without a named station may all have come from one.
+        close(gathered(&three, [0; 3]).chain, 0.3);
         // Where the parts are not known, none of it averages away.
-        close(gathered(&three.map(|(value, u, _, _)| (value, u, None, false))).stats(1).uncertainty, 0.5);
+        close(gathered(&three.map(|(value, u, _, _)| (value, u, None, false)), [1; 3]).uncertainty, 0.5);
         // A value without an uncertainty leaves that of the mean open, a bound counts as one.
-        let mut open = gathered(&[three[0], (2.0, None, None, false), (9.0, Some(0.1), None, true)]);
-        let stats = open.stats(1);
+        let open = gathered(&[three[0], (2.0, None, None, false), (9.0, Some(0.1), None, true)], [1; 3]);
+        assert_eq!((open.units, open.bounds, open.max), (2, 1, Some(2.0)));
+        assert_eq!((open.uncertainty, open.chain), (None, None));
+        let none = gathered(&[(9.0, Some(0.1), None, true)], [1; 3]);
         assert_eq!(
-            (stats.units, stats.bounds, stats.uncertainty, stats.chain, stats.max),
-            (2, 1, None, None, Some(2.0))
-        );
-        open = gathered(&[(9.0, Some(0.1), None, true)]);
-        let stats = open.stats(1);
-        assert_eq!(
-            (stats.units, stats.mean, stats.min, stats.max, stats.uncertainty),
+            (none.units, none.mean, none.min, none.max, none.uncertainty),
             (0, None, None, None, None)
-        );
-    }
-
-    #[test]
-    fn one_value_has_no_scatter() {
-        let mut own = Running::default();
-        own.add(-2.0);
-        assert_eq!((own.sd(), own.moments().unwrap().min, own.moments().unwrap().max), (None, -2.0, -2.0));
-        own.add(-4.0);
-        assert_eq!(
-            (own.sd(), own.moments().unwrap().min, own.moments().unwrap().max),
-            (Some(2f64.sqrt()), -4.0, -2.0)
         );
     }
 }

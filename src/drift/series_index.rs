@@ -1,12 +1,13 @@
 //! Where the values of each record go, looked up once a value: numbers of a history lie close together, so a list beats a map.
 
 use std::collections::HashMap;
+use std::num::NonZeroU32;
 
 /// Where the values of a record go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Place {
-    /// Into a group.
-    Group(usize),
+    /// Into a group, from a station; `None`: not named.
+    Group(usize, Option<NonZeroU32>),
     /// To a reference unit at a station; how many of its records are older.
     Reference(usize, usize),
 }
@@ -66,7 +67,7 @@ mod tests {
     fn a_list_and_a_map_tell_the_same() {
         for step in [1, 3, 1_000_000] {
             let all: Vec<(i64, Place)> =
-                (0..50).map(|k| (7 + k * step, Place::Group(usize::try_from(k).unwrap()))).collect();
+                (0..50).map(|k| (7 + k * step, Place::Group(usize::try_from(k).unwrap(), None))).collect();
             let places = Places::of(all.clone());
             assert_eq!(matches!(places, Places::List(..)), step < 16);
             for (record, place) in all {
@@ -76,7 +77,7 @@ mod tests {
             assert_eq!((places.get(i64::MIN), places.get(i64::MAX)), (None, None));
         }
         assert_eq!(Places::of(Vec::new()).get(0), None);
-        let far = [(i64::MIN, Place::Group(0)), (i64::MAX, Place::Reference(1, 2))];
+        let far = [(i64::MIN, Place::Group(0, None)), (i64::MAX, Place::Reference(1, 2))];
         assert_eq!(Places::of(far.to_vec()).get(i64::MAX), Some(Place::Reference(1, 2)));
     }
 }
