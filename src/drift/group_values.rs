@@ -51,3 +51,12 @@ pub struct Reach {
     /// Its upper end.
     pub high: Option<f64>,
 }
+
+impl Reach {
+    /// The same so many groups later: what would have been reached by then is reached now.
+    #[must_use]
+    pub fn later(self, groups: f64) -> Self {
+        let left = |ahead: f64| (ahead - groups).max(0.0);
+        Self { in_groups: left(self.in_groups), low: self.low.map(left), high: self.high.map(left), ..self }
+    }
+}

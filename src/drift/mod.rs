@@ -57,8 +57,8 @@ pub use mean_difference::GroupMean;
 pub use movement::{Earlier, JointMovement, Kind, Moved, Movement, PartsMoved, Range, Since, Weights};
 pub use natural_order::natural;
 pub use outcome::{
-    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, ProductDrift, ReferenceSeries, Retested,
-    RuleOutcome, SeriesOutcome, Signal, Slope,
+    Ability, ChartPoint, ChartRun, FalseAlarms, GroupHead, ProductDrift, ReferenceMove, ReferenceSeries,
+    Retested, RuleOutcome, SeriesOutcome, Signal, Slope,
 };
 pub use parts::{UnitParts, parts_moved};
 pub use population::{Population, PopulationBuilder, RecordHead};

@@ -1,7 +1,7 @@
 //! What the history of a product came to. The one result type: every report is written from it and nobody downstream
 //! computes again.
 
-use super::movement::{JointMovement, Movement, Since};
+use super::movement::{JointMovement, Kind, Movement, Range, Since};
 use super::{GroupStats, Lots, Reach};
 use crate::check::Unit;
 use crate::decision::{Limit, Verdict};
@@ -141,6 +141,30 @@ pub struct ReferenceSeries {
     pub sd: Option<f64>,
     /// Change from record to record with its 95 % interval; `None` of too few.
     pub trend: Option<Slope>,
+    /// What the values did, records that go along with the one before allowed for; `None` of too few.
+    pub moved: Option<ReferenceMove>,
+}
+
+/// What the values of a reference unit did.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReferenceMove {
+    /// The most probable explanation.
+    pub kind: Kind,
+    /// The first record that moved, counted from 1; `None` where nothing did.
+    pub since: Option<u64>,
+    /// Change up to the newest record.
+    pub size: Range,
+}
+
+impl ReferenceSeries {
+    /// Whether the station moves: by a step or a ramp, or where records are too few to weigh those, by a trend.
+    #[must_use]
+    pub fn moves(&self) -> bool {
+        match self.moved {
+            Some(moved) => moved.kind != Kind::None && moved.size.excludes_zero(),
+            None => self.trend.is_some_and(|slope| slope.low > 0.0 || slope.high < 0.0),
+        }
+    }
 }
 
 /// One rule that was held against a series.

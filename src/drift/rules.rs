@@ -1,7 +1,7 @@
 //! The rules held against one series: chart, forecast, capability; and what is told beside them.
 
 use super::chart_rule::chart_rule;
-use super::coincidence::together;
+use super::coincidence::inside;
 use super::control_charts::{Watch, filled};
 use super::facts::{Facts, Filled, SeriesKey, Settings};
 use super::forecast_rule::forecast_rule;
@@ -10,10 +10,10 @@ use super::newest_level::standing;
 use super::stations::Stations;
 use super::wording::{self, quantity_title};
 use super::{
-    Ability, Capability, Line, Lots, Population, Range, ReferenceSeries, RuleOutcome, Running, Series,
-    SeriesOutcome, Slope, Trend, share_within_lots,
+    Ability, Capability, Line, Lots, Population, Range, ReferenceMove, ReferenceSeries, RuleOutcome, Running,
+    Series, SeriesOutcome, Slope, Trend, share_within_lots,
 };
-use crate::decision::Verdict;
+use crate::decision::{Limit, Verdict};
 use crate::quantity::count_of;
 
 /// Holds the rules of a product against its series, one after the other.
@@ -110,6 +110,20 @@ fn present_slope(movement: &Movement, filled: &[Filled<'_>]) -> Slope {
     }
 }
 
+/// What the values of a reference unit did, each a group of its own: no limit is theirs.
+fn reference_move(values: &[f64]) -> Option<ReferenceMove> {
+    let records = values.iter().enumerate();
+    let observations: Vec<Observation> = records
+        .map(|(place, &mean)| Observation { place, mean, units: 1, sd: None, new_station: false })
+        .collect();
+    let moved = movement(&observations, &Limit { min: None, max: None }, None)?.movement;
+    Some(ReferenceMove {
+        kind: moved.kind,
+        since: moved.since.map(|since| since.group as u64 + 1),
+        size: moved.size,
+    })
+}
+
 fn slope(trend: &Trend) -> Slope {
     Slope {
         per_group: trend.per_group,
@@ -151,12 +165,16 @@ impl Rules<'_> {
         let centre = setup.iter().map(|(_, mean, _)| mean).sum::<f64>() / setup.len().max(1) as f64;
         let relevant = self.settings.drift.and_then(|drift| drift.relevant_for(&key.quantity, centre));
         let mut told = movement(&observations, &key.limit, relevant)?;
-        let heads = told.movement.since.and_then(|since| {
-            let before = filled.iter().rev().find(|(place, ..)| *place < since.group)?.0;
-            self.population.groups.get(before).zip(self.population.groups.get(since.group))
-        });
-        told.movement.together_with =
-            heads.map(|(before, after)| together(before, after)).unwrap_or_default();
+        // Explanations count from the newest group that has a value, a forecast from the newest of all.
+        let newest = self.population.groups.len().saturating_sub(1);
+        let missing = filled.last().map_or(0, |(last, ..)| newest.saturating_sub(*last));
+        told.forecast = told.forecast.map(|forecast| forecast.later(missing as f64));
+        let places: Vec<usize> = filled.iter().map(|(place, ..)| *place).collect();
+        told.movement.together_with = told
+            .movement
+            .since
+            .map(|since| inside(&self.population.groups, &places, since))
+            .unwrap_or_default();
         Some(told)
     }
 
@@ -174,6 +192,7 @@ impl Rules<'_> {
                     mean: moments.mean()?,
                     sd: moments.sd(),
                     trend: Trend::of(&points).as_ref().map(slope),
+                    moved: reference_move(values),
                 })
             })
             .collect()

@@ -122,8 +122,8 @@ impl Kind {
 
 /// Whether a text begins as the JSON results do: with `format`, then a key that follows it in one of them.
 fn is_result(head: &[u8]) -> bool {
-    const FOLLOW: [&str; 9] =
-        ["tool", "verdict", "runs", "sweeps", "findings", "run", "series", "products", "movements"];
+    const FOLLOW: [&str; 10] =
+        ["tool", "verdict", "runs", "sweeps", "findings", "run", "series", "products", "movements", "over"];
     let token = |text: &'_ [u8], token: &str| -> Option<usize> {
         let blanks = text.iter().take_while(|b| b.is_ascii_whitespace()).count();
         text.get(blanks..)?.starts_with(token.as_bytes()).then_some(blanks + token.len())

@@ -258,10 +258,13 @@ fn ability_json<'a>(ability: Ability) -> Json<'a> {
 }
 
 fn reference_json(reference: &ReferenceSeries) -> Json<'_> {
-    let ReferenceSeries { serial, station, records, mean, sd, trend } = reference;
+    let ReferenceSeries { serial, station, records, mean, sd, trend, moved } = reference;
     object! {
         "serial": serial, "station": station, "records": records, "mean": mean, "sd": *sd,
         "trend": trend.map(|slope| slope_json("per_record", slope)),
+        "movement": moved.map(|moved| object! {
+            "kind": moved.kind.name(), "since_record": moved.since, "size": range_json(moved.size),
+        }),
     }
 }
 

@@ -180,6 +180,7 @@ fn failing(count: usize) -> SeriesOutcome {
         mean: 54.02,
         sd: Some(0.06),
         trend: Some(Slope { per_group: 0.001, low: -0.006, high: 0.008, level: 54.0, least_squares: 0.0 }),
+        moved: None,
     }];
     fail.rules = vec![
         rule(

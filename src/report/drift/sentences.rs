@@ -3,8 +3,8 @@
 use super::common_prefix::Scale;
 use crate::check::{limit_text, value_text};
 use crate::drift::{
-    Ability, FalseAlarms, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome, Signal,
-    Slope, quantity_title,
+    Ability, FalseAlarms, Kind, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome,
+    Signal, Slope, quantity_title,
 };
 use crate::quantity::{listed, number};
 use crate::report::statement::count_of;
@@ -207,7 +207,7 @@ pub(super) fn reference(series: &SeriesOutcome, reference: &ReferenceSeries) -> 
     let records = count_of(reference.records, "record");
     let station = station(reference.station.as_deref());
     let scale = Scale::new(reference.mean.abs(), reference.sd.unwrap_or(0.0), series.unit);
-    let mut text = match reference.sd.filter(|sd| *sd > 0.0) {
+    let text = match reference.sd.filter(|sd| *sd > 0.0) {
         Some(sd) => {
             format!("{} on {station}: {records}, mean {}", reference.serial, scale.text(reference.mean))
                 + &format!(", sd {}", scale.text(sd))
@@ -217,14 +217,25 @@ pub(super) fn reference(series: &SeriesOutcome, reference: &ReferenceSeries) -> 
             format!("{} on {station}: {records}, mean {mean}", reference.serial)
         }
     };
-    match &reference.trend {
-        Some(slope) if is_shown(slope) => {
-            text.push_str(&format!("; it {}: the station moves", trend(series, slope, "record")));
+    text + &match (&reference.moved, &reference.trend) {
+        (Some(moved), _) if reference.moves() && moved.kind == Kind::Step => {
+            let scale =
+                Scale::new(reference.mean.abs(), 0.5 * (moved.size.high - moved.size.low), series.unit);
+            format!(
+                "; it stepped by {} (95 % interval {} to {}) at its record {}: the station moves",
+                scale.text(moved.size.value),
+                scale.text(moved.size.low),
+                scale.text(moved.size.high),
+                moved.since.unwrap_or(0)
+            )
         }
-        Some(_) => text.push_str("; no trend is shown: the station stands still"),
-        None => text.push_str("; too few records for a trend"),
+        (_, Some(slope)) if reference.moves() => {
+            format!("; it {}: the station moves", trend(series, slope, "record"))
+        }
+        (Some(_), Some(_)) => "; neither a trend nor a step is shown".to_owned(),
+        (None, Some(_)) => "; no trend is shown".to_owned(),
+        (_, None) => "; too few records for a trend".to_owned(),
     }
-    text
 }
 
 /// A station, or that there is no name for it.

@@ -211,14 +211,14 @@ fn references(product: &ProductDrift) -> Option<String> {
         if !stations.contains(&station) {
             stations.push(station);
         }
-        moving += usize::from(unit.trend.as_ref().is_some_and(sentences::is_shown));
+        moving += usize::from(unit.moves());
     }
     let count = serials.len();
     let (units, watch) = if count == 1 { ("unit", "watches") } else { ("units", "watch") };
     let shows = match moving {
-        0 => "no trend is shown".to_owned(),
-        1 => "1 series of them shows a trend: the station moves".to_owned(),
-        _ => format!("{moving} series of them show a trend: the station moves"),
+        0 => "neither a trend nor a step is shown".to_owned(),
+        1 => "1 series of them moves, and so does its station".to_owned(),
+        _ => format!("{moving} series of them move, and so do their stations"),
     };
     (count > 0).then(|| format!("{count} reference {units} {watch} {}; {shows}", sentences::and(&stations)))
 }

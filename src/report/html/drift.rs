@@ -4,7 +4,7 @@ use super::drift_plot::{series_plot, spark};
 use super::text::{mark, safe};
 use super::{page_frame, table, text};
 use crate::check::{Unit, Verdict, limit_text, value_text};
-use crate::drift::{GroupHead, GroupStats, JointMovement, ProductDrift, SeriesOutcome};
+use crate::drift::{GroupHead, GroupStats, JointMovement, Kind, ProductDrift, SeriesOutcome};
 use crate::quantity::number;
 use crate::report::drift::{ORDER, facts, to_do, told, value_text as value_in_series};
 use crate::report::statement::{count_of, rank};
@@ -318,7 +318,8 @@ fn references(series: &SeriesOutcome) -> Markup {
                     tr {
                         th scope="row" { (safe(&unit.serial)) } td { (unit.station.as_deref().map_or_else(|| "not said".to_owned(), safe)) } td { (unit.records) }
                         td.number { (with(unit.mean)) } td.number { (unit.sd.map(with).unwrap_or_default()) }
-                        td.number { @if let Some(trend) = &unit.trend { (with(trend.per_group)) " (" (with(trend.low)) " to " (with(trend.high)) ")" } }
+                        td.number { @if let Some(trend) = &unit.trend { (with(trend.per_group)) " (" (with(trend.low)) " to " (with(trend.high)) ")" }
+                            @if let Some(moved) = unit.moved.filter(|moved| unit.moves() && moved.kind == Kind::Step) { ", stepped by " (with(moved.size.value)) " at record " (moved.since.unwrap_or(0)) } }
                     }
                 }
             }))
