@@ -14,7 +14,7 @@ use crate::measurand::{Measurand, Unwelcome};
 use crate::noise::Spike;
 use crate::quantity::Unit;
 use crate::quantity::{Decibel, count_of, number};
-use crate::sanity::{Usable, mains_under};
+use crate::sanity::{Spoiled, Usable, mains_under};
 use crate::spec::{CIRCUIT_CHECK, DecisionRule, GainAt, GainLimit, Limits, Window};
 use crate::uncertainty::{Budget, Source};
 
@@ -250,13 +250,19 @@ impl Judge<'_> {
     /// A smallest value that the sweep leaves open.
     fn open(&self, name: &str, unit: Unit, limit: Limit, open: Open) -> CheckOutcome {
         let (message, remedy) = match open {
-            Open::Above => {
-                let top = frequency_text(self.usable.span.to.exp());
-                let spoiled = self.usable.spoiled.iter().find(|s| s.span.from >= self.usable.span.to);
+            Open::Above | Open::Below => {
+                let is_above = open == Open::Above;
+                let judged = self.usable.span;
+                let end = frequency_text(if is_above { judged.to } else { judged.from }.exp());
+                let left_out = |s: &&Spoiled| {
+                    if is_above { s.span.from >= judged.to } else { s.span.to <= judged.from }
+                };
+                let spoiled = self.usable.spoiled.iter().find(left_out);
                 let cause = spoiled.map_or_else(String::new, |s| format!(": {}", s.cause.message));
                 let remedy = spoiled.map_or_else(String::new, |s| s.cause.remedy.clone());
                 let worse = Measurand::named(name).map_or("smaller", |own| own.unwelcome().comparative());
-                (format!("beyond {top} the {} may be {worse} than below{cause}", title(name)), remedy)
+                let (there, here) = if is_above { ("beyond", "below") } else { ("below", "above") };
+                (format!("{there} {end} the {} may be {worse} than {here}{cause}", title(name)), remedy)
             }
             Open::Between { at_hz } => {
                 let place = frequency_text(at_hz);

@@ -119,6 +119,8 @@ pub struct Quantities {
 pub enum Open {
     /// What was left out above the judged part may hold a worse one.
     Above,
+    /// What a step or a gap left out below it may.
+    Below,
     /// At this frequency, Hz, the points leave room for a crossing between them.
     Between {
         /// The frequency, Hz.
@@ -142,7 +144,7 @@ impl Quantities {
         let mut estimates = PerMeasurand::of(|measurand| bench.measure(measurand));
         let (gain_margin, no_gain_margin) = bounded(estimates.get(Measurand::GainMargin), sweep, usable);
         estimates = estimates.with(Measurand::GainMargin, gain_margin);
-        let hidden = |measurand| hidden(measurand, estimates.get(measurand)?.value, usable.above?);
+        let hidden = |measurand| hidden(measurand, estimates.get(measurand)?.value, usable);
         let open = PerMeasurand::of(hidden).with(Measurand::GainMargin, no_gain_margin);
         // Parts that are to be simulated overlap: all were asked for first.
         let halves = trials.half_widths(sweep, errors.chain, coverage, &bench.requests);
@@ -258,11 +260,14 @@ fn request(measurand: Measurand, span: Span, value: f64) -> Request<'static> {
     Request { span, value, read: Box::new(again) }
 }
 
-/// Whether what was left out above the judged part, where ln of the magnitude stays below `above`, may hold a worse value.
-fn hidden(measurand: Measurand, value: f64, above: f64) -> Option<Open> {
+/// Whether what was left out above or below the judged part may hold a worse value.
+fn hidden(measurand: Measurand, value: f64, usable: &Usable) -> Option<Open> {
     let Method { scale, place: Place::Worst(everywhere), .. } = Method::of(measurand) else { return None };
-    let bound = (everywhere.below)(above);
-    bound.is_none_or(|bound| measurand.unwelcome().is_worse(scale * bound, value)).then_some(Open::Above)
+    let is_worse =
+        |bound: Option<f64>| bound.is_none_or(|bound| measurand.unwelcome().is_worse(scale * bound, value));
+    let above = usable.above.filter(|above| is_worse((everywhere.below)(*above))).map(|_| Open::Above);
+    let below = usable.below.filter(|below| is_worse((everywhere.beyond)(*below))).map(|_| Open::Below);
+    above.or(below)
 }
 
 /// A gain margin with what was left out above, and what the points leave open.
@@ -332,5 +337,19 @@ mod tests {
         let mut clear = estimate(50.0, 0.5);
         clear.cover([estimate(66.0, 4.0)].into_iter(), 2.0);
         assert_eq!(clear, estimate(50.0, 0.5));
+    }
+
+    /// Where the gain stays above 3, the distance from the critical point is 2 or more; a margin of 0.8 is surely the smallest, one of 2.5
+    /// may not be.
+    #[test]
+    fn what_was_left_out_below_may_be_worse_where_its_gain_is_not_far_above_0_db() {
+        let span = Span { from: 5.0, to: 10.0 };
+        let usable = |below: Option<f64>| Usable { below, ..Usable::whole(span) };
+        let open = |value: f64, below: Option<f64>| hidden(Measurand::StabilityMargin, value, &usable(below));
+        assert_eq!((open(0.8, None), open(0.8, Some(3f64.ln()))), (None, None));
+        assert_eq!(open(2.5, Some(3f64.ln())), Some(Open::Below));
+        assert_eq!(open(0.8, Some(1.7_f64.ln())), Some(Open::Below));
+        assert_eq!(open(0.8, Some(f64::NEG_INFINITY)), Some(Open::Below));
+        assert_eq!(hidden(Measurand::PhaseMargin, 60.0, &usable(Some(0.1))), None);
     }
 }

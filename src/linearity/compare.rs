@@ -355,22 +355,27 @@ fn compare_curves(
 
 /// Rounding that is left of equal numbers, neper and rad.
 const ROUNDING: f64 = 1e-12;
+/// Frequencies are the same where they agree in five digits, ln f.
+const SAME: f64 = 6e-5;
+/// Fewest frequencies that two sweeps share to be told a copy of each other.
+const SHARED: usize = 8;
 
-/// Whether a sweep is a copy of another one: both have the same numbers wherever both have any, and not in the compared part alone. A
-/// quiet loop that is rounded to a few digits may well have the same numbers over a decade.
+/// Whether a sweep is a copy of another one: both have the same numbers wherever both have a sample, at half of the sparser one's or more,
+/// and not in the compared part alone. Rows left out of either make it no other sweep. A quiet loop that is rounded to a few digits may well
+/// have the same numbers over a decade.
 fn holds_the_numbers(weak: &Curve, strong: &Curve) -> bool {
-    let same_grid = weak.frequency_hz() == strong.frequency_hz();
-    let reach = strong.span();
-    let samples = weak.ln_f().iter().zip(weak.ln_mag()).zip(weak.angle());
-    let mut common = samples.enumerate().filter(|(_, ((x, _), _))| same_grid || reach.holds(**x));
-    let is_same = |(i, ((x, a), p)): (usize, ((&f64, &f64), &f64))| {
-        let own = || Some((*strong.ln_mag().get(i)?, *strong.angle().get(i)?));
-        // On another grid the interpolation at a shared sample leaves rounding behind.
-        let there = || Some(strong.at(*x)).map(|point| (point.ln_mag, point.angle));
-        let other = if same_grid { own() } else { there() };
-        other.is_some_and(|(b, q)| (b - a).abs() < ROUNDING && wrap(q - p).abs() < ROUNDING)
-    };
-    common.all(is_same) && !is_coarse(weak.ln_mag(), weak.angle())
+    let (few, many) = if weak.len() <= strong.len() { (weak, strong) } else { (strong, weak) };
+    let mut others = many.ln_f().iter().zip(many.ln_mag()).zip(many.angle()).peekable();
+    let mut shared = 0;
+    for ((x, a), p) in few.ln_f().iter().zip(few.ln_mag()).zip(few.angle()) {
+        while others.next_if(|((y, _), _)| **y < x - SAME).is_some() {}
+        let Some(((_, b), q)) = others.next_if(|((y, _), _)| **y <= x + SAME) else { continue };
+        if (b - a).abs() >= ROUNDING || wrap(q - p).abs() >= ROUNDING {
+            return false;
+        }
+        shared += 1;
+    }
+    shared >= SHARED.min(few.len()) && 2 * shared >= few.len() && !is_coarse(weak.ln_mag(), weak.angle())
 }
 
 #[cfg(test)]

@@ -74,7 +74,22 @@ fn what_differs_elsewhere_is_no_copy() {
     for k in (0..=120).step_by(2) {
         half.push(one.raw.frequency_hz()[k], one.raw.ln_mag()[k], one.raw.angle()[k]);
     }
-    assert!(between(&Analysed::of(&half, CriticalPoint::PlusOne), &one).identical);
+    let half = Analysed::of(&half, CriticalPoint::PlusOne);
+    assert!(between(&half, &one).identical && between(&one, &half).identical);
+    // So is one with a row left out of either, or its frequencies in five digits.
+    let changed = |dropped: usize, round: &dyn Fn(f64) -> f64| {
+        let mut samples = Samples::default();
+        for k in (0..=120).filter(|k| *k != dropped) {
+            samples.push(round(one.raw.frequency_hz()[k]), one.raw.ln_mag()[k], one.raw.angle()[k]);
+        }
+        Analysed::of(&samples, CriticalPoint::PlusOne)
+    };
+    let digits = |hz: f64| format!("{hz:.4e}").parse().unwrap();
+    for other in [changed(60, &|hz| hz), changed(999, &digits), changed(0, &digits)] {
+        assert!(between(&other, &one).identical && between(&one, &other).identical);
+    }
+    // Sweeps of one loop between whose samples the others lie share no number.
+    assert!(!between(&sweep(1.0, 0.0, 0.5), &one).identical);
 }
 
 #[test]

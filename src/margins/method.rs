@@ -97,4 +97,6 @@ pub struct Everywhere {
     pub range: fn(value: f64) -> [f64; 2],
     /// No point is worse than this as long as ln of the magnitude stays below a bound; `None` where there is no such value.
     pub below: fn(ln_mag: f64) -> Option<f64>,
+    /// The same where it stays above.
+    pub beyond: fn(ln_mag: f64) -> Option<f64>,
 }

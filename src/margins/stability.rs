@@ -55,6 +55,7 @@ static DISTANCE: Everywhere = Everywhere {
     // |T| alone tells that a point is too far away.
     range: |value| [(1.0 - value).max(0.0).ln(), value.ln_1p()],
     below: |ln_mag| Some(1.0 - ln_mag.exp()),
+    beyond: |ln_mag| Some(ln_mag.exp_m1()),
 };
 
 /// Magnitudes that can lie closer than the closest point known: ||T| - 1| alone is a lower bound of the distance.

@@ -27,6 +27,8 @@ pub(super) struct Gap {
     pub(super) places: (f64, f64),
     /// Largest ln of the magnitude that the curve may have between them; infinite where nothing bounds it.
     pub(super) peak: f64,
+    /// Smallest ln of the magnitude, likewise.
+    pub(super) trough: f64,
     /// What was seen between them.
     seen: Seen,
 }
@@ -69,7 +71,14 @@ fn lonely<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         }
         let at = |i: usize| raw.ln_f().get(i).copied().filter(|x| span.holds(*x));
         let (x0, x1) = (at(k.checked_sub(1)?)?, at(k + 1)?);
-        Some(Gap { places: (x0, x1), peak: f64::INFINITY, seen: Seen::Lonely(miss) })
+        // A lonely peak falls between its neighbours and itself, a dip or a turn of the phase may fall anywhere.
+        let gains = raw.ln_mag().get(k - 1..k + 2).unwrap_or(&[]);
+        let least = gains.iter().copied().fold(f64::INFINITY, f64::min);
+        let is_peak = least < *ln_mag
+            && miss.ln_mag >= miss.angle
+            && gains.first().zip(gains.last()).is_some_and(|(a, b)| *ln_mag > a.max(*b));
+        let trough = if is_peak { least } else { f64::NEG_INFINITY };
+        Some(Gap { places: (x0, x1), peak: f64::INFINITY, trough, seen: Seen::Lonely(miss) })
     })
 }
 
@@ -82,8 +91,12 @@ fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
         let near = db(a0).abs().min(db(a1).abs()) < NEAR_DB;
         let inside = span.holds(x0) && span.holds(x1);
         let far = (p1 - p0).abs() > STEP && near && inside && *sigma < NOISE;
-        let gap =
-            || Gap { places: (x0, x1), peak: peak_between(a0.max(a1), p1 - p0), seen: Seen::Turn(p1 - p0) };
+        let gap = || Gap {
+            places: (x0, x1),
+            peak: peak_between(a0.max(a1), p1 - p0),
+            trough: trough_between(a0.min(a1), p1 - p0),
+            seen: Seen::Turn(p1 - p0),
+        };
         far.then(gap)
     })
 }
@@ -95,6 +108,13 @@ fn steep<'a>(subject: &Subject<'a>) -> impl Iterator<Item = Gap> + use<'a> {
 fn peak_between(largest: f64, turn: f64) -> f64 {
     let cosine = (0.5 * turn).cos();
     if turn.abs() < PI && cosine > 0.0 { largest - cosine.ln() } else { f64::INFINITY }
+}
+
+/// How far the gain may fall between two samples, the smaller of ln of the magnitude `smallest`. Through a resonance the phase falls, and the
+/// gain between them is larger. Through a notch it rises, by as much whatever its depth: of (x + j d) / (x + j), sampled at x = -c and c, by
+/// 2 atan(1/c) for every small d, which is the magnitude at its bottom.
+fn trough_between(smallest: f64, turn: f64) -> f64 {
+    if turn < 0.0 { smallest } else { f64::NEG_INFINITY }
 }
 
 impl Gap {
@@ -168,5 +188,43 @@ mod tests {
         for (quality, per_decade) in [(0.7, 15.0), (3.0, 25.0), (10.0, 100.0), (30.0, 300.0)] {
             assert_eq!(resonant(quality, per_decade), None, "{quality} {per_decade}");
         }
+    }
+
+    /// A gain of 20 dB and more down to 10 kHz, with a notch at 1 kHz whose sides lie far above 0 dB: how deep it is between two points
+    /// nobody knows.
+    #[test]
+    fn a_notch_between_two_points_may_reach_0_db_however_high_its_sides() {
+        let notched = |depth: f64, quality: f64| {
+            let own = sweep(20.0, move |hz| {
+                // (1 - x² + j x d / q) / (1 - x² + j x / q) with the middle of two of 20 points a decade at x = 1.
+                let x = hz / (1e3 * 10f64.powf(0.025));
+                let (re, above, below) = (1.0 - x * x, x * depth / quality, x / quality);
+                let gain = re.hypot(above).ln() - re.hypot(below).ln();
+                [-(hz / 1e4).ln() + gain, -1.571 + above.atan2(re) - below.atan2(re)]
+            });
+            let found = all(&subject(&own)).next();
+            (found, super::super::usable(&subject(&own)))
+        };
+        let (gap, part) = notched(0.02, 4.0);
+        let gap = gap.unwrap();
+        assert!(gap.trough == f64::NEG_INFINITY, "{gap:?}");
+        assert!(gap.places.0 < 1.06e3_f64.ln() && gap.places.1 > 1.05e3_f64.ln(), "{gap:?}");
+        assert!(part.unwrap_err().message.contains("how often it crosses"));
+        assert!(notched(1.0, 4.0).1.is_ok());
+    }
+
+    /// (x + j d) / (x + j) at x = -c and c: the turn does not know d, the bottom is d.
+    #[test]
+    fn the_turn_through_a_notch_tells_nothing_of_its_depth() {
+        use num_complex::Complex64;
+        let c = 0.5;
+        for depth in [1e-1, 1e-2, 1e-6] {
+            let notch = |x: f64| Complex64::new(x, depth) / Complex64::new(x, 1.0);
+            // Frequency rises as x falls.
+            let turn = (notch(-c) / notch(c)).arg();
+            assert!((turn - 2.0 * (1.0 / c).atan()).abs() < 5.0 * depth, "{depth}: {turn}");
+            assert_eq!(trough_between(notch(c).norm().ln(), turn), f64::NEG_INFINITY);
+        }
+        assert_eq!(trough_between(1.5, -2.0), 1.5);
     }
 }

@@ -53,13 +53,15 @@ pub struct Usable {
     pub offset: [f64; 2],
     /// Largest ln of the magnitude in what was left out above; infinite where it is not known.
     pub above: Option<f64>,
+    /// Smallest ln of the magnitude, above 0, in what a step or a gap left out below. What noise drowns reads too low and lies far above.
+    pub below: Option<f64>,
 }
 
 impl Usable {
     /// A part of which nothing is known to be spoiled.
     #[must_use]
     pub fn whole(span: Span) -> Self {
-        Self { span, spoiled: Vec::new(), offset: [0.0; 2], above: None }
+        Self { span, spoiled: Vec::new(), offset: [0.0; 2], above: None, below: None }
     }
 
     /// Whether the sweep's low end was left out.
@@ -86,6 +88,12 @@ impl Usable {
     fn cut_below(&mut self, to: f64, spoiled: Spoiled) {
         self.span.from = to;
         self.spoiled.push(spoiled);
+    }
+
+    /// Begins the part at `to`, with nothing below it smaller than `smallest`.
+    fn cut_known_below(&mut self, to: f64, smallest: f64, spoiled: Spoiled) {
+        self.below = Some(self.below.map_or(smallest, |below| below.min(smallest)));
+        self.cut_below(to, spoiled);
     }
 
     /// Ends the part at `from`, with nothing above it larger than `largest`; where it ends below already, nothing more is told.
@@ -162,6 +170,13 @@ fn largest_above(subject: &Subject<'_>, ln_f: f64) -> f64 {
     above.fold(f64::NEG_INFINITY, |largest, (_, ln_mag)| largest.max(*ln_mag))
 }
 
+/// Smallest ln of the magnitude of the samples below a place, in the part that is judged so far.
+fn smallest_below(subject: &Subject<'_>, usable: &Usable, ln_f: f64) -> f64 {
+    let raw = &subject.sweep.raw;
+    let below = raw.ln_f().iter().zip(raw.ln_mag()).filter(|(x, _)| **x < ln_f && usable.span.holds(**x));
+    below.fold(f64::INFINITY, |smallest, (_, ln_mag)| smallest.min(*ln_mag))
+}
+
 /// Which side of all crossovers a place lies on, with the gain surely on the same side of 0 dB.
 enum Side {
     Below,
@@ -192,7 +207,14 @@ fn steps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
         let (from, to) = step.between;
         let spoiled = Spoiled { span: Span { from, to }, cause: refusal.clone() };
         match side(subject, usable, step.between) {
-            Side::Below => usable.cut_below(to, spoiled),
+            Side::Below => {
+                // Either side of the step may be right.
+                let smallest = smallest_below(subject, usable, to) - step.size[0].abs();
+                if smallest <= 0.0 {
+                    return Err(refusal);
+                }
+                usable.cut_known_below(to, smallest, spoiled);
+            }
             Side::Above => usable.cut_above(from, largest_above(subject, from), spoiled),
             Side::Between => return Err(refusal),
         }
@@ -208,13 +230,17 @@ fn gaps(subject: &Subject<'_>, usable: &mut Usable) -> Result<(), Refusal> {
         let (from, to) = gap.places;
         let spoiled = Spoiled { span: Span { from, to }, cause: gap.explain() };
         match side(subject, usable, gap.places) {
-            Side::Below => usable.cut_below(to, spoiled),
+            // What may fall to 0 dB between two points may cross it there.
+            Side::Below if gap.trough > 0.0 => {
+                let smallest = gap.trough.min(smallest_below(subject, usable, to));
+                usable.cut_known_below(to, smallest, spoiled);
+            }
             // What may rise to 0 dB between two points may cross it there.
             Side::Above if gap.peak < 0.0 => {
                 let largest = gap.peak.max(largest_above(subject, from));
                 usable.cut_above(from, largest, spoiled);
             }
-            Side::Above | Side::Between => return Err(gap.explain()),
+            Side::Below | Side::Above | Side::Between => return Err(gap.explain()),
         }
     }
     Ok(())
