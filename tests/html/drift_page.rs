@@ -89,6 +89,7 @@ fn falling(name: &str) -> SeriesOutcome {
             mean: 54.0,
             sd: Some(0.1),
             trend: Some(slope),
+            moved: None,
         }],
         rules: vec![RuleOutcome { rule: "chart", verdict: Verdict::Fail, message: name.to_owned() }],
         message: name.to_owned(),
