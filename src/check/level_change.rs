@@ -1,7 +1,7 @@
 //! What was seen to change with the level, value by value.
 //!
-//! **Why is the change with the level extrapolated in proportion?** It is the slowest law that occurs, so it bounds
-//! the others. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
+//! **Why is the change with the level extrapolated in proportion?** Of the laws by which a gain falls with the level it
+//! is the slowest that is common, so it bounds the others; where the gain rises with the level (a dead zone) it does not. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
 //!
 //! **Why does a change count where it hardly moves the value?** A drift between two sweeps and a change with the level
 //! cancel somewhere along the curve, and there the pair shows nothing. They do not cancel half a decade away, nor in gain
