@@ -119,6 +119,7 @@ fn reference_move(values: &[f64]) -> Option<ReferenceMove> {
     let moved = movement(&observations, &Limit { min: None, max: None }, None)?.movement;
     Some(ReferenceMove {
         kind: moved.kind,
+        probability: 1.0 - moved.probability.none,
         since: moved.since.map(|since| since.group as u64 + 1),
         size: moved.size,
     })

@@ -122,8 +122,19 @@ impl Kind {
 
 /// Whether a text begins as the JSON results do: with `format`, then a key that follows it in one of them.
 fn is_result(head: &[u8]) -> bool {
-    const FOLLOW: [&str; 10] =
-        ["tool", "verdict", "runs", "sweeps", "findings", "run", "series", "products", "movements", "over"];
+    const FOLLOW: [&str; 11] = [
+        "tool",
+        "verdict",
+        "runs",
+        "sweeps",
+        "findings",
+        "run",
+        "series",
+        "products",
+        "movements",
+        "over",
+        "a",
+    ];
     let token = |text: &'_ [u8], token: &str| -> Option<usize> {
         let blanks = text.iter().take_while(|b| b.is_ascii_whitespace()).count();
         text.get(blanks..)?.starts_with(token.as_bytes()).then_some(blanks + token.len())
@@ -220,6 +231,8 @@ mod tests {
             "{\n  \"format\": 1,\n  \"sweeps\": [",
             "{\"format\": 1, \"findings\": []}",
             "{ \"format\" : 1 , \"run\" : \"x\"",
+            "{\n  \"format\": 1,\n  \"a\": \"runs/a\",",
+            "{\"format\":1,\"over\":\"build\"",
         ] {
             assert!(is_result(text.as_bytes()), "{text}");
         }

@@ -85,9 +85,12 @@ impl Usable {
         if inside { None } else { self.spoiled.iter().find(meets) }
     }
 
+    /// Begins the part at `to`; where it begins above already, nothing more is told.
     fn cut_below(&mut self, to: f64, spoiled: Spoiled) {
-        self.span.from = to;
-        self.spoiled.push(spoiled);
+        if to > self.span.from {
+            self.span.from = to;
+            self.spoiled.push(spoiled);
+        }
     }
 
     /// Begins the part at `to`, with nothing below it smaller than `smallest`.
@@ -258,5 +261,25 @@ fn too_short(subject: &Subject<'_>, usable: &Usable) -> Refusal {
             db(start.ln_mag)
         ),
         remedy,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lower_cut_does_not_bring_back_what_a_higher_one_left_out() {
+        let spoiled = || Spoiled {
+            span: Span { from: 1.0, to: 2.0 },
+            cause: Refusal { message: String::new(), remedy: String::new() },
+        };
+        let mut own = Usable::whole(Span { from: 0.0, to: 10.0 });
+        own.cut_known_below(4.0, 1.5, spoiled());
+        own.cut_known_below(3.0, 0.5, spoiled());
+        assert_eq!((own.span.from, own.spoiled.len(), own.below), (4.0, 1, Some(0.5)));
+        own.cut_above(7.0, -1.0, spoiled());
+        own.cut_above(8.0, -0.5, spoiled());
+        assert_eq!((own.span.to, own.spoiled.len(), own.above), (7.0, 2, Some(-0.5)));
     }
 }

@@ -37,6 +37,66 @@ fn an_output_that_cannot_be_written_is_named_and_the_others_are_written() {
     assert_eq!(room.read("file"), "old");
 }
 
+/// A spec, two builds of a unit each in `h.db`, and a netlist to predict from.
+fn two_builds() -> Room {
+    let room = Room::demo();
+    let run = "demo-data/rev-c/RG-00021/river-gauge-5v";
+    for (k, build) in ["W1", "W2"].into_iter().enumerate() {
+        for name in fs::read_dir(room.path(run)).unwrap() {
+            let name = name.unwrap().file_name();
+            let from = room.path(run).join(&name);
+            room.write(&format!("runs/{k}/{}", name.to_str().unwrap()), fs::read(from).unwrap());
+        }
+        let file = format!("runs/{k}/run.yaml");
+        let old = room.read(&file);
+        let build_line = old.lines().find(|line| line.starts_with("build:")).unwrap().to_owned();
+        room.edit(&file, &build_line, &format!("build: {build}"));
+    }
+    room.run("check runs --record h.db").ends(0);
+    room.run("check runs --shard 1/1 --json part.json").ends(0);
+    room
+}
+
+/// Every kind of text that a command writes is known as its own the next time.
+#[test]
+fn every_output_gives_way_to_the_next_of_its_kind() {
+    let room = two_builds();
+    let netlist = "specs/river-gauge-1v8.yaml";
+    for (k, command) in [
+        "check runs --json",
+        "check runs --junit",
+        "check runs --html",
+        "check runs --markdown",
+        "check runs --sarif",
+        "check runs --archive",
+        "lint specs --json",
+        "lint specs --sarif",
+        "inspect runs/0/24v-3a.csv --critical-point +1 --json",
+        "levels runs/0 --corner 24V-3A --json",
+        "levels runs/0 --corner 24V-3A --csv",
+        "compare runs/0 runs/1 --json",
+        "compare runs/0 runs/1 --html",
+        "compare --history h.db W1 W2 --json",
+        &format!("predict {netlist} --json"),
+        &format!("predict {netlist} --html"),
+        "drift --history h.db --json",
+        "drift --history h.db --junit",
+        "drift --history h.db --html",
+        "drift --history h.db --markdown",
+        "history export h.db --csv",
+        "merge part.json --json",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let first = room.run(&format!("{command} out{k}")).ends(0);
+        let written = fs::read(room.path(&format!("out{k}"))).unwrap();
+        let again = room.run(&format!("{command} out{k}")).ends(0);
+        assert_eq!((&first.stdout, &first.stderr), (&again.stdout, &again.stderr), "{command}");
+        assert!(fs::read(room.path(&format!("out{k}"))).unwrap() == written, "{command}");
+    }
+}
+
 /// What an earlier version wrote: it gives way to what is written now.
 const OLD_JSON: &str = "{\"format\":1,\"tool\":\"loopgauge 0.0.9\",\n\"runs\":[]}\n";
 const OLD_JUNIT: &str = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuites></testsuites>\n";

@@ -263,7 +263,7 @@ fn reference_json(reference: &ReferenceSeries) -> Json<'_> {
         "serial": serial, "station": station, "records": records, "mean": mean, "sd": *sd,
         "trend": trend.map(|slope| slope_json("per_record", slope)),
         "movement": moved.map(|moved| object! {
-            "kind": moved.kind.name(), "since_record": moved.since, "size": range_json(moved.size),
+            "kind": moved.kind.name(), "probability": moved.probability, "since_record": moved.since, "size": range_json(moved.size),
         }),
     }
 }
