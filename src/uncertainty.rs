@@ -93,7 +93,7 @@ impl Chain {
 
 /// What was seen to change from the judged level to a stronger one.
 ///
-/// A result that changes with the level has changed already at the weaker one. The slowest law is a change in proportion to the level
+/// A result that changes with the level has changed already at the weaker one. The slowest law of a gain that falls is a change in proportion to the level
 /// (hysteresis of a core: Lord Rayleigh's law, from memory); an odd, smooth non-linearity changes the curve with its square (A. Gelb and
 /// W. E. Vander Velde, Multiple-Input Describing Functions and Nonlinear System Design, 1968: from memory). Drawn in proportion down to no
 /// level at all, the weaker of two levels that differ by a ratio r is off by the change over r - 1, which bounds the faster laws too. Slow
@@ -110,9 +110,18 @@ impl LevelChange {
     /// uncertainty of that change; in the value's unit.
     #[must_use]
     pub fn uncertainty(self, change: f64, noise: f64) -> f64 {
-        let clear = (change * change - noise * noise).max(0.0).sqrt();
         let beyond = 10f64.powf(self.step_db / 20.0) - 1.0;
-        clear * (1.0 / beyond.max(f64::MIN_POSITIVE)).max(1.0) / 3f64.sqrt()
+        clear(change, noise) * (1.0 / beyond.max(f64::MIN_POSITIVE)).max(1.0) / 3f64.sqrt()
+    }
+
+    /// The same where the gain surely rises with the level. A dead zone (slack, crossover distortion) lifts the gain towards that of the loop
+    /// itself; by its describing function, 1 - 4 d/(pi A) for a dead zone d far below the amplitude A (Gelb and Vander Velde, as above: from
+    /// memory), what is left to the loop itself falls as 1/A. From c/A at the weaker level to c/(rA) at the stronger one it changes
+    /// by c/A (1 - 1/r), so that the weaker one is off by the change over 1 - 1/r: 3.4 times the change at 3 dB. That is also what the
+    /// stronger of two levels is off by after a change in proportion, so that it holds for two levels with their labels exchanged.
+    #[must_use]
+    pub fn uncertainty_rising(self, change: f64, noise: f64) -> f64 {
+        self.uncertainty_above(clear(change, noise))
     }
 
     /// The same of a value at the stronger of the two levels, by a change of at most `change` up to there: drawn in proportion, it is off by
@@ -122,6 +131,11 @@ impl LevelChange {
         let below = 1.0 - 10f64.powf(-self.step_db / 20.0);
         change.abs() / below.max(f64::MIN_POSITIVE) / 3f64.sqrt()
     }
+}
+
+/// A change with what noise makes of it on average taken off its square.
+fn clear(change: f64, noise: f64) -> f64 {
+    (change * change - noise * noise).max(0.0).sqrt()
 }
 
 /// |1 + 1/T| in the textbook convention, which is |1 - 1/T'| of the curve: how strongly the impedance ratio acts.
@@ -376,6 +390,22 @@ mod tests {
         let twenty = LevelChange { step_db: 20.0 };
         close(twenty.uncertainty(0.5, 0.0), 0.5 / 3f64.sqrt());
         close(twenty.uncertainty_above(0.5), 0.5 / 0.9 / 3f64.sqrt());
+    }
+
+    /// The gain of a dead zone of 1 at amplitudes 20 and 3 dB more: its describing function, 1 - 2/pi (asin x + x sqrt(1 - x^2)) with x = 1/A,
+    /// is 0.0636 below 1 at 20. The half-width holds that, where the change in proportion holds 70 % of it.
+    #[test]
+    fn what_a_dead_zone_takes_from_the_gain_is_held() {
+        let missing = |amplitude: f64| {
+            let x = 1.0 / amplitude;
+            (x.asin() + x * (1.0 - x * x).sqrt()) * 2.0 / std::f64::consts::PI
+        };
+        let three = LevelChange { step_db: 3.0 };
+        let change = missing(20.0) - missing(20.0 * 10f64.powf(3.0 / 20.0));
+        let half_width = |u: f64| u * 3f64.sqrt() / missing(20.0);
+        assert!((half_width(three.uncertainty_rising(change, 0.0)) - 1.0).abs() < 0.002);
+        assert!((half_width(three.uncertainty(change, 0.0)) - 0.708).abs() < 0.002);
+        assert_eq!(three.uncertainty_rising(0.3, 0.5), 0.0);
     }
 
     /// Half-widths of rectangular distributions over the square root of 3 (JCGM 100:2008, 4.3.7); 2 pi f is 62 832 rad/s.

@@ -1,7 +1,8 @@
 //! What was seen to change with the level, value by value.
 //!
-//! **Why is the change with the level extrapolated in proportion?** Of the laws by which a gain falls with the level it
-//! is the slowest that is common, so it bounds the others; where the gain rises with the level (a dead zone) it does not. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
+//! **Why is the change with the level extrapolated in proportion?** Where the gain falls with the level it is the slowest law that
+//! occurs, so it bounds the others. Where it surely rises, as with a dead zone, what is left falls as the inverse of the level, and
+//! more than the change in proportion is left. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
 //!
 //! **Why does a change count where it hardly moves the value?** A drift between two sweeps and a change with the level
 //! cancel somewhere along the curve, and there the pair shows nothing. They do not cancel half a decade away, nor in gain
@@ -10,7 +11,7 @@
 use crate::analysed::Analysed;
 use crate::curve::{Span, wrap};
 use crate::linearity::Difference;
-use crate::margins::Located;
+use crate::margins::{Located, Sensitivity};
 use crate::uncertainty::{Chain, LevelChange};
 
 /// What the uncertainty of a value is made from beside its own sweep.
@@ -65,6 +66,9 @@ const CANCELLED: f64 = 0.25;
 /// The weaker neighbour's word counts up to this many times that of the stronger one: where it is drowned it tells nothing.
 const MOST_BELOW: f64 = 3.0;
 
+/// Standard deviations of its noise beyond which a gain surely rises with the level: one in 700.
+const RISES: f64 = 3.0;
+
 /// A change of the curve: ln of the magnitude, angle, and the standard uncertainties of both from noise.
 type Shift = (f64, f64, [f64; 2]);
 
@@ -110,16 +114,25 @@ impl<'a> Stronger<'a> {
         Moved { most: moved.most.max(most), ..moved }
     }
 
+    /// Standard uncertainty of ln of the magnitude at a place from its change with the level, neper.
+    #[must_use]
+    pub fn gain_uncertainty(&self, judged: &Analysed, ln_f: f64) -> f64 {
+        let point = judged.curve.at(ln_f);
+        let sensitivity = Sensitivity { ln_gain: 1.0, phase: 0.0 };
+        self.uncertainty(judged, &Located { value: point.ln_mag, point, sensitivity })
+    }
+
     /// Standard uncertainty of a value from its change with the level. Each neighbouring level tells of it.
     #[must_use]
     pub fn uncertainty(&self, judged: &Analysed, located: &Located) -> f64 {
         let moved = self.moved(judged, located);
         let size = moved.size();
-        let above = if self.changes {
-            // Noise may as well have hidden some of a change that is there.
-            self.law.uncertainty(size.hypot(moved.noise), 0.0)
+        // Noise may as well have hidden some of a change that is there.
+        let (size, noise) = if self.changes { (size.hypot(moved.noise), 0.0) } else { (size, moved.noise) };
+        let above = if moved.rises {
+            self.law.uncertainty_rising(size, noise)
         } else {
-            self.law.uncertainty(size, moved.noise)
+            self.law.uncertainty(size, noise)
         };
         // Both neighbours tell of one error, each with its noise: the mean of their squares.
         self.weaker.map_or(above, |weaker| {
@@ -137,6 +150,8 @@ struct Moved {
     most: f64,
     /// Standard uncertainty of the change from noise.
     noise: f64,
+    /// Whether the gain surely rises with the level there.
+    rises: bool,
 }
 
 impl Moved {
@@ -171,6 +186,7 @@ fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> Moved {
         change: part(ln_mag, g) + part(angle, p),
         most: part(ln_mag.hypot(angle), length(located)),
         noise: part(noise[0], g).hypot(part(noise[1], p)),
+        rises: ln_mag > RISES * noise[0],
     }
 }
 
@@ -178,7 +194,6 @@ fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> Moved {
 mod tests {
     use super::*;
     use crate::curve::Point;
-    use crate::margins::Sensitivity;
 
     /// Gain and phase of one change that move a value to opposite sides count by what they could do.
     #[test]
@@ -188,5 +203,10 @@ mod tests {
         let moved = of_value(&Located { value: 1.0, point, sensitivity }, (0.01, -0.02, [0.001, 0.001]));
         assert!(moved.change.abs() < 1e-15 && (moved.most - (0.0005f64 * 5.0).sqrt()).abs() < 1e-15);
         assert!((moved.noise - 0.001 * 5f64.sqrt()).abs() < 1e-15);
+        assert!(moved.rises);
+        for ln_mag in [-0.01, 0.002] {
+            let located = Located { value: 1.0, point, sensitivity };
+            assert!(!of_value(&located, (ln_mag, -0.02, [0.001, 0.001])).rises, "{ln_mag}");
+        }
     }
 }
