@@ -20,6 +20,7 @@ use crate::analysed::Analysed;
 use crate::baseline::Points;
 use crate::curve::Span;
 use crate::decision::Verdict;
+use crate::linearity::Difference;
 use crate::measurand::Measurand;
 use crate::monte_carlo::Trials;
 use crate::run::SweepEntry;
@@ -77,6 +78,18 @@ fn setup<'a>(context: &Context<'a>, band: Option<Span>) -> Setup<'a> {
         coverage: spec.decision.coverage,
         band,
     }
+}
+
+/// The level that confirms the judged one, of both each with its dB, with the next weaker one where there is one.
+fn stronger<'a>(
+    [judged, confirming]: [(f64, &'a Analysed); 2],
+    weaker: Option<(f64, &'a Analysed)>,
+    span: Span,
+    difference: &'a mut Difference,
+) -> Stronger<'a> {
+    let weaker =
+        weaker.map(|(weak_db, sweep)| Weaker { sweep, law: LevelChange { step_db: judged.0 - weak_db } });
+    Stronger { weaker, ..Stronger::new(judged, confirming, span, difference) }
 }
 
 /// A corner that nothing can be said of: all its checks, not judged. `why` completes "not judged: ".
@@ -166,9 +179,21 @@ impl Judgement {
         } else {
             CheckOutcome::bare("sanity", Verdict::NotJudged, "not judged: coverage is invalid")
         };
-        [coverage, sanity, choice.check].into_iter().for_each(|check| self.add_validity(check));
         let judged =
             bound.first().and_then(|(level, sweep, usable)| Some((level, sweep, usable.as_ref().ok()?)));
+        let weaker = index.checked_sub(1).and_then(chosen).map(|(weak, sweep, _)| (weak.db, sweep));
+        let stronger = judged.and_then(|(level, sweep, usable)| {
+            let (strong, confirming, _) = bound.get(1)?;
+            let pair = [(level.db, *sweep), (strong.db, *confirming)];
+            Some(stronger(pair, weaker, usable.span, &mut workspace.difference))
+        });
+        let by_level = judged.zip(stronger.as_ref()).filter(|_| sanity.verdict == Verdict::Pass);
+        let sanity = by_level
+            .and_then(|((_, sweep, usable), stronger)| {
+                validity::crossovers_by_level(sweep, usable, stronger, spec)
+            })
+            .unwrap_or(sanity);
+        [coverage, sanity, choice.check].into_iter().for_each(|check| self.add_validity(check));
         match judged.filter(|_| self.broken.is_none()) {
             None => {
                 self.limits_not_judged(corner);
@@ -177,19 +202,6 @@ impl Judgement {
                 }
             }
             Some((level, sweep, usable)) => {
-                let stronger = bound.get(1).map(|(strong, confirming, _)| {
-                    let weaker = index.checked_sub(1).and_then(chosen).map(|(weak, sweep, _)| Weaker {
-                        sweep,
-                        law: LevelChange { step_db: level.db - weak.db },
-                    });
-                    let own = Stronger::new(
-                        (level.db, sweep),
-                        (strong.db, confirming),
-                        usable.span,
-                        &mut workspace.difference,
-                    );
-                    Stronger { weaker, ..own }
-                });
                 self.limits(context, sweep, usable, stronger, &mut workspace.trials);
                 let files = |level: &Level| levels::files(level, sweeps);
                 if let Some(kept) = &mut self.circuit {

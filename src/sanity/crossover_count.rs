@@ -1,4 +1,4 @@
-//! Places where noise, or the accuracy of the measuring chain, leaves open whether the gain reaches 0 dB.
+//! Places where noise, the accuracy of the measuring chain, or the change with the level leaves open whether the gain reaches 0 dB.
 //!
 //! The curve is followed with the hysteresis of its own noise and of what the chain may be off by (coverage factor 2). Between a stretch surely above 0 dB and one
 //! surely below there is one crossover, however often the samples between them seem to cross. Between two stretches on one
@@ -53,23 +53,37 @@ struct Doubt {
     noise: f64,
     /// What the chain may be off by there, expanded, neper.
     chain: f64,
+    /// What the change with the level may be off by there, expanded, neper.
+    level: f64,
     at_end: bool,
 }
 
 impl Doubt {
+    /// What moves the curve as a whole, neper.
+    fn steady(&self) -> f64 {
+        self.chain.hypot(self.level)
+    }
+
     /// How far the curve must come away from it, neper.
     fn away(&self) -> f64 {
-        AWAY * self.noise.max(STEADY * self.chain)
+        AWAY * self.noise.max(STEADY * self.steady())
     }
 }
 
 /// The first place where the number of crossovers is open.
 #[must_use]
 pub fn undetermined(subject: &Subject<'_>) -> Option<Refusal> {
-    doubt(subject)
+    doubt(subject, None)
         .map(|doubt| explain(&doubt))
         .or_else(|| between_points(subject))
         .or_else(|| resonance_between_points(subject))
+}
+
+/// The first place where the change with the level leaves the number of crossovers open, in a sweep where nothing else does. `level` is the
+/// standard uncertainty of the gain from it at a place (ln f), neper.
+#[must_use]
+pub fn open_by_level(subject: &Subject<'_>, level: &dyn Fn(f64) -> f64) -> Option<Refusal> {
+    doubt(subject, Some(level)).map(|doubt| explain(&doubt))
 }
 
 /// The first place where the gain turns back before 0 dB, and the points leave more open than it stays away.
@@ -124,24 +138,28 @@ fn explain_between(ln_f: f64, height: f64, open: f64) -> Refusal {
     }
 }
 
-fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
+fn doubt(subject: &Subject<'_>, level: Option<&dyn Fn(f64) -> f64>) -> Option<Doubt> {
     let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
     let is_exact = subject.chain == Chain::default();
-    if !noise.is_known() && is_exact {
+    if !noise.is_known() && is_exact && level.is_none() {
         return None;
     }
     let scale = if noise.is_known() { COVERAGE * noise.shares()[0] } else { 0.0 };
     // Where the gain is far from 0 dB nothing hangs on it.
     let off_by = |height: f64, ln_f: f64| {
-        let is_far = is_exact || height > MOST;
-        if is_far { 0.0 } else { (COVERAGE * subject.chain.errors(&curve.at(ln_f))[0]).min(MOST) }
+        if height > MOST {
+            return [0.0; 2];
+        }
+        let chain = if is_exact { 0.0 } else { subject.chain.errors(&curve.at(ln_f))[0] };
+        let level = level.map_or(0.0, |level| level(ln_f));
+        [chain, level].map(|u| (COVERAGE * u).min(MOST))
     };
     let from = curve.ln_f().partition_point(|&x| x < subject.span.from && !subject.span.holds(x));
     let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
     let (x, values, fit) =
         (curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?);
     let credible = |doubt: &Doubt| {
-        if doubt.height <= doubt.chain {
+        if doubt.height <= doubt.steady() {
             return true;
         }
         let i = curve.interval(doubt.ln_f);
@@ -153,17 +171,19 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
     let mut open: Option<Doubt> = None;
     for (i, ((&ln_f, &value), fit)) in x.iter().zip(values).zip(fit).enumerate() {
         let height = value.abs();
-        let (of_noise, of_chain) = ((scale * fit).min(MOST), off_by(height, ln_f));
-        let expanded = of_noise.hypot(of_chain);
+        let (of_noise, [chain, level]) = ((scale * fit).min(MOST), off_by(height, ln_f));
+        let steady = chain.hypot(level);
+        let expanded = of_noise.hypot(steady);
         let last = std::mem::replace(&mut before, height);
         let beyond = side != 0.0 && side != value.signum();
-        if height <= if beyond { (BEYOND * of_noise).hypot(of_chain) } else { expanded } {
+        if height <= if beyond { (BEYOND * of_noise).hypot(steady) } else { expanded } {
             if expanded > SILENT {
                 let here = Doubt {
                     ln_f,
                     height: if side == 0.0 { height } else { value * side },
                     noise: of_noise,
-                    chain: of_chain,
+                    chain,
+                    level,
                     at_end: side == 0.0,
                 };
                 open = lower(open, here);
@@ -195,14 +215,15 @@ fn doubt(subject: &Subject<'_>) -> Option<Doubt> {
                 i.checked_sub(1).and_then(|k| lowest(x.get(k..)?, values.get(k..)?, side))
             && height.abs() < expanded
         {
-            open = lower(open, Doubt { ln_f, height, noise: of_noise, chain: of_chain, at_end: false });
+            open = lower(open, Doubt { ln_f, height, noise: of_noise, chain, level, at_end: false });
         }
     }
     // Open to the end: what lies beyond decides.
     let last = curve.at(subject.span.to);
     let last_noise =
         noise.fit().get(curve.interval(subject.span.to)).map_or(0.0, |fit| (scale * fit).min(MOST));
-    let reach = last_noise.hypot(off_by(last.ln_mag.abs(), last.ln_f));
+    let [chain, level] = off_by(last.ln_mag.abs(), last.ln_f);
+    let reach = last_noise.hypot(chain).hypot(level);
     open.filter(|doubt| last.ln_mag.abs() <= reach && credible(doubt))
         .map(|doubt| Doubt { at_end: true, ..doubt })
 }
@@ -228,9 +249,11 @@ fn lowest(x: &[f64], values: &[f64], side: f64) -> Option<(f64, f64)> {
 
 fn explain(doubt: &Doubt) -> Refusal {
     let place = with_unit(doubt.ln_f.exp(), "Hz");
-    let by_chain = doubt.chain > doubt.noise;
-    let size = number(db(if by_chain { doubt.chain } else { doubt.noise }), 2);
-    let (cause, named) = if by_chain {
+    let most = doubt.noise.max(doubt.chain).max(doubt.level);
+    let size = number(db(most), 2);
+    let (cause, named) = if doubt.level == most && most > 0.0 {
+        ("the change with the level", format!("the change with the level may move it by {size} dB"))
+    } else if doubt.chain > doubt.noise {
         ("the accuracy of the measuring chain", format!("the measuring chain may be off by {size} dB"))
     } else {
         ("noise", format!("its noise is {size} dB"))
@@ -244,7 +267,11 @@ fn explain(doubt: &Doubt) -> Refusal {
     let gain = number(db(doubt.height.abs()), 2);
     Refusal {
         message: format!("at {place} the gain comes within {gain} dB of 0 dB, {named}: {open}"),
-        remedy: if by_chain {
+        remedy: if doubt.level == most && most > 0.0 {
+            format!(
+                "sweep at a weaker level, and let the supply warm up so that nothing drifts between the two{beyond}, or make room in the design"
+            )
+        } else if doubt.chain > doubt.noise {
             format!(
                 "calibrate the chain and declare a smaller `accuracy.gain` or `impedance_ratio`{beyond}, or make room in the design"
             )
@@ -365,6 +392,29 @@ mod tests {
             let chain = Chain { gain_np: 0.03, ..Chain::default() };
             assert_eq!(undetermined(&Subject { chain, ..subject(&slow) }), None);
         }
+    }
+
+    /// A bump whose top stays 0.1 dB below 0 dB: open where the level moves the gain by 0.4 dB, standard uncertainty 0.2 dB, and by nothing less
+    /// than it stays away. A slow passage stays one crossover.
+    #[test]
+    fn what_the_level_may_move_is_open_too() {
+        let of_db = |db: f64| db / 20.0 * std::f64::consts::LN_10;
+        let told = |top_db: f64, level_db: f64| {
+            let height = of_db(top_db) + 3f64.ln();
+            let sweep = sweep(60.0, |hz| {
+                let x = (hz / 3e3).ln();
+                [-(hz / 1e3).ln() + height * (-(x * x) / 0.08).exp(), -1.8]
+            });
+            assert_eq!(undetermined(&subject(&sweep)), None);
+            open_by_level(&subject(&sweep), &|_| of_db(level_db))
+        };
+        let open = told(-0.1, 0.2).unwrap();
+        assert!(open.message.contains("the change with the level may move it by 0.4 dB"), "{}", open.message);
+        assert!(open.remedy.contains("weaker level"), "{}", open.remedy);
+        assert_eq!(told(-0.1, 0.02), None);
+        assert_eq!(told(-3.0, 0.2), None);
+        let slow = sweep(60.0, |hz| [-0.1 * (hz / 1e4).ln(), -1.8]);
+        assert_eq!(open_by_level(&subject(&slow), &|_| 0.03), None);
     }
 
     #[test]

@@ -7,7 +7,7 @@
 //! | `wrong_quantity` | a closed loop's response, a return difference, half the decibels in place of the loop gain |
 //! | `noise_floor` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
-//! | `crossover_count` | noise that leaves the number of crossovers open |
+//! | `crossover_count` | noise, chain or change with the level that leaves the number of crossovers open |
 //! | `unresolved_resonance` | points too far apart to follow the phase near 0 dB |
 //! | `low_frequency_plateau` | a flat low end that is coupling past the loop |
 //! | `bode` | phase that contradicts what the gain makes it: sign, units |
@@ -31,7 +31,7 @@ mod wrong_quantity;
 
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
-pub use crossover_count::undetermined;
+pub use crossover_count::{open_by_level, undetermined};
 pub use jumps::jump;
 pub use low_frequency_plateau::{Plateau, coupling, plateau};
 pub use mains_interference::{mains_under, spike_text};

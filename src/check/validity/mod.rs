@@ -17,4 +17,4 @@ mod sanity;
 pub(crate) use collected::collected;
 pub(crate) use coverage::coverage;
 pub(crate) use linearity::linearity;
-pub(crate) use sanity::{pieces_apart, sanity, usable_part};
+pub(crate) use sanity::{crossovers_by_level, pieces_apart, sanity, usable_part};

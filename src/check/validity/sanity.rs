@@ -3,6 +3,7 @@
 use super::refused::invalid;
 use crate::analysed::Analysed;
 use crate::check::SweepInput;
+use crate::check::level_change::Stronger;
 use crate::check::levels::Level;
 use crate::check::measure::judged_span;
 use crate::check::outcome::CheckOutcome;
@@ -10,7 +11,7 @@ use crate::check::wording::{frequency_text, hertz};
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::pieces::Disagreement;
-use crate::sanity::{Kernel, Refusal, Subject, Usable, refusal, usable};
+use crate::sanity::{Kernel, Refusal, Subject, Usable, open_by_level, refusal, usable};
 use crate::spec::Spec;
 use crate::uncertainty::Chain;
 
@@ -46,6 +47,19 @@ pub(crate) fn pieces_apart(level: &Level, sweeps: &[SweepInput<'_>]) -> Option<C
     let apart = |sweep: &SweepInput<'_>| sweep.disagreement.map(|found| (found, found.text(sweep.entry)));
     let (found, text) = level.members.iter().filter_map(|&m| sweeps.get(m)).find_map(apart)?;
     Some(invalid("sanity", format!("at {}: {text}", frequency_text(found.at_hz)), Disagreement::REMEDY))
+}
+
+/// The number of crossovers of the judged sweep, where its change with the level leaves it open.
+pub(crate) fn crossovers_by_level(
+    judged: &Analysed,
+    usable: &Usable,
+    level: &Stronger<'_>,
+    spec: &Spec,
+) -> Option<CheckOutcome> {
+    let whole = subject(judged, Some(level.sweep), spec, None);
+    let part = Subject { span: usable.span, begins_late: usable.begins_late(), ..whole };
+    let Refusal { message, remedy } = open_by_level(&part, &|ln_f| level.gain_uncertainty(judged, ln_f))?;
+    Some(invalid("sanity", message, &remedy))
 }
 
 /// Whether the judged level and the one that confirms it can be the loop gain of a stable loop.
