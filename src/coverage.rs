@@ -1,5 +1,9 @@
 //! Whether a sweep covers its band densely enough, and where its points are too far apart to carry a resonance.
 
+mod interpolation;
+
+pub use interpolation::interpolated;
+
 use crate::analysed::{Analysed, Sharp};
 use crate::curve::{Curve, Span, db};
 use crate::margins::Crossing;

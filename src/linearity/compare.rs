@@ -1,10 +1,11 @@
 //! Two levels compared: their crossovers, phase margins and curves.
 
+use super::copy::is_copy;
 use super::level_difference::{Change, Comparison, Deviation, Relation};
 use crate::analysed::Analysed;
 use crate::curve::{Curve, Span, db, wrap};
 use crate::margins::{Located, Sensitivity, crossover, phase_margin};
-use crate::noise::{Noise, Smoother, is_coarse};
+use crate::noise::{Noise, Smoother};
 use crate::spec::Tolerances;
 
 /// Coverage factor of the noise of a difference.
@@ -350,32 +351,7 @@ fn compare_curves(
         seen.see(gain, change(wrap(q - p), own * own_phase, other * other_phase), x);
     }
     seen.report(comparison);
-    comparison.identical = seen.count > 0 && holds_the_numbers(&weak.raw, &strong.raw);
-}
-
-/// Rounding that is left of equal numbers, neper and rad.
-const ROUNDING: f64 = 1e-12;
-/// Frequencies are the same where they agree in five digits, ln f.
-const SAME: f64 = 6e-5;
-/// Fewest frequencies that two sweeps share to be told a copy of each other.
-const SHARED: usize = 8;
-
-/// Whether a sweep is a copy of another one: both have the same numbers wherever both have a sample, at half of the sparser one's or more,
-/// and not in the compared part alone. Rows left out of either make it no other sweep. A quiet loop that is rounded to a few digits may well
-/// have the same numbers over a decade.
-fn holds_the_numbers(weak: &Curve, strong: &Curve) -> bool {
-    let (few, many) = if weak.len() <= strong.len() { (weak, strong) } else { (strong, weak) };
-    let mut others = many.ln_f().iter().zip(many.ln_mag()).zip(many.angle()).peekable();
-    let mut shared = 0;
-    for ((x, a), p) in few.ln_f().iter().zip(few.ln_mag()).zip(few.angle()) {
-        while others.next_if(|((y, _), _)| **y < x - SAME).is_some() {}
-        let Some(((_, b), q)) = others.next_if(|((y, _), _)| **y <= x + SAME) else { continue };
-        if (b - a).abs() >= ROUNDING || wrap(q - p).abs() >= ROUNDING {
-            return false;
-        }
-        shared += 1;
-    }
-    shared >= SHARED.min(few.len()) && 2 * shared >= few.len() && !is_coarse(weak.ln_mag(), weak.angle())
+    comparison.identical = seen.count > 0 && is_copy(weak, strong);
 }
 
 #[cfg(test)]

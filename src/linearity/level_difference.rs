@@ -47,7 +47,7 @@ pub struct Comparison {
     pub breaks_at_hz: Option<f64>,
     /// One of the two has a crossover and the other has none.
     pub crossover_lost: bool,
-    /// Every sample that both have is the same to the last digit.
+    /// One is a copy of the other: what both have is the same, but for digits or single rows.
     pub identical: bool,
     /// Samples compared.
     pub compared: usize,

@@ -15,6 +15,7 @@
 //! has shown that it is still linear.
 
 mod compare;
+mod copy;
 mod level_difference;
 mod level_selection;
 

@@ -4,6 +4,7 @@
 //! | --- | --- |
 //! | `probes` | both probes on one node, swapped sides, one sweep of a pair with its sign turned |
 //! | `units` | phase in radians declared as degrees, ratios declared as dB |
+//! | `folded_phase` | phase without its sign |
 //! | `wrong_quantity` | a closed loop's response, a return difference, half the decibels in place of the loop gain |
 //! | `noise_floor` | noise that hides gain and phase at an end of the band |
 //! | `jumps` | steps between neighbouring samples: ranges switched |
@@ -18,6 +19,7 @@
 mod bode;
 mod closure;
 mod crossover_count;
+mod folded_phase;
 mod jumps;
 mod least_squares;
 mod low_frequency_plateau;
@@ -32,6 +34,7 @@ mod wrong_quantity;
 pub use bode::{Kernel, contradiction};
 pub use closure::{Closure, closure};
 pub use crossover_count::{open_by_level, undetermined};
+pub use folded_phase::folded;
 pub use jumps::jump;
 pub use low_frequency_plateau::{Plateau, coupling, plateau};
 pub use mains_interference::{mains_under, spike_text};
@@ -83,7 +86,9 @@ pub fn refusal(
     usable: &Result<Usable, Refusal>,
     kernel: &mut Kernel,
 ) -> Option<Refusal> {
-    let whole = same_node(&subject.sweep.curve, subject.span).or_else(|| mistaken_column(subject));
+    let whole = same_node(&subject.sweep.curve, subject.span)
+        .or_else(|| mistaken_column(subject))
+        .or_else(|| folded(subject));
     let part = match usable {
         Ok(usable) => Subject { span: usable.span, begins_late: usable.begins_late(), ..*subject },
         // Swapped sides and the like show through what spoils the sweep, and are the better advice.

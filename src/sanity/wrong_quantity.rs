@@ -129,7 +129,7 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
             number(own.to_degrees(), 2)
         ),
         remedy: "the gain looks like ten times the logarithm of the ratio instead of twenty: correct how the column is made, or declare \
-                 a ratio in `reading`"
+                 a ratio in `reading`; a filter that resonates just below the band looks alike: then begin the sweep below it"
             .to_owned(),
     })
 }

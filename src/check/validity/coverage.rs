@@ -6,7 +6,7 @@ use crate::check::SweepInput;
 use crate::check::levels::{Level, files};
 use crate::check::outcome::CheckOutcome;
 use crate::check::wording::{frequency_text, hertz};
-use crate::coverage::{gap, mistaken_unit};
+use crate::coverage::{gap, interpolated, mistaken_unit};
 use crate::curve::Span;
 use crate::decision::Verdict;
 use crate::sanity::{Refusal, Usable};
@@ -24,6 +24,10 @@ pub(crate) fn coverage(
         if let Some(message) = gap(&sweep.curve, band, corner.density) {
             let remedy = mistaken_unit(&sweep.curve, band)
                 .unwrap_or("sweep the whole band with at least the declared density, in one go");
+            return invalid("coverage", format!("{}: {message}", files(level, sweeps).join(", ")), remedy);
+        }
+        if let Some(message) = interpolated(sweep, band, corner.density) {
+            let remedy = "export the points as measured, with interpolation off, and sweep with at least the declared density";
             return invalid("coverage", format!("{}: {message}", files(level, sweeps).join(", ")), remedy);
         }
     }

@@ -74,7 +74,7 @@ impl Words<'_> {
             return invalid(
                 "linearity",
                 format!(
-                    "{} holds the numbers of {}, to the last digit: a copy confirms nothing",
+                    "{} holds the numbers of {}: a copy confirms nothing",
                     self.file(copy),
                     self.file(original)
                 ),
