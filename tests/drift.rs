@@ -34,4 +34,6 @@ mod rules;
 mod secrets;
 #[path = "drift/story.rs"]
 mod story;
+#[path = "drift/told.rs"]
+mod told;
 mod tool;

@@ -9,6 +9,7 @@
 use super::chart::{FALSE_ALARMS, LEAST_TARGET, least_target};
 use super::control_charts::{Rate, Watch};
 use super::facts::{SeriesKey, Settings};
+use super::recording_order::{out_of_order_notes, undated_note};
 use super::rules::Rules;
 use super::{FalseAlarms, Population, ProductDrift, Series, SeriesOutcome};
 use crate::decision::Verdict;
@@ -138,6 +139,8 @@ fn notes(settings: &Settings, population: &Population, is_held: bool, least: f64
             if population.left_out == 1 { String::new() } else { format!("{} ", population.left_out) };
         notes.push(format!("{count}{records} no `{axis}`, which the groups are named after: left out"));
     }
+    notes.extend(undated_note(&population.undated));
+    notes.extend(out_of_order_notes(&population.out_of_order));
     if let (Some(rate), true) = (settings.family_rate, is_held) {
         notes.push(format!(
             "limits are widened so that all charts of the product together sound within 20 groups without a cause with a \

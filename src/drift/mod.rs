@@ -3,6 +3,7 @@
 //! | file | what |
 //! | --- | --- |
 //! | `population` | which record counts in which group |
+//! | `recording_order` | where the times of records and the order of recording disagree |
 //! | `series`, `running` | the values of one quantity at one corner, gathered by group; sums that join |
 //! | `stations` | what stations differ by, and what that leaves open of a difference between groups |
 //! | `chart/` | control charts of the group means, with limits that allow for few setup groups |
@@ -37,6 +38,7 @@ mod newest_level;
 mod outcome;
 mod parts;
 mod population;
+mod recording_order;
 mod rules;
 mod running;
 mod series;
@@ -62,6 +64,7 @@ pub use outcome::{
 };
 pub use parts::{UnitParts, parts_moved};
 pub use population::{Population, PopulationBuilder, RecordHead};
+pub use recording_order::OutOfOrder;
 pub use running::Running;
 pub use series::{RecordValue, Series, SeriesBuilder};
 pub use stations::Stations;

@@ -99,7 +99,8 @@ fn told(mut group: Vec<Member<'_>>, all: &[SeriesOutcome], heads: &[GroupHead]) 
     // One that is called otherwise may have the shorter interval by mistake.
     let own = group.iter().filter(|member| member.movement.kind == kind);
     let sharpest = own.min_by_key(|member| (member.since.high - member.since.low, member.place))?;
-    let (since, together_with) = (sharpest.since, sharpest.movement.together_with.clone());
+    let since = sharpest.since;
+    let together_with = sharpest.movement.together_with.clone();
     let most = group.iter().map(|member| member.movement.probability.of(kind)).fold(0.0, f64::max);
     let nearest = group
         .iter()
@@ -168,14 +169,17 @@ fn message(joint: &JointMovement, all: &[SeriesOutcome], heads: &[GroupHead]) ->
         Kind::Step => "stepped at",
         Kind::None | Kind::Ramp => "moves since",
     };
-    let mut text = format!(
-        "{} at {} {how} {} ({} to {})",
-        list(&titles),
-        list(&joint.corners),
-        label(group),
-        label(low),
-        label(high)
-    );
+    let which = if joint.series.len() == titles.len() * joint.corners.len() {
+        format!("{} at {}", list(&titles), list(&joint.corners))
+    } else {
+        // Quantities with corners of their own.
+        let mut places: Vec<usize> = joint.series.iter().map(|moved| moved.series).collect();
+        places.sort_unstable();
+        let named =
+            |series: &SeriesOutcome| format!("{} at {}", quantity_title(&series.quantity), series.corner);
+        list(&places.iter().filter_map(|place| all.get(*place)).map(named).collect::<Vec<_>>())
+    };
+    let mut text = format!("{which} {how} {} ({} to {})", label(group), label(low), label(high));
     let Some(worst) = joint.series.first() else { return text };
     let half = 0.5 * (worst.size.high - worst.size.low);
     let size = wording::value(worst.size.value, half, worst.unit);
@@ -313,6 +317,20 @@ mod tests {
         let names: Vec<&str> = joint.iter().map(|movement| movement.series[0].corner.as_str()).collect();
         assert_eq!(names, ["a", "b"], "the one that ate more comes first");
         assert_eq!((joint[1].kind, joint[1].since.group), (Kind::Step, 15));
+    }
+
+    /// Two quantities, each at a corner of its own: none of them moved at both.
+    #[test]
+    fn quantities_with_corners_of_their_own_are_named_with_them() {
+        let falls = |k: usize| 60.0 + wobble(k, 0.0) - 0.5 * late(k);
+        let all = [
+            series("nom", "phase_margin_deg", falls, min(50.0)),
+            series("hot", "gain_margin_db", falls, min(50.0)),
+        ];
+        let joint = joined(&all, &heads());
+        assert_eq!(joint.len(), 1);
+        let said = "phase margin at nom and gain margin at hot moves since";
+        assert!(joint[0].message.starts_with(said), "{}", joint[0].message);
     }
 
     fn stats(mean: Option<f64>) -> GroupStats {

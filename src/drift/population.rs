@@ -4,6 +4,7 @@
 //! Reference units are no part of the population; they tell what their station does.
 
 use super::natural_order::natural;
+use super::recording_order::{Age, Dates, OutOfOrder, Recorded, in_order, recorded_after_newest};
 use super::series_index::{Place, Places};
 use super::{GroupHead, Retested};
 use crate::decision::Verdict;
@@ -46,6 +47,10 @@ pub struct Population {
     pub left_out: u64,
     /// Reference units: serial number and station.
     pub references: Vec<(String, Option<String>)>,
+    /// Labels of groups without a time that stand among those that have one, in order.
+    pub undated: Vec<String>,
+    /// Units whose newest record was not recorded last, by group, then serial number.
+    pub out_of_order: Vec<OutOfOrder>,
     places: Places,
 }
 
@@ -65,6 +70,50 @@ impl Population {
     }
 }
 
+impl Population {
+    /// Takes the next group, and tells where its records count.
+    fn take(
+        &mut self,
+        index: usize,
+        label: String,
+        group: Group,
+        texts: &Texts,
+        places: &mut Vec<(i64, Place)>,
+    ) {
+        let (mut retested, mut out_of_order) = (Vec::new(), Vec::new());
+        let (mut revisions, mut firmwares, mut stations) =
+            (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        let units = group.units.len() as u64;
+        for (serial, unit) in group.units {
+            places.push((unit.newest.1, Place::Group(index, texts.name(unit.station))));
+            revisions.insert(unit.revision);
+            firmwares.insert(unit.firmware);
+            stations.insert(unit.station);
+            if unit.older.is_empty() {
+                continue;
+            }
+            let serial = texts.text(serial).unwrap_or_default();
+            match unit.out_of_order(&serial, &label) {
+                Some(told) => out_of_order.push(told),
+                // Which was measured last is known.
+                None => retested.extend(unit.retested(serial, &label)),
+            }
+        }
+        retested.sort_by(|a: &Retested, b: &Retested| natural(&a.serial, &b.serial));
+        out_of_order.sort_by(|a: &OutOfOrder, b: &OutOfOrder| natural(&a.serial, &b.serial));
+        self.retested.append(&mut retested);
+        self.out_of_order.append(&mut out_of_order);
+        self.groups.push(GroupHead {
+            label,
+            units,
+            records: group.records,
+            revisions: sorted(texts, revisions).into_iter().flatten().collect(),
+            firmwares: sorted(texts, firmwares),
+            stations: sorted(texts, stations),
+        });
+    }
+}
+
 /// The group of a record along an axis.
 pub(super) fn label(over: DriftAxis, head: &RecordHead) -> Option<String> {
     match over {
@@ -74,9 +123,6 @@ pub(super) fn label(over: DriftAxis, head: &RecordHead) -> Option<String> {
         DriftAxis::Taken => head.taken_us.and_then(day),
     }
 }
-
-/// Time and number of a record: what is newer is greater.
-type Age = (Option<i64>, i64);
 
 /// One unit in one group.
 #[derive(Debug)]
@@ -90,9 +136,33 @@ struct Unit {
     older: Vec<(Age, Verdict)>,
 }
 
+impl Unit {
+    /// Its record that counts and the one that was recorded after it, though taken before.
+    fn out_of_order(&self, serial: &str, group: &str) -> Option<OutOfOrder> {
+        let older = self.older.iter().map(|(age, _)| *age);
+        let last = recorded_after_newest(older.chain([self.newest]))?;
+        let verdict = self.older.iter().find(|(age, _)| *age == last).map(|(_, verdict)| *verdict)?;
+        let (serial, group) = (serial.to_owned(), group.to_owned());
+        let counts = Recorded { age: self.newest, verdict: self.verdict };
+        Some(OutOfOrder { serial, group, counts, recorded_last: Recorded { age: last, verdict } })
+    }
+
+    /// Its verdicts, oldest first, where it was measured again until it passed.
+    fn retested(self, serial: String, group: &str) -> Option<Retested> {
+        if !self.verdict.is_good() || self.older.iter().all(|(_, verdict)| verdict.is_good()) {
+            return None;
+        }
+        let mut all = self.older;
+        all.push((self.newest, self.verdict));
+        all.sort_by_key(|(age, _)| *age);
+        let verdicts = all.into_iter().map(|(_, verdict)| verdict).collect();
+        Some(Retested { serial, group: group.to_owned(), verdicts })
+    }
+}
+
 #[derive(Debug)]
 struct Group {
-    earliest: Option<i64>,
+    dates: Dates,
     records: u64,
     units: HashMap<usize, Unit>,
 }
@@ -163,12 +233,13 @@ impl PopulationBuilder {
         };
         let (revision, firmware) = (self.texts.number(Some(head.revision)), self.texts.number(head.firmware));
         let group = self.groups.entry(label).or_insert_with(|| Group {
-            earliest: None,
+            dates: Dates { earliest: None, first_record: head.record },
             records: 0,
             units: HashMap::new(),
         });
         group.records += 1;
-        group.earliest = [group.earliest, head.taken_us].into_iter().flatten().min();
+        group.dates.earliest = [group.dates.earliest, head.taken_us].into_iter().flatten().min();
+        group.dates.first_record = group.dates.first_record.min(head.record);
         let fresh =
             Unit { newest: age, verdict: head.verdict, revision, firmware, station, older: Vec::new() };
         match group.units.get_mut(&serial) {
@@ -184,48 +255,21 @@ impl PopulationBuilder {
         }
     }
 
-    /// The groups by their earliest time, then in natural order; groups without any time come last.
+    /// The groups by their earliest time, then in natural order; groups without any time stand where they were recorded among those
+    /// that have one.
     #[must_use]
     pub fn finish(self) -> Population {
         let Self { texts, groups, references, left_out, .. } = self;
-        let mut groups: Vec<(String, Group)> = groups.into_iter().collect();
-        groups.sort_by(|(a, one), (b, other)| {
-            let time = |group: &Group| (group.earliest.is_none(), group.earliest);
-            time(one).cmp(&time(other)).then_with(|| natural(a, b))
-        });
+        let groups = in_order(groups.into_iter().collect(), |group: &Group| group.dates);
+        let is_undated = |group: &Group| group.dates.earliest.is_none();
+        let is_any_dated = !groups.iter().all(|(_, group)| is_undated(group));
         let mut population = Population { left_out, ..Population::default() };
         let mut places = Vec::new();
         for (index, (label, group)) in groups.into_iter().enumerate() {
-            let mut retested = Vec::new();
-            let (mut revisions, mut firmwares, mut stations) =
-                (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
-            let units = group.units.len() as u64;
-            for (serial, unit) in group.units {
-                places.push((unit.newest.1, Place::Group(index, texts.name(unit.station))));
-                revisions.insert(unit.revision);
-                firmwares.insert(unit.firmware);
-                stations.insert(unit.station);
-                if unit.verdict.is_good() && unit.older.iter().any(|(_, verdict)| !verdict.is_good()) {
-                    let mut all = unit.older;
-                    all.push((unit.newest, unit.verdict));
-                    all.sort_by_key(|(age, _)| *age);
-                    retested.push(Retested {
-                        serial: texts.text(serial).unwrap_or_default(),
-                        group: label.clone(),
-                        verdicts: all.into_iter().map(|(_, verdict)| verdict).collect(),
-                    });
-                }
+            if is_any_dated && is_undated(&group) {
+                population.undated.push(label.clone());
             }
-            retested.sort_by(|a, b| natural(&a.serial, &b.serial));
-            population.retested.append(&mut retested);
-            population.groups.push(GroupHead {
-                label,
-                units,
-                records: group.records,
-                revisions: sorted(&texts, revisions).into_iter().flatten().collect(),
-                firmwares: sorted(&texts, firmwares),
-                stations: sorted(&texts, stations),
-            });
+            population.take(index, label, group, &texts, &mut places);
         }
         let mut references: Vec<_> = references
             .into_iter()
@@ -300,9 +344,10 @@ mod tests {
         ];
         let population = population(DriftAxis::Build, heads);
         let labels: Vec<&str> = population.groups.iter().map(|group| group.label.as_str()).collect();
-        assert_eq!(labels, ["late", "early", "W9", "W10"]);
+        assert_eq!(labels, ["W10", "W9", "late", "early"], "recorded before the others");
+        assert_eq!(population.undated, ["W10", "W9"]);
         assert_eq!(population.left_out, 1);
-        assert_eq!(population.groups[0].units, 2);
+        assert_eq!(population.groups[2].units, 2);
     }
 
     #[test]
@@ -316,11 +361,33 @@ mod tests {
             assert_eq!(population.group_of(2), Some(0));
             assert_eq!((population.place(1), population.place(3)), (None, None));
             assert_eq!((population.groups[0].units, population.groups[0].records), (1, 3));
-            assert_eq!(population.retested[0].verdicts, [Verdict::Fail, Verdict::Pass, Verdict::Pass]);
+            // Record 3 came last, and is not the one taken last.
+            let told =
+                population.out_of_order.iter().map(|unit| (unit.counts.age.1, unit.recorded_last.age.1));
+            assert_eq!(told.collect::<Vec<_>>(), [(2, 3)]);
+            assert!(population.retested.is_empty());
         }
+        let in_order = population(DriftAxis::Build, heads[..2].to_vec());
+        assert_eq!(in_order.retested[0].verdicts, [Verdict::Fail, Verdict::Pass]);
+        assert!(in_order.out_of_order.is_empty());
         // Recorded twice with the same time: the later record.
         let twice = vec![head(5, "a", Some("W1"), Some(10)), head(4, "a", Some("W1"), Some(10))];
         assert_eq!(population(DriftAxis::Build, twice).group_of(5), Some(0));
+    }
+
+    /// A clock set back: the time counts, and nothing is said of passing by trying.
+    #[test]
+    fn a_later_record_of_an_earlier_time_is_told() {
+        let mut failed = head(2, "a", Some("W1"), Some(10));
+        failed.verdict = Verdict::Fail;
+        let heads = vec![head(1, "a", Some("W1"), Some(30)), failed.clone(), head(3, "b", Some("W1"), None)];
+        let population = population(DriftAxis::Build, heads);
+        assert_eq!(population.group_of(1), Some(0));
+        assert!(population.retested.is_empty(), "{:?}", population.retested);
+        let [told] = population.out_of_order.as_slice() else { panic!("{:?}", population.out_of_order) };
+        assert_eq!(told.serial, "a");
+        assert_eq!(told.counts, Recorded { age: (Some(30), 1), verdict: Verdict::Pass });
+        assert_eq!(told.recorded_last, Recorded { age: (Some(10), 2), verdict: Verdict::Fail });
     }
 
     #[test]

@@ -35,6 +35,12 @@ pub fn rfc_3339(time: UtcDateTime) -> String {
     format!("{}T{hour:02}:{minute:02}:{second:02}{}Z", time.date(), decimals.trim_end_matches('0'))
 }
 
+/// An instant in microseconds since 1970-01-01T00:00:00Z as RFC 3339 writes it; `None` beyond the year 9999.
+#[must_use]
+pub fn rfc_3339_of_micros(micros: i64) -> Option<String> {
+    Some(rfc_3339(UtcDateTime::UNIX_EPOCH.checked_add(Duration::microseconds(micros))?))
+}
+
 /// Microseconds since 1970-01-01T00:00:00Z of an RFC 3339 time; a leap second counts as the second after it. `None` when the text is
 /// no such time.
 #[must_use]

@@ -29,10 +29,10 @@ fn groups_stand_by_their_earliest_time_then_in_natural_order() {
         unit("RG-00006", "W2", 4, 54.0),
     ];
     let result = drifted(&room(&DRIFT, &runs), 0);
-    assert_eq!(labels(&result), ["W99", "W2", "W9", "W10", "W14", "W1", "W3"]);
+    assert_eq!(labels(&result), ["W99", "W2", "W9", "W10", "W14", "W3", "W1"]);
     assert_eq!(
         of_groups(only(&result), "group"),
-        list(&json!(["W99", "W2", "W9", "W10", "W14", "W1", "W3"]))
+        list(&json!(["W99", "W2", "W9", "W10", "W14", "W3", "W1"]))
     );
 }
 
@@ -78,10 +78,11 @@ fn groups_are_builds_revisions_firmwares_or_days() {
         for (mean, (_, wanted)) in of_groups(series, "mean").iter().zip(wanted) {
             close(mean, *wanted);
         }
-        let notes = list(&result["products"][0]["notes"]);
+        let all = list(&result["products"][0]["notes"]).iter();
+        let notes: Vec<&Value> = all.filter(|note| !text(note).contains("order of recording")).collect();
         assert_eq!(notes.len(), usize::from(note.is_some()), "{notes:?}");
         if let Some(note) = note {
-            assert!(text(&notes[0]).contains(note), "{notes:?}");
+            assert!(text(notes[0]).contains(note), "{notes:?}");
             let told = room.run("drift --history h.db").ends(0);
             assert!(told.out().contains(note), "{}", told.out());
         }

@@ -95,6 +95,9 @@ fn which(product: &ProductDrift, joint: &JointMovement) -> String {
             titles.push(title);
         }
     }
+    if joint.series.len() != titles.len() * joint.corners.len() {
+        return scattered(product, joint, &titles);
+    }
     let corners: HashSet<&str> = product.series.iter().map(|series| series.corner.as_str()).collect();
     let at = match joint.corners.as_slice() {
         [only] => only.clone(),
@@ -103,6 +106,20 @@ fn which(product: &ProductDrift, joint: &JointMovement) -> String {
         some => format!("{} of {} corners", some.len(), corners.len()),
     };
     format!("{} series: {} at {at}", joint.series.len(), sentences::and(&titles))
+}
+
+/// Series of quantities that have corners of their own.
+fn scattered(product: &ProductDrift, joint: &JointMovement, titles: &[String]) -> String {
+    let count = joint.series.len();
+    if count <= NAMED {
+        let mut places: Vec<usize> = joint.series.iter().map(|moved| moved.series).collect();
+        places.sort_unstable();
+        let names: Vec<String> =
+            places.iter().filter_map(|place| product.series.get(*place)).map(name).collect();
+        return format!("{count} series: {}", sentences::and(&names));
+    }
+    let corners = joint.corners.len();
+    format!("{count} series: {} at {corners} corners, not each at all of them", sentences::and(titles))
 }
 
 fn worst_text(product: &ProductDrift, moved: &Moved) -> String {
@@ -153,10 +170,9 @@ fn rules(product: &ProductDrift, joint: &JointMovement) -> String {
 fn advice(product: &ProductDrift, joint: &JointMovement) -> Option<String> {
     let is_bad = |series: &&SeriesOutcome| matches!(series.verdict, Verdict::Fail | Verdict::Undecided);
     let worst = members(product, joint).find(is_bad).filter(|_| joint.relevant)?;
-    Some(
-        about_station(product, worst)
-            .unwrap_or_else(|| about_cause(product, joint.since.group, &joint.together_with)),
-    )
+    Some(about_station(product, worst).unwrap_or_else(|| {
+        about_cause(product, joint.since.group, &joint.together_with)
+    }))
 }
 
 /// Series that a movement worth an action tells of: they are folded behind it.
@@ -200,5 +216,78 @@ fn push_harmless(text: &mut String, product: &ProductDrift, harmless: &[&JointMo
     }
     if harmless.len() > HARMLESS {
         text.push_str(&format!("    and {} more\n", harmless.len() - HARMLESS));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sample_drift;
+    use super::*;
+    use crate::drift::{Range, Since};
+
+    fn joint(product: &ProductDrift, places: &[usize]) -> JointMovement {
+        let moved = |place: &usize| {
+            let SeriesOutcome { corner, quantity, unit, .. } = product.series[*place].clone();
+            Moved {
+                series: *place,
+                corner,
+                quantity,
+                unit,
+                size: Range::default(),
+                relevant: true,
+                share_eaten: 0.2,
+            }
+        };
+        let each = |name: fn(&SeriesOutcome) -> &String| {
+            let mut names: Vec<String> = Vec::new();
+            for place in places {
+                let name = name(&product.series[*place]);
+                if !names.contains(name) {
+                    names.push(name.clone());
+                }
+            }
+            names
+        };
+        JointMovement {
+            kind: Kind::Step,
+            probability: 0.9,
+            since: Since { group: 3, low: 3, high: 3 },
+            series: places.iter().map(moved).collect(),
+            corners: each(|series| &series.corner),
+            quantities: each(|series| &series.quantity),
+            relevant: true,
+            share_eaten: 0.2,
+            nearest: None,
+            together_with: Vec::new(),
+            parts: None,
+            message: String::new(),
+        }
+    }
+
+    /// Two quantities at two corners each, and each at a corner of its own.
+    #[test]
+    fn all_corners_are_said_only_where_each_quantity_moved_at_all_of_them() {
+        let mut product = sample_drift::creeping();
+        let first = product.series.remove(0);
+        let of = |corner: &str, quantity: &str| {
+            let (corner, quantity) = (corner.to_owned(), quantity.to_owned());
+            SeriesOutcome { corner, quantity, ..first.clone() }
+        };
+        product.series = ["nom", "hot"]
+            .into_iter()
+            .flat_map(|corner| ["phase_margin_deg", "gain_margin_db"].map(|quantity| of(corner, quantity)))
+            .collect();
+        let told = |places: &[usize]| which(&product, &joint(&product, places));
+        assert_eq!(told(&[0, 1, 2, 3]), "4 series: phase margin and gain margin at all 2 corners");
+        assert_eq!(told(&[0, 3]), "2 series: phase margin at nom and gain margin at hot");
+        assert_eq!(
+            told(&[3, 0, 1]),
+            "3 series: phase margin at nom, gain margin at nom and gain margin at hot"
+        );
+        product.series.extend(["phase_margin_deg", "gain_margin_db"].map(|quantity| of("cold", quantity)));
+        assert_eq!(
+            which(&product, &joint(&product, &[0, 1, 2, 3, 4])),
+            "5 series: phase margin and gain margin at 3 corners, not each at all of them"
+        );
     }
 }

@@ -1,0 +1,213 @@
+//! Where the order in which records were taken and the order in which they were recorded differ, or the former is not known.
+//!
+//! When a record was taken is what its run file says: a clock that was set back says it wrongly, and a key that was left out says
+//! nothing. The numbers of the records tell in which order they came in. Where both speak of the same unit and disagree, the time
+//! counts (a run may be recorded days after it was taken) and somebody is told.
+
+use super::natural_order::natural;
+use crate::decision::Verdict;
+use crate::quantity::calendar::rfc_3339_of_micros;
+use crate::quantity::{count_of, listed};
+use std::collections::HashSet;
+
+/// Units and groups that are named in a note.
+const NAMED: usize = 5;
+
+/// Time, microseconds since 1970, and number of a record: what is newer is greater.
+pub(super) type Age = (Option<i64>, i64);
+
+/// A unit whose record that was recorded last is not the one that was taken last.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutOfOrder {
+    /// Serial number.
+    pub serial: String,
+    /// Label of the group.
+    pub group: String,
+    /// The record that counts: taken last.
+    pub counts: Recorded,
+    /// The record of another time that was recorded last.
+    pub recorded_last: Recorded,
+}
+
+/// A record of a unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Recorded {
+    /// When it was taken, microseconds since 1970, UTC, `None` where its run does not say; and its number.
+    pub age: (Option<i64>, i64),
+    /// Verdict of its run.
+    pub verdict: Verdict,
+}
+
+/// When a group was measured, as far as its records say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Dates {
+    /// Earliest time among its records.
+    pub(super) earliest: Option<i64>,
+    /// Smallest number of a record.
+    pub(super) first_record: i64,
+}
+
+/// The record of another time than the newest that was recorded after it; `None` where both orders agree. A run that is recorded again
+/// counts from its first record on. `ages`: all records of a unit.
+pub(super) fn recorded_after_newest(ages: impl Iterator<Item = Age>) -> Option<Age> {
+    let mut by_record: Vec<Age> = ages.collect();
+    let newest = by_record.iter().copied().max()?;
+    by_record.sort_unstable_by_key(|(_, record)| *record);
+    let mut times = HashSet::new();
+    let last = by_record.into_iter().filter(|(taken, _)| times.insert(*taken)).last()?;
+    (last.0 != newest.0).then_some(last)
+}
+
+/// Groups by their earliest time, then in natural order. One without any time stands where its first record does in the order of
+/// recording; where no group has a time, the labels alone count.
+pub(super) fn in_order<G>(mut groups: Vec<(String, G)>, dates: impl Fn(&G) -> Dates) -> Vec<(String, G)> {
+    groups.sort_by(|(a, one), (b, other)| {
+        let time = |group: &G| (dates(group).earliest.is_none(), dates(group).earliest);
+        time(one).cmp(&time(other)).then_with(|| natural(a, b))
+    });
+    let first_records: Vec<i64> = groups
+        .iter()
+        .map(|(_, group)| dates(group))
+        .take_while(|dates| dates.earliest.is_some())
+        .map(|dates| dates.first_record)
+        .collect();
+    if first_records.is_empty() {
+        return groups;
+    }
+    // The place that the fewest groups disagree with: those before it that were begun later, those behind it that were begun earlier.
+    let place_of = |record: i64| {
+        let mut disagree = first_records.iter().filter(|first| **first < record).count();
+        let (mut best, mut fewest) = (0, disagree);
+        for (place, first) in first_records.iter().enumerate() {
+            disagree = if *first < record { disagree - 1 } else { disagree + 1 };
+            if disagree <= fewest {
+                (best, fewest) = (place + 1, disagree);
+            }
+        }
+        best
+    };
+    let mut placed: Vec<((usize, Option<i64>), (String, G))> = groups
+        .into_iter()
+        .enumerate()
+        .map(|(place, group)| {
+            let Dates { earliest, first_record } = dates(&group.1);
+            let key = match earliest {
+                Some(_) => (place + 1, None),
+                None => (place_of(first_record), Some(first_record)),
+            };
+            (key, group)
+        })
+        .collect();
+    placed.sort_by_key(|(key, _)| *key);
+    placed.into_iter().map(|(_, group)| group).collect()
+}
+
+/// What is said of groups without a time among those that have one.
+pub(super) fn undated_note(labels: &[String]) -> Option<String> {
+    let count = count_of(labels.len() as u64, "group");
+    let (have, stand, record) = if labels.len() == 1 {
+        ("has", "stands", "its first record does")
+    } else {
+        ("have", "stand", "their first records do")
+    };
+    (!labels.is_empty()).then(|| {
+        format!(
+            "{count} {have} no `taken` and {stand} where {record} in the order of recording: {}",
+            listed(labels, NAMED)
+        )
+    })
+}
+
+/// What is said of units whose orders disagree: a note each, the last one of those that are not named.
+pub(super) fn out_of_order_notes(units: &[OutOfOrder]) -> Vec<String> {
+    let record = |Recorded { age: (taken, number), verdict }: Recorded| {
+        let time = taken
+            .and_then(rfc_3339_of_micros)
+            .map_or("no `taken`".to_owned(), |time| format!("`taken` {time}"));
+        format!("record {number} ({time}, {verdict})")
+    };
+    let mut notes: Vec<String> = units
+        .iter()
+        .take(NAMED)
+        .map(|OutOfOrder { serial, group, counts, recorded_last }| {
+            format!(
+                "{serial} in {group}: {} counts, though {} was recorded after it: which was measured last is not certain; mark the \
+                 record that is not to count (`loopgauge history mark`)",
+                record(*counts),
+                record(*recorded_last)
+            )
+        })
+        .collect();
+    let more = units.len().saturating_sub(NAMED);
+    if more > 0 {
+        let were = if more == 1 { "unit was" } else { "units were" };
+        notes.push(format!("{more} more {were} recorded in another order than `taken` says"));
+    }
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_time_counts_and_a_later_record_of_an_earlier_time_is_found() {
+        let after = |ages: &[Age]| recorded_after_newest(ages.iter().copied());
+        assert_eq!(after(&[(Some(10), 1), (Some(20), 2)]), None);
+        assert_eq!(after(&[(Some(20), 1), (Some(10), 2)]), Some((Some(10), 2)));
+        assert_eq!(after(&[(Some(20), 1), (None, 2)]), Some((None, 2)));
+        assert_eq!(after(&[(None, 1), (Some(20), 2)]), None);
+        assert_eq!(after(&[(None, 1), (None, 2)]), None);
+        // All of it recorded again, or the first run alone: that is no later measurement.
+        assert_eq!(after(&[(Some(10), 1), (Some(20), 2), (Some(10), 3), (Some(20), 4)]), None);
+        assert_eq!(after(&[(Some(10), 1), (Some(20), 2), (Some(10), 3)]), None);
+    }
+
+    #[test]
+    fn groups_without_a_time_stand_where_they_were_recorded() {
+        let of = |rows: &[(&str, Option<i64>, i64)]| -> String {
+            let groups = rows.iter().map(|(label, earliest, first_record)| {
+                ((*label).to_owned(), Dates { earliest: *earliest, first_record: *first_record })
+            });
+            let placed = in_order(groups.collect(), |dates| *dates);
+            placed.into_iter().map(|(label, _)| label).collect::<Vec<_>>().join(" ")
+        };
+        // Recorded first, between, and last; those between two groups in the order of their records.
+        assert_eq!(of(&[("a", Some(5), 10), ("b", Some(6), 20), ("x", None, 1)]), "x a b");
+        assert_eq!(
+            of(&[("a", Some(5), 10), ("b", Some(6), 20), ("x", None, 12), ("w", None, 13)]),
+            "a x w b"
+        );
+        assert_eq!(of(&[("a", Some(5), 10), ("b", Some(6), 20), ("x", None, 30)]), "a b x");
+        // The older group recorded later: behind those that were begun before.
+        assert_eq!(of(&[("a", Some(5), 20), ("b", Some(6), 10), ("x", None, 15)]), "a b x");
+        assert_eq!(of(&[("a", Some(5), 20), ("b", Some(6), 10), ("x", None, 25)]), "a b x");
+        // Without any time: labels.
+        assert_eq!(of(&[("W10", None, 1), ("W9", None, 2)]), "W9 W10");
+    }
+
+    #[test]
+    fn notes_name_a_few() {
+        let unit = |k: i64| OutOfOrder {
+            serial: format!("RG-{k}"),
+            group: "W1".to_owned(),
+            counts: Recorded { age: (Some(1_000_000), 2), verdict: Verdict::Pass },
+            recorded_last: Recorded { age: (None, 3), verdict: Verdict::Fail },
+        };
+        let notes = out_of_order_notes(&(0..7).map(unit).collect::<Vec<_>>());
+        assert_eq!(notes.len(), NAMED + 1);
+        assert!(
+            notes[0].contains("RG-0 in W1: record 2 (`taken` 1970-01-01T00:00:01Z, pass) counts"),
+            "{}",
+            notes[0]
+        );
+        assert!(notes[0].contains("record 3 (no `taken`, fail) was recorded after it"), "{}", notes[0]);
+        assert!(notes[NAMED].starts_with("2 more units were recorded"), "{}", notes[NAMED]);
+        assert_eq!(undated_note(&[]), None);
+        assert!(
+            undated_note(&["W1".to_owned()])
+                .unwrap()
+                .starts_with("1 group has no `taken` and stands where its")
+        );
+    }
+}
