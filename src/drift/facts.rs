@@ -59,6 +59,8 @@ pub(super) type Filled<'a> = (usize, f64, &'a GroupStats);
 /// What the rules of one series are judged by.
 pub(super) struct Facts<'a> {
     pub(super) key: &'a SeriesKey,
+    /// All groups, those without a value included.
+    pub(super) groups: &'a [GroupStats],
     pub(super) filled: &'a [Filled<'a>],
     pub(super) chart: Option<&'a ChartRun>,
     pub(super) signals: &'a [Signal],

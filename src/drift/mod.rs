@@ -10,6 +10,7 @@
 //! | `least_squares`, `trend` | straight lines through group means: least squares, and one that a bad lot does not pull |
 //! | `movement/` | what a series did: nothing, a step or a ramp, since when and how far |
 //! | `forecast_rule`, `chart_rule` | the rules of the forecast and of the chart |
+//! | `unit_spread` | whether the spread from unit to unit changed where the chart signals |
 //! | `newest_level` | units and lots with what moved taken out |
 //! | `movements` | series that move together: one cause, one entry |
 //! | `parts` | which part of the circuit a movement comes from |
@@ -47,6 +48,7 @@ mod stations;
 mod tolerance_interval;
 mod trend;
 mod two_groups;
+mod unit_spread;
 mod variance_components;
 mod wording;
 
@@ -71,4 +73,4 @@ pub use stations::Stations;
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
 pub use two_groups::{GroupChange, GroupCommon, OneSided, TwoGroups, TwoGroupsBuilder};
-pub use wording::quantity_title;
+pub use wording::{bounds_left_out, quantity_title};

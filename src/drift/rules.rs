@@ -51,6 +51,7 @@ impl<'a> Rules<'a> {
         let share = units.as_ref().and_then(|units| share_within_lots(units, known.as_ref(), &key.limit));
         let facts = Facts {
             key: &key,
+            groups: &series.groups,
             filled: &filled,
             chart: chart.as_ref(),
             signals: &signals,

@@ -1,8 +1,8 @@
 //! How drift reads in sentences.
 
-use super::Lots;
+use super::{GroupStats, Lots};
 use crate::check::{Unit, value_text};
-use crate::quantity::number;
+use crate::quantity::{count_of, number};
 
 /// What a quantity is called in a sentence: `phase margin`, `gain at 120Hz`.
 #[must_use]
@@ -31,6 +31,19 @@ pub(super) fn alike(lots: Option<&Lots>) -> String {
     lots.map_or_else(String::new, |lots| {
         let worth = number(lots.independent, 2);
         format!(" (units of one group are alike: worth about {worth} independent ones)")
+    })
+}
+
+/// `64 of 120 units, in 15 of 20 groups, have a lower bound only and are left out`; `None` where every unit has a value.
+#[must_use]
+pub fn bounds_left_out(groups: &[GroupStats]) -> Option<String> {
+    let bounds: u64 = groups.iter().map(|group| group.bounds).sum();
+    let all = bounds + groups.iter().map(|group| group.units).sum::<u64>();
+    let with = groups.iter().filter(|group| group.bounds > 0).count();
+    let (have, are) = if bounds == 1 { ("has", "is") } else { ("have", "are") };
+    let (units, of) = (count_of(all, "unit"), count_of(groups.len() as u64, "group"));
+    (bounds > 0).then(|| {
+        format!("{bounds} of {units}, in {with} of {of}, {have} a lower bound only and {are} left out")
     })
 }
 

@@ -1,6 +1,6 @@
 //! What is said beside a verdict, so that nobody looks in the wrong place: gaps, intervals, spread, bounds, clocks, references.
 
-use super::line::{DRIFT, STILL, drifted, judged, noon, number, of_groups, only, room, rule, singles, unit};
+use super::line::{DRIFT, drifted, judged, noon, number, only, room, rule, singles, unit};
 use crate::tool::{Room, list, text};
 use loopgauge::check::{RunOutcome, Verdict};
 use loopgauge::measurand::Measurand;
@@ -64,4 +64,55 @@ fn a_clock_that_was_set_back_is_told() {
     again.taken = Some(noon(6));
     let right = drifted(&room(&DRIFT, &[unit("RG-2", "W1", 5, 54.0), again]), 0);
     assert_eq!((number(&only(&right)["groups"][0]["mean"]), notes(&right)), (40.0, String::new()));
+}
+
+const WATCHED: Drift = Drift { chart: Some(Chart::ChangePoint), ..DRIFT };
+
+/// Five units a build whose mean falls by 3 deg at the eleventh; their spread is five times as large from there on, or the same.
+#[test]
+fn a_spread_that_changed_is_said_beside_the_signal() {
+    let history = |wide: f64| {
+        let unit = |one: usize| [-1.0, -0.5, 0.0, 0.5, 1.0][one];
+        let margin = |build: usize, one: usize| {
+            let (level, spread) = if build < 10 { (58.0, 0.3) } else { (55.0, 0.3 * wide) };
+            level + 0.1 * wobble(build) + spread * unit(one)
+        };
+        drifted(&room(&WATCHED, &builds(18, 5, margin)), 1)
+    };
+    let (wide, same) = (history(5.0), history(1.0));
+    let message = rule(only(&wide), "chart").1;
+    assert!(
+        message.contains("since W11 the units of a group scatter by 1.19 deg, 0.237 deg before"),
+        "{message}"
+    );
+    assert!(!rule(only(&same), "chart").1.contains("scatter by"), "{}", rule(only(&same), "chart").1);
+}
+
+/// Of the units of one build one has a lower bound only: of two it is half, of three it is less.
+#[test]
+fn what_bounds_hide_does_not_pass_the_chart() {
+    let chart = |units: usize| {
+        let mut runs =
+            builds(10, units, |build, one| 58.0 + 0.2 * wobble(build) + 0.3 * wobble(7 * one + build));
+        let bound = &mut runs[6 * units].corners[0];
+        bound.measured.as_mut().unwrap().values.get_mut(Measurand::PhaseMargin).unwrap().at_least =
+            Some(true);
+        let result = drifted(&room(&WATCHED, &runs), 0);
+        let (verdict, message) = rule(only(&result), "chart");
+        (verdict.to_owned(), message.to_owned())
+    };
+    let (verdict, message) = chart(2);
+    assert_eq!(verdict, "undecided", "{message}");
+    assert!(
+        message.ends_with(
+            "1 of 20 units, in 1 of 10 groups, has a lower bound only and is left out, in W07 too many to tell that nothing moved"
+        ),
+        "{message}"
+    );
+    let (verdict, message) = chart(3);
+    assert_eq!(verdict, "pass", "{message}");
+    assert!(
+        message.ends_with("1 of 30 units, in 1 of 10 groups, has a lower bound only and is left out"),
+        "{message}"
+    );
 }

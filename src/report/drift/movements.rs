@@ -170,9 +170,10 @@ fn rules(product: &ProductDrift, joint: &JointMovement) -> String {
 fn advice(product: &ProductDrift, joint: &JointMovement) -> Option<String> {
     let is_bad = |series: &&SeriesOutcome| matches!(series.verdict, Verdict::Fail | Verdict::Undecided);
     let worst = members(product, joint).find(is_bad).filter(|_| joint.relevant)?;
-    Some(about_station(product, worst).unwrap_or_else(|| {
-        about_cause(product, joint.since.group, &joint.together_with)
-    }))
+    Some(
+        about_station(product, worst)
+            .unwrap_or_else(|| about_cause(product, joint.since.group, &joint.together_with)),
+    )
 }
 
 /// Series that a movement worth an action tells of: they are folded behind it.

@@ -4,7 +4,7 @@ use super::common_prefix::Scale;
 use crate::check::{limit_text, value_text};
 use crate::drift::{
     Ability, FalseAlarms, Kind, Movement, ProductDrift, Reach, ReferenceSeries, Retested, SeriesOutcome,
-    Signal, Slope, quantity_title,
+    Signal, Slope, bounds_left_out, quantity_title,
 };
 use crate::quantity::{listed, number};
 use crate::report::statement::count_of;
@@ -198,6 +198,9 @@ pub(super) fn moved(product: &ProductDrift, series: &SeriesOutcome, movement: &M
         text.push_str("; nothing else that is recorded changed there");
     } else {
         text.push_str(&format!("; there also changed: {}", movement.together_with.join("; ")));
+    }
+    if let Some(bounds) = bounds_left_out(&series.groups) {
+        text.push_str(&format!("; {bounds}"));
     }
     text
 }

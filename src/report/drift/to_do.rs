@@ -2,7 +2,7 @@
 
 use super::sentences;
 use crate::check::Verdict;
-use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome};
+use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome, bounds_left_out};
 
 /// One sentence; `None` where nothing calls for action.
 pub(in crate::report) fn to_do(
@@ -45,6 +45,9 @@ fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
     match (series.moved(), series.signals.first()) {
         (Some((movement, since)), _) => about_cause(product, since.group, &movement.together_with),
         (None, Some(signal)) => about_cause(product, signal.group, &[]),
+        (None, None) if bounds_left_out(&series.groups).is_some() => {
+            "sweep farther up: with its phase crossover inside the sweep a unit has a value in place of a bound".to_owned()
+        }
         (None, None) => {
             "compare the newest groups with the first: parts, assembly, firmware, stations".to_owned()
         }
