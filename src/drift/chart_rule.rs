@@ -62,11 +62,11 @@ impl Charted<'_> {
     /// The newest group, from the first of the setup on, of whose units too many have a lower bound only.
     fn hidden(&self) -> Option<usize> {
         let first = self.facts.filled.first()?.0;
-        let groups = self.facts.groups.iter().enumerate().skip(first);
+        let mut groups = self.facts.groups.iter().enumerate().skip(first);
         let is_hidden = |bounds: u64, units: u64| {
             bounds > 0 && bounds as f64 >= TOO_MANY_BOUNDS * (bounds + units) as f64
         };
-        groups.filter(|(_, group)| is_hidden(group.bounds, group.units)).map(|(place, _)| place).last()
+        groups.rfind(|(_, group)| is_hidden(group.bounds, group.units)).map(|(place, _)| place)
     }
 
     /// What is said beside a signal where the spread from unit to unit changed.

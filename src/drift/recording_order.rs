@@ -86,20 +86,16 @@ pub(super) fn in_order<G>(mut groups: Vec<(String, G)>, dates: impl Fn(&G) -> Da
         }
         best
     };
-    let mut placed: Vec<((usize, Option<i64>), (String, G))> = groups
+    let mut undated: Vec<(usize, (String, G))> = groups
+        .split_off(first_records.len())
         .into_iter()
-        .enumerate()
-        .map(|(place, group)| {
-            let Dates { earliest, first_record } = dates(&group.1);
-            let key = match earliest {
-                Some(_) => (place + 1, None),
-                None => (place_of(first_record), Some(first_record)),
-            };
-            (key, group)
-        })
+        .map(|group| (place_of(dates(&group.1).first_record), group))
         .collect();
-    placed.sort_by_key(|(key, _)| *key);
-    placed.into_iter().map(|(_, group)| group).collect()
+    undated.sort_by_key(|(place, group)| (*place, dates(&group.1).first_record));
+    for (before, (place, group)) in undated.into_iter().enumerate() {
+        groups.insert(place + before, group);
+    }
+    groups
 }
 
 /// What is said of groups without a time among those that have one.
