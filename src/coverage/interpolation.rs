@@ -26,6 +26,10 @@ const FEWEST_BENT: usize = 8;
 /// change from one neighbour to the other (frequencies of 7 digits).
 const STEPS: f64 = 1.01;
 const REST: f64 = 1e-6;
+/// The finer of the digits that are looked for beside those that matter elsewhere, dB and deg: 0.0001 and a tenth of it.
+const FINE: f64 = 1e-4;
+/// Samples of the quick look.
+const LOOK: usize = 64;
 
 /// Why a sweep that is dense enough as a file is not, as measured: its samples lie on straight lines between every so many-th of them.
 #[must_use]
@@ -56,11 +60,10 @@ fn straight_between(sweep: &Analysed, x: &[f64]) -> Option<(usize, usize)> {
     if raw.len() < TELLING {
         return None;
     }
-    let gain = bends(x, raw.ln_mag(), digits(raw.ln_mag(), sweep.steps[0], LN_10 / 20.0));
-    // Most curves bend everywhere, and their gain shows it.
-    if (gain.iter().filter(|bend| **bend <= 1.0).count() as f64) < LEAST * gain.len() as f64 - 1.0 {
+    if !may_be_straight(x, raw.ln_mag(), sweep.steps[0]) {
         return None;
     }
+    let gain = bends(x, raw.ln_mag(), digits(raw.ln_mag(), sweep.steps[0], LN_10 / 20.0));
     let phase = bends(x, raw.angle(), digits(raw.angle(), sweep.steps[1], 1f64.to_radians()));
     let bends: Vec<f64> = gain.iter().zip(&phase).map(|(a, p)| a.max(*p)).collect();
     let straight = bends.iter().filter(|bend| **bend <= 1.0).count();
@@ -92,6 +95,20 @@ fn straight_between(sweep: &Analysed, x: &[f64]) -> Option<(usize, usize)> {
     })
 }
 
+/// Whether the gain in the middle of a sweep lies on straight lines as often as between measured points, by more than its digits leave
+/// open: a quick look, since most curves bend everywhere.
+fn may_be_straight(x: &[f64], ln_mag: &[f64], step: f64) -> bool {
+    let from = (x.len() / 2).saturating_sub(LOOK / 2);
+    let step = step.max(FINE * LN_10 / 20.0);
+    let Some((x, y)) = x.get(from..).zip(ln_mag.get(from..)) else { return false };
+    let (mut straight, mut all) = (0, 0_u32);
+    for (bend, change) in off_lines(x, y).take(LOOK) {
+        straight += usize::from(bend <= STEPS * step + 10.0 * REST * change);
+        all += 1;
+    }
+    straight as f64 >= LEAST * f64::from(all) - 1.0
+}
+
 /// The step that values are rounded to: the one known, or one of those too fine to matter elsewhere, in parts of `unit`; 0 where none is seen.
 fn digits(values: &[f64], known: f64, unit: f64) -> f64 {
     if known > 0.0 {
@@ -99,18 +116,21 @@ fn digits(values: &[f64], known: f64, unit: f64) -> f64 {
     }
     let whole =
         |step: &f64| values.iter().map(|v| v / step).all(|times| (times - times.round()).abs() < 1e-3);
-    [1e-4, 1e-5].map(|part| part * unit).into_iter().find(whole).unwrap_or(0.0)
+    [FINE, 0.1 * FINE].map(|part| part * unit).into_iter().find(whole).unwrap_or(0.0)
 }
 
 /// How far each inner sample lies off the line through its neighbours, as a multiple of what rounding may do.
 fn bends(x: &[f64], y: &[f64], step: f64) -> Vec<f64> {
-    let of = |(x, y): (&[f64], &[f64])| match (x, y) {
+    let largest = off_lines(x, y).map(|(bend, _)| bend).fold(0.0, f64::max);
+    off_lines(x, y).map(|(bend, change)| bend / (STEPS * step + REST * (largest + change) + 1e-12)).collect()
+}
+
+/// How far each inner sample lies off the line through its neighbours, and how far these lie apart.
+fn off_lines(x: &[f64], y: &[f64]) -> impl Iterator<Item = (f64, f64)> {
+    x.windows(3).zip(y.windows(3)).filter_map(|(x, y)| match (x, y) {
         (&[a, b, c], &[u, v, w]) => Some(((v - u - (w - u) * (b - a) / (c - a)).abs(), (w - u).abs())),
         _ => None,
-    };
-    let windows = || x.windows(3).zip(y.windows(3)).filter_map(of);
-    let largest = windows().map(|(bend, _)| bend).fold(0.0, f64::max);
-    windows().map(|(bend, change)| bend / (STEPS * step + REST * (largest + change) + 1e-12)).collect()
+    })
 }
 
 #[cfg(test)]

@@ -83,7 +83,28 @@ pub fn undetermined(subject: &Subject<'_>) -> Option<Refusal> {
 /// standard uncertainty of the gain from it at a place (ln f), neper.
 #[must_use]
 pub fn open_by_level(subject: &Subject<'_>, level: &dyn Fn(f64) -> f64) -> Option<Refusal> {
+    if !turns_near_0_db(samples_inside(subject)?.1) {
+        return None;
+    }
     doubt(subject, Some(level)).map(|doubt| explain(&doubt))
+}
+
+/// Whether a gain turns within reach of 0 dB, or begins or ends there; elsewhere it passes once, whatever moves it.
+fn turns_near_0_db(ln_mag: &[f64]) -> bool {
+    let is_near = |end: Option<&f64>| end.is_none_or(|v| v.abs() <= MOST);
+    let turns = |w: &[f64]| match *w {
+        [a, b, c] => (b - a) * (c - b) <= 0.0 && b.abs() - (b - a).abs().max((c - b).abs()) <= MOST,
+        _ => false,
+    };
+    is_near(ln_mag.first()) || is_near(ln_mag.last()) || ln_mag.windows(3).any(turns)
+}
+
+/// Samples inside the part that is judged: ln f, ln of the magnitude, and what smoothing leaves of their noise.
+fn samples_inside<'a>(subject: &Subject<'a>) -> Option<(&'a [f64], &'a [f64], &'a [f64])> {
+    let (curve, noise) = (&subject.sweep.curve, &subject.sweep.noise);
+    let from = curve.ln_f().partition_point(|&x| x < subject.span.from && !subject.span.holds(x));
+    let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
+    Some((curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?))
 }
 
 /// The first place where the gain turns back before 0 dB, and the points leave more open than it stays away.
@@ -154,10 +175,7 @@ fn doubt(subject: &Subject<'_>, level: Option<&dyn Fn(f64) -> f64>) -> Option<Do
         let level = level.map_or(0.0, |level| level(ln_f));
         [chain, level].map(|u| (COVERAGE * u).min(MOST))
     };
-    let from = curve.ln_f().partition_point(|&x| x < subject.span.from && !subject.span.holds(x));
-    let to = curve.ln_f().partition_point(|&x| x < subject.span.to || subject.span.holds(x));
-    let (x, values, fit) =
-        (curve.ln_f().get(from..to)?, curve.ln_mag().get(from..to)?, noise.fit().get(from..to)?);
+    let (x, values, fit) = samples_inside(subject)?;
     let credible = |doubt: &Doubt| {
         if doubt.height <= doubt.steady() {
             return true;
@@ -172,7 +190,7 @@ fn doubt(subject: &Subject<'_>, level: Option<&dyn Fn(f64) -> f64>) -> Option<Do
     for (i, ((&ln_f, &value), fit)) in x.iter().zip(values).zip(fit).enumerate() {
         let height = value.abs();
         let (of_noise, [chain, level]) = ((scale * fit).min(MOST), off_by(height, ln_f));
-        let steady = chain.hypot(level);
+        let steady = if level == 0.0 { chain } else { chain.hypot(level) };
         let expanded = of_noise.hypot(steady);
         let last = std::mem::replace(&mut before, height);
         let beyond = side != 0.0 && side != value.signum();
