@@ -160,6 +160,7 @@ fn drift_of(groups: u32, moves: &impl Fn(f64) -> f64) -> usize {
             firmware: None,
             build: Some(format!("lot-{group:05}")),
             taken_us: Some(record * 3_600_000_000),
+            recorded_us: None,
             station: None,
             is_reference: false,
             verdict: Verdict::Pass,

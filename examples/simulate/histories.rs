@@ -95,6 +95,7 @@ pub fn population(groups: usize) -> Population {
             firmware: None,
             build: Some(format!("B{group:04}")),
             taken_us: Some(group as i64 * 86_400_000_000),
+            recorded_us: None,
             station: Some("bench-1".to_owned()),
             is_reference: false,
             verdict: Verdict::Pass,

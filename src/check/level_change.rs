@@ -106,20 +106,24 @@ impl<'a> Stronger<'a> {
 
     fn moved(&self, judged: &Analysed, located: &Located) -> Moved {
         let x = located.point.ln_f;
+        let rounding = rounding(judged, self.sweep);
         let Some(difference) = self.difference else {
-            return of_value(located, shift(judged, self.sweep, x));
+            return of_value(located, shift(judged, self.sweep, x), rounding);
         };
-        let moved = of_value(located, difference.at(x));
+        let moved = of_value(located, difference.at(x), rounding);
         let most = part(difference.about(x, self.span), length(located));
         Moved { most: moved.most.max(most), ..moved }
     }
 
-    /// Standard uncertainty of ln of the magnitude at a place from its change with the level, neper.
+    /// Standard uncertainty of ln of the magnitude at a place from its change with the level, neper; one digit of the files is no change.
     #[must_use]
     pub fn gain_uncertainty(&self, judged: &Analysed, ln_f: f64) -> f64 {
         let point = judged.curve.at(ln_f);
         let sensitivity = Sensitivity { ln_gain: 1.0, phase: 0.0 };
-        self.uncertainty(judged, &Located { value: point.ln_mag, point, sensitivity })
+        let located = Located { value: point.ln_mag, point, sensitivity };
+        let moved = self.moved(judged, &located);
+        let noise = moved.noise.hypot(rounding(judged, self.sweep));
+        self.drawn(judged, &located, moved.size(), Moved { noise, ..moved })
     }
 
     /// Standard uncertainty of a value from its change with the level. Each neighbouring level tells of it.
@@ -129,6 +133,12 @@ impl<'a> Stronger<'a> {
         let size = moved.size();
         // Noise may as well have hidden some of a change that is there.
         let (size, noise) = if self.changes { (size.hypot(moved.noise), 0.0) } else { (size, moved.noise) };
+        self.drawn(judged, located, size, Moved { noise, ..moved })
+    }
+
+    /// A change of a size drawn to no level, with its noise taken off.
+    fn drawn(&self, judged: &Analysed, located: &Located, size: f64, moved: Moved) -> f64 {
+        let noise = moved.noise;
         let above = if moved.rises {
             self.law.uncertainty_rising(size, noise)
         } else {
@@ -136,7 +146,8 @@ impl<'a> Stronger<'a> {
         };
         // Both neighbours tell of one error, each with its noise: the mean of their squares.
         self.weaker.map_or(above, |weaker| {
-            let moved = of_value(located, shift(weaker.sweep, judged, located.point.ln_f));
+            let shift = shift(weaker.sweep, judged, located.point.ln_f);
+            let moved = of_value(located, shift, rounding(weaker.sweep, judged));
             let below = weaker.law.uncertainty_above(moved.size().hypot(moved.noise));
             (0.5 * (above * above + below.min(MOST_BELOW * above).powi(2))).sqrt()
         })
@@ -179,14 +190,19 @@ fn shift(weak: &Analysed, strong: &Analysed, x: f64) -> Shift {
     (to.ln_mag - from.ln_mag, wrap(to.angle - from.angle), noise)
 }
 
-/// A change of the curve as a change of a value.
-fn of_value(located: &Located, (ln_mag, angle, noise): Shift) -> Moved {
+/// What the rounding of both files makes of the difference of their gains, neper: step / sqrt 12 of each (rectangular, JCGM 100:2008, F.2.2.1).
+fn rounding(weak: &Analysed, strong: &Analysed) -> f64 {
+    weak.steps[0].hypot(strong.steps[0]) / 12f64.sqrt()
+}
+
+/// A change of the curve as a change of a value; `rounding` as of [`rounding`].
+fn of_value(located: &Located, (ln_mag, angle, noise): Shift, rounding: f64) -> Moved {
     let (g, p) = (located.sensitivity.ln_gain, located.sensitivity.phase);
     Moved {
         change: part(ln_mag, g) + part(angle, p),
         most: part(ln_mag.hypot(angle), length(located)),
         noise: part(noise[0], g).hypot(part(noise[1], p)),
-        rises: ln_mag > RISES * noise[0],
+        rises: ln_mag > RISES * noise[0].hypot(rounding),
     }
 }
 
@@ -200,13 +216,18 @@ mod tests {
     fn parts_that_cancel_are_remembered() {
         let point = Point { ln_f: 9.0, ln_mag: 0.0, angle: 1.0, mag_slope: -1.0, angle_slope: -0.5 };
         let sensitivity = Sensitivity { ln_gain: 2.0, phase: 1.0 };
-        let moved = of_value(&Located { value: 1.0, point, sensitivity }, (0.01, -0.02, [0.001, 0.001]));
+        let moved = of_value(&Located { value: 1.0, point, sensitivity }, (0.01, -0.02, [0.001, 0.001]), 0.0);
         assert!(moved.change.abs() < 1e-15 && (moved.most - (0.0005f64 * 5.0).sqrt()).abs() < 1e-15);
         assert!((moved.noise - 0.001 * 5f64.sqrt()).abs() < 1e-15);
         assert!(moved.rises);
         for ln_mag in [-0.01, 0.002] {
             let located = Located { value: 1.0, point, sensitivity };
-            assert!(!of_value(&located, (ln_mag, -0.02, [0.001, 0.001])).rises, "{ln_mag}");
+            assert!(!of_value(&located, (ln_mag, -0.02, [0.001, 0.001]), 0.0).rises, "{ln_mag}");
         }
+        // One digit of 0.1 dB, 0.0115 neper, in both files.
+        let one_digit = (0.0115, 0.0, [1e-5, 1e-5]);
+        assert!(
+            !of_value(&Located { value: 1.0, point, sensitivity }, one_digit, 0.0115 / 6f64.sqrt()).rises
+        );
     }
 }

@@ -16,6 +16,7 @@ use crate::drift::{
 };
 use crate::history::{self, Address, History, HistoryError};
 use crate::output::Kind;
+use crate::quantity::calendar::micros;
 use crate::report::html::write_drift_html;
 use crate::report::markdown::write_drift_markdown;
 use crate::report::{render_drift, write_drift_json, write_drift_junit};
@@ -189,6 +190,7 @@ pub fn grouped(head: crate::history::RecordHead) -> RecordHead {
         firmware: head.firmware,
         build: head.build,
         taken_us: head.taken_us,
+        recorded_us: micros(&head.recorded),
         station: head.station,
         is_reference: head.is_reference,
         verdict: head.verdict,

@@ -9,18 +9,15 @@
 //! | other signals | fails |
 //! | no signal, but a movement worth an action that is as certain as a signal | fails; undecided where the accuracy of other stations explains as much |
 //! | none of these | passes |
-//! | what would pass, where of a group half of the units or more have a lower bound only | undecided |
+//! | what would pass, where of the newest group half of the units or more have a lower bound only | undecided |
 
 use super::facts::{Facts, Settings};
 use super::movement::{Kind, Movement};
 use super::unit_spread::spread_change;
-use super::wording::{self, bounds_left_out, quantity_title};
+use super::wording::{self, bounds_left_out, newest_is_hidden, quantity_title};
 use super::{ChartRun, Population, Range, RuleOutcome, Signal};
 use crate::decision::Verdict;
 use crate::quantity::count_of;
-
-/// Share of the units of a group with a lower bound only from which on its median is a bound, too, and the others do not tell what it did.
-const TOO_MANY_BOUNDS: f64 = 0.5;
 
 /// Holds the chart and the movement of a series.
 pub(super) fn chart_rule(facts: &Facts<'_>, settings: &Settings, population: &Population) -> RuleOutcome {
@@ -51,32 +48,28 @@ impl Charted<'_> {
         text.push_str(&self.spread().unwrap_or_default());
         if let Some(bounds) = bounds_left_out(self.facts.groups) {
             text.push_str(&format!("; {bounds}"));
-            if let Some(group) = self.hidden().filter(|_| verdict == Verdict::Pass) {
+            let hidden = newest_is_hidden(self.facts.groups).filter(|_| verdict == Verdict::Pass);
+            if let Some(group) = hidden {
                 verdict = Verdict::Undecided;
-                text.push_str(&format!(", in {} too many to tell that nothing moved", self.label(group)));
+                text.push_str(&format!(
+                    "; {} has too many of them to tell where it stands",
+                    self.label(group)
+                ));
             }
         }
         (verdict, text)
     }
 
-    /// The newest group, from the first of the setup on, of whose units too many have a lower bound only.
-    fn hidden(&self) -> Option<usize> {
-        let first = self.facts.filled.first()?.0;
-        let mut groups = self.facts.groups.iter().enumerate().skip(first);
-        let is_hidden = |bounds: u64, units: u64| {
-            bounds > 0 && bounds as f64 >= TOO_MANY_BOUNDS * (bounds + units) as f64
-        };
-        groups.rfind(|(_, group)| is_hidden(group.bounds, group.units)).map(|(place, _)| place)
-    }
-
     /// What is said beside a signal where the spread from unit to unit changed.
     fn spread(&self) -> Option<String> {
         let first = self.facts.signals.first()?.group;
-        let at = self.facts.movement.and_then(|moved| moved.since).map_or(first, |since| since.group);
+        // A movement that is placed behind what the chart shows is placed badly.
+        let since = self.facts.movement.and_then(|moved| moved.since).map(|since| since.group);
+        let at = since.filter(|since| *since <= first).unwrap_or(first);
         let change = spread_change(self.facts.filled, at)?;
         let show = |value: f64| wording::value(value, 0.1 * value, self.facts.key.unit);
         Some(format!(
-            "; since {} the units of a group scatter by {}, {} before: look for what scatters, not for a shift of the level alone",
+            "; since {} the units of a group scatter by {}, {} before: look for what scatters, too",
             self.label(at),
             show(change.since),
             show(change.before)

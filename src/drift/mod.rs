@@ -66,11 +66,11 @@ pub use outcome::{
 };
 pub use parts::{UnitParts, parts_moved};
 pub use population::{Population, PopulationBuilder, RecordHead};
-pub use recording_order::OutOfOrder;
+pub use recording_order::{OutOfOrder, Recorded};
 pub use running::Running;
 pub use series::{RecordValue, Series, SeriesBuilder};
 pub use stations::Stations;
 pub use tolerance_interval::{bound_above, bound_below, share_within, share_within_lots, tolerance_factor};
 pub use trend::{FEWEST_GROUPS, LeastSquares, MOST_GROUPS, Trend};
 pub use two_groups::{GroupChange, GroupCommon, OneSided, TwoGroups, TwoGroupsBuilder};
-pub use wording::{bounds_left_out, quantity_title};
+pub use wording::{bounds_left_out, newest_is_hidden, quantity_title};

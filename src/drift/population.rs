@@ -28,6 +28,8 @@ pub struct RecordHead {
     pub build: Option<String>,
     /// When its sweeps were taken, microseconds since 1970, UTC.
     pub taken_us: Option<i64>,
+    /// When it was recorded, microseconds since 1970, UTC; `None` where that is not known.
+    pub recorded_us: Option<i64>,
     /// Station.
     pub station: Option<String>,
     /// Whether the unit is a reference.
@@ -85,7 +87,7 @@ impl Population {
             (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
         let units = group.units.len() as u64;
         for (serial, unit) in group.units {
-            places.push((unit.newest.1, Place::Group(index, texts.name(unit.station))));
+            places.push((unit.newest.record, Place::Group(index, texts.name(unit.station))));
             revisions.insert(unit.revision);
             firmwares.insert(unit.firmware);
             stations.insert(unit.station);
@@ -127,35 +129,32 @@ pub(super) fn label(over: DriftAxis, head: &RecordHead) -> Option<String> {
 /// One unit in one group.
 #[derive(Debug)]
 struct Unit {
-    newest: Age,
-    verdict: Verdict,
+    newest: Recorded,
     revision: usize,
     firmware: usize,
     station: usize,
     /// Records that a newer one took the place of.
-    older: Vec<(Age, Verdict)>,
+    older: Vec<Recorded>,
 }
 
 impl Unit {
-    /// Its record that counts and the one that was recorded after it, though taken before.
+    /// Its record that counts and the run that was recorded after it, though taken before.
     fn out_of_order(&self, serial: &str, group: &str) -> Option<OutOfOrder> {
-        let older = self.older.iter().map(|(age, _)| *age);
-        let last = recorded_after_newest(older.chain([self.newest]))?;
-        let verdict = self.older.iter().find(|(age, _)| *age == last).map(|(_, verdict)| *verdict)?;
-        let (serial, group) = (serial.to_owned(), group.to_owned());
-        let counts = Recorded { age: self.newest, verdict: self.verdict };
-        Some(OutOfOrder { serial, group, counts, recorded_last: Recorded { age: last, verdict } })
+        let mut all = self.older.clone();
+        all.push(self.newest);
+        let (counts, later) = recorded_after_newest(&all)?;
+        Some(OutOfOrder { serial: serial.to_owned(), group: group.to_owned(), counts, later })
     }
 
     /// Its verdicts, oldest first, where it was measured again until it passed.
     fn retested(self, serial: String, group: &str) -> Option<Retested> {
-        if !self.verdict.is_good() || self.older.iter().all(|(_, verdict)| verdict.is_good()) {
+        if !self.newest.verdict.is_good() || self.older.iter().all(|record| record.verdict.is_good()) {
             return None;
         }
         let mut all = self.older;
-        all.push((self.newest, self.verdict));
-        all.sort_by_key(|(age, _)| *age);
-        let verdicts = all.into_iter().map(|(_, verdict)| verdict).collect();
+        all.push(self.newest);
+        all.sort_by_key(Recorded::age);
+        let verdicts = all.into_iter().map(|record| record.verdict).collect();
         Some(Retested { serial, group: group.to_owned(), verdicts })
     }
 }
@@ -240,18 +239,19 @@ impl PopulationBuilder {
         group.records += 1;
         group.dates.earliest = [group.dates.earliest, head.taken_us].into_iter().flatten().min();
         group.dates.first_record = group.dates.first_record.min(head.record);
-        let fresh =
-            Unit { newest: age, verdict: head.verdict, revision, firmware, station, older: Vec::new() };
+        let (record, recorded_us, verdict) = (head.record, head.recorded_us, head.verdict);
+        let newest = Recorded { taken_us: head.taken_us, record, recorded_us, verdict };
+        let fresh = Unit { newest, revision, firmware, station, older: Vec::new() };
         match group.units.get_mut(&serial) {
             None => {
                 group.units.insert(serial, fresh);
             }
-            Some(known) if known.newest < age => {
+            Some(known) if known.newest.age() < newest.age() => {
                 let before = std::mem::replace(known, fresh);
                 known.older = before.older;
-                known.older.push((before.newest, before.verdict));
+                known.older.push(before.newest);
             }
-            Some(known) => known.older.push((age, head.verdict)),
+            Some(known) => known.older.push(newest),
         }
     }
 
@@ -320,6 +320,7 @@ mod tests {
             firmware: None,
             build: build.map(str::to_owned),
             taken_us,
+            recorded_us: Some(record * 3_600_000_000),
             station: Some("bench-1".to_owned()),
             is_reference: false,
             verdict: Verdict::Pass,
@@ -362,9 +363,8 @@ mod tests {
             assert_eq!((population.place(1), population.place(3)), (None, None));
             assert_eq!((population.groups[0].units, population.groups[0].records), (1, 3));
             // Record 3 came last, and is not the one taken last.
-            let told =
-                population.out_of_order.iter().map(|unit| (unit.counts.age.1, unit.recorded_last.age.1));
-            assert_eq!(told.collect::<Vec<_>>(), [(2, 3)]);
+            let [told] = population.out_of_order.as_slice() else { panic!("{:?}", population.out_of_order) };
+            assert_eq!((told.counts.record, told.later.len(), told.later[0].record), (2, 1, 3));
             assert!(population.retested.is_empty());
         }
         let in_order = population(DriftAxis::Build, heads[..2].to_vec());
@@ -386,8 +386,12 @@ mod tests {
         assert!(population.retested.is_empty(), "{:?}", population.retested);
         let [told] = population.out_of_order.as_slice() else { panic!("{:?}", population.out_of_order) };
         assert_eq!(told.serial, "a");
-        assert_eq!(told.counts, Recorded { age: (Some(30), 1), verdict: Verdict::Pass });
-        assert_eq!(told.recorded_last, Recorded { age: (Some(10), 2), verdict: Verdict::Fail });
+        assert_eq!(
+            (told.counts.taken_us, told.counts.record, told.counts.verdict),
+            (Some(30), 1, Verdict::Pass)
+        );
+        let [later] = told.later.as_slice() else { panic!("{:?}", told.later) };
+        assert_eq!((later.taken_us, later.record, later.verdict), (Some(10), 2, Verdict::Fail));
     }
 
     #[test]

@@ -13,29 +13,44 @@ use std::collections::HashSet;
 /// Units and groups that are named in a note.
 const NAMED: usize = 5;
 
+/// Records that were recorded closer together than this, microseconds (ten minutes), came in with one import, in the order of their folders: that
+/// says nothing of the order in which they were taken.
+const ONE_IMPORT: i64 = 600_000_000;
+
 /// Time, microseconds since 1970, and number of a record: what is newer is greater.
 pub(super) type Age = (Option<i64>, i64);
 
-/// A unit whose record that was recorded last is not the one that was taken last.
+/// A record of a unit, as far as its place in time is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Recorded {
+    /// When it was taken, microseconds since 1970, UTC; `None` where its run does not say.
+    pub taken_us: Option<i64>,
+    /// Its number.
+    pub record: i64,
+    /// When it was recorded, microseconds since 1970, UTC.
+    pub recorded_us: Option<i64>,
+    /// Verdict of its run.
+    pub verdict: Verdict,
+}
+
+impl Recorded {
+    /// What is newer is greater.
+    pub(super) fn age(&self) -> Age {
+        (self.taken_us, self.record)
+    }
+}
+
+/// A unit whose run that was recorded last is not the one that was taken last.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OutOfOrder {
     /// Serial number.
     pub serial: String,
     /// Label of the group.
     pub group: String,
-    /// The record that counts: taken last.
+    /// The first record of the run that counts: taken last.
     pub counts: Recorded,
-    /// The record of another time that was recorded last.
-    pub recorded_last: Recorded,
-}
-
-/// A record of a unit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Recorded {
-    /// When it was taken, microseconds since 1970, UTC, `None` where its run does not say; and its number.
-    pub age: (Option<i64>, i64),
-    /// Verdict of its run.
-    pub verdict: Verdict,
+    /// All records of the run that was recorded last.
+    pub later: Vec<Recorded>,
 }
 
 /// When a group was measured, as far as its records say.
@@ -47,15 +62,22 @@ pub(super) struct Dates {
     pub(super) first_record: i64,
 }
 
-/// The record of another time than the newest that was recorded after it; `None` where both orders agree. A run that is recorded again
-/// counts from its first record on. `ages`: all records of a unit.
-pub(super) fn recorded_after_newest(ages: impl Iterator<Item = Age>) -> Option<Age> {
-    let mut by_record: Vec<Age> = ages.collect();
-    let newest = by_record.iter().copied().max()?;
-    by_record.sort_unstable_by_key(|(_, record)| *record);
-    let mut times = HashSet::new();
-    let last = by_record.into_iter().filter(|(taken, _)| times.insert(*taken)).last()?;
-    (last.0 != newest.0).then_some(last)
+/// The first record of the run that counts, and all records of a run of another time that was recorded after it; `None` where both orders agree, or
+/// where both came in together. A run that is recorded again counts from its first record on. `records`: all of a unit.
+pub(super) fn recorded_after_newest(records: &[Recorded]) -> Option<(Recorded, Vec<Recorded>)> {
+    let mut records = records.to_vec();
+    records.sort_unstable_by_key(|record| record.record);
+    let newest = records.iter().map(|record| record.taken_us).max()?;
+    let first = *records.iter().find(|record| record.taken_us == newest)?;
+    let (mut times, mut last) = (HashSet::new(), first);
+    for record in &records {
+        if times.insert(record.taken_us) {
+            last = *record;
+        }
+    }
+    let is_later = last.taken_us != newest && last.recorded_us? - first.recorded_us? > ONE_IMPORT;
+    records.retain(|record| record.taken_us == last.taken_us);
+    is_later.then_some((first, records))
 }
 
 /// Groups by their earliest time, then in natural order. One without any time stands where its first record does in the order of
@@ -116,21 +138,24 @@ pub(super) fn undated_note(labels: &[String]) -> Option<String> {
 
 /// What is said of units whose orders disagree: a note each, the last one of those that are not named.
 pub(super) fn out_of_order_notes(units: &[OutOfOrder]) -> Vec<String> {
-    let record = |Recorded { age: (taken, number), verdict }: Recorded| {
-        let time = taken
-            .and_then(rfc_3339_of_micros)
-            .map_or("no `taken`".to_owned(), |time| format!("`taken` {time}"));
-        format!("record {number} ({time}, {verdict})")
+    let facts = |Recorded { taken_us, verdict, .. }: &Recorded| {
+        let time = taken_us.and_then(rfc_3339_of_micros);
+        format!("({}, {verdict})", time.map_or("no `taken`".to_owned(), |time| format!("`taken` {time}")))
     };
     let mut notes: Vec<String> = units
         .iter()
         .take(NAMED)
-        .map(|OutOfOrder { serial, group, counts, recorded_last }| {
+        .map(|OutOfOrder { serial, group, counts, later }| {
+            let numbers: Vec<String> = later.iter().map(|record| record.record.to_string()).collect();
+            let (records, were) =
+                if numbers.len() == 1 { ("record", "was") } else { ("records", "were") };
             format!(
-                "{serial} in {group}: {} counts, though {} was recorded after it: which was measured last is not certain; mark the \
-                 record that is not to count (`loopgauge history mark`)",
-                record(*counts),
-                record(*recorded_last)
+                "{serial} in {group}: record {} {} counts, though {records} {} {} {were} recorded after it: which was measured last \
+                 is not certain; mark what is not to count (`loopgauge history mark`)",
+                counts.record,
+                facts(counts),
+                listed(&numbers, NAMED),
+                later.last().map(facts).unwrap_or_default(),
             )
         })
         .collect();
@@ -146,17 +171,43 @@ pub(super) fn out_of_order_notes(units: &[OutOfOrder]) -> Vec<String> {
 mod tests {
     use super::*;
 
+    const HOUR: i64 = 3_600_000_000;
+
+    /// Records an hour apart.
+    fn recorded(taken_us: Option<i64>, record: i64) -> Recorded {
+        Recorded { taken_us, record, recorded_us: Some(record * HOUR), verdict: Verdict::Pass }
+    }
+
     #[test]
     fn the_time_counts_and_a_later_record_of_an_earlier_time_is_found() {
-        let after = |ages: &[Age]| recorded_after_newest(ages.iter().copied());
+        let after = |ages: &[(Option<i64>, i64)]| {
+            let records: Vec<Recorded> =
+                ages.iter().map(|(taken, record)| recorded(*taken, *record)).collect();
+            let (first, later) = recorded_after_newest(&records)?;
+            Some((first.record, later.iter().map(|record| record.record).collect::<Vec<_>>()))
+        };
         assert_eq!(after(&[(Some(10), 1), (Some(20), 2)]), None);
-        assert_eq!(after(&[(Some(20), 1), (Some(10), 2)]), Some((Some(10), 2)));
-        assert_eq!(after(&[(Some(20), 1), (None, 2)]), Some((None, 2)));
+        assert_eq!(after(&[(Some(20), 1), (Some(10), 2)]), Some((1, vec![2])));
+        assert_eq!(after(&[(Some(20), 1), (None, 2)]), Some((1, vec![2])));
         assert_eq!(after(&[(None, 1), (Some(20), 2)]), None);
         assert_eq!(after(&[(None, 1), (None, 2)]), None);
         // All of it recorded again, or the first run alone: that is no later measurement.
         assert_eq!(after(&[(Some(10), 1), (Some(20), 2), (Some(10), 3), (Some(20), 4)]), None);
         assert_eq!(after(&[(Some(10), 1), (Some(20), 2), (Some(10), 3)]), None);
+        let again = [(Some(20), 1), (Some(10), 2), (Some(20), 4), (Some(10), 5)];
+        assert_eq!(after(&again), Some((1, vec![2, 5])));
+    }
+
+    /// The folders of one import come in the order of their names.
+    #[test]
+    fn one_import_says_nothing_of_the_order() {
+        let after = |apart: Option<i64>| {
+            let first = recorded(Some(20), 1);
+            let second = Recorded { recorded_us: apart.map(|us| HOUR + us), ..recorded(Some(10), 2) };
+            recorded_after_newest(&[first, second]).is_some()
+        };
+        assert!(!after(Some(0)) && !after(Some(ONE_IMPORT)) && !after(None));
+        assert!(after(Some(ONE_IMPORT + 1)));
     }
 
     #[test]
@@ -187,8 +238,8 @@ mod tests {
         let unit = |k: i64| OutOfOrder {
             serial: format!("RG-{k}"),
             group: "W1".to_owned(),
-            counts: Recorded { age: (Some(1_000_000), 2), verdict: Verdict::Pass },
-            recorded_last: Recorded { age: (None, 3), verdict: Verdict::Fail },
+            counts: recorded(Some(1_000_000), 2),
+            later: vec![Recorded { verdict: Verdict::Fail, ..recorded(None, 3) }],
         };
         let notes = out_of_order_notes(&(0..7).map(unit).collect::<Vec<_>>());
         assert_eq!(notes.len(), NAMED + 1);
@@ -197,7 +248,7 @@ mod tests {
             "{}",
             notes[0]
         );
-        assert!(notes[0].contains("record 3 (no `taken`, fail) was recorded after it"), "{}", notes[0]);
+        assert!(notes[0].contains("record 3 (no `taken`, fail) was recorded after it:"), "{}", notes[0]);
         assert!(notes[NAMED].starts_with("2 more units were recorded"), "{}", notes[NAMED]);
         assert_eq!(undated_note(&[]), None);
         assert!(

@@ -363,6 +363,7 @@ mod tests {
                 firmware: None,
                 build: Some((*build).to_owned()),
                 taken_us: None,
+                recorded_us: None,
                 station: station.map(str::to_owned),
                 is_reference: false,
                 verdict: Verdict::Pass,

@@ -47,6 +47,17 @@ pub fn bounds_left_out(groups: &[GroupStats]) -> Option<String> {
     })
 }
 
+/// Share of the units of a group with a lower bound only from which on its median is a bound, too, and the others do not tell what it did.
+const TOO_MANY_BOUNDS: f64 = 0.5;
+
+/// The newest group that anything was measured in, where too many of its units have a lower bound only to tell where it stands.
+#[must_use]
+pub fn newest_is_hidden(groups: &[GroupStats]) -> Option<usize> {
+    let (place, newest) = groups.iter().enumerate().rfind(|(_, group)| group.bounds + group.units > 0)?;
+    let all = newest.bounds + newest.units;
+    (newest.bounds as f64 >= TOO_MANY_BOUNDS * all as f64).then_some(place)
+}
+
 /// A number of groups, one decimal below ten.
 pub(super) fn groups(number: f64) -> String {
     if number < 10.0 { format!("{number:.1} groups") } else { format!("{number:.0} groups") }

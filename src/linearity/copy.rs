@@ -27,6 +27,9 @@ const LEAST_SCATTER: f64 = 1e-5;
 const CHANCE: f64 = 24.0;
 /// Part of the samples that may have been edited where all others are equal although they scatter by a step of their digits and more.
 const EDITED: usize = 20;
+/// Fewest common samples by which that is told, and the digits up to which a difference is that of the last one.
+const TELLING: usize = 40;
+const DIGIT: f64 = 1.1;
 /// Change of neighbouring steps up to which they are even, as a part of both: that of frequencies in 5 digits.
 const EVEN: f64 = 1e-3;
 /// Orders of the differences that show the scatter, and the median of a normal deviation over its standard deviation (a table's value).
@@ -39,11 +42,14 @@ pub(super) fn is_copy(weak: &Analysed, strong: &Analysed) -> bool {
     let (weak, strong) = (&weak.raw, &strong.raw);
     let (shorter, longer) = (weak.len().min(strong.len()), weak.len().max(strong.len()));
     let most = [tolerance(a, b), tolerance(p, q)];
-    let (mut common, mut unequal, mut all_digits) = (0, 0, true);
+    let (mut common, mut unequal, mut all_digits, mut by_a_digit) = (0, 0, true, false);
+    let digit = [most[0] + DIGIT * a.max(b), most[1] + DIGIT * p.max(q)];
     for [gain, phase] in differences(weak, strong) {
         common += 1;
-        unequal += usize::from(gain.abs() > most[0] || phase.abs() > most[1]);
         all_digits &= gain.abs() < ROUNDING && phase.abs() < ROUNDING;
+        let is_unequal = gain.abs() > most[0] || phase.abs() > most[1];
+        unequal += usize::from(is_unequal);
+        by_a_digit |= is_unequal && gain.abs() <= digit[0] && phase.abs() <= digit[1];
         // Most sweeps are no copies, and a few samples show it.
         if unequal > shorter / EDITED {
             return false;
@@ -59,8 +65,13 @@ pub(super) fn is_copy(weak: &Analysed, strong: &Analysed) -> bool {
     }
     let gain = (a.max(b), scatter(weak, Curve::ln_mag, a).max(scatter(strong, Curve::ln_mag, b)));
     let phase = (p.max(q), scatter(weak, Curve::angle, p).max(scatter(strong, Curve::angle, q)));
+    // Two quiet sweeps of a loop differ here and there by their last digit, as nobody edits.
+    if by_a_digit {
+        return false;
+    }
     if unequal > 0 {
-        return [gain, phase].iter().all(|(step, scatter)| *scatter > step.max(LEAST_SCATTER));
+        return common >= TELLING
+            && [gain, phase].iter().all(|(step, scatter)| *scatter > step.max(LEAST_SCATTER));
     }
     let told_apart = |(step, scatter): (f64, f64)| {
         (2.0 / PI.sqrt() * scatter.max(LEAST_SCATTER) / step.max(ROUNDING)).ln_1p()
@@ -72,10 +83,17 @@ pub(super) fn is_copy(weak: &Analysed, strong: &Analysed) -> bool {
 fn differences<'a>(weak: &'a Curve, strong: &'a Curve) -> impl Iterator<Item = [f64; 2]> + 'a {
     let mut others = strong.ln_f().iter().zip(strong.ln_mag()).zip(strong.angle()).peekable();
     let own = weak.ln_f().iter().zip(weak.ln_mag()).zip(weak.angle());
+    let mut nearest = others.next();
     own.filter_map(move |((x, a), p)| {
-        while others.next_if(|((y, _), _)| **y < x - SAME_PLACE).is_some() {}
-        let ((_, b), q) = others.next_if(|((y, _), _)| **y <= x + SAME_PLACE)?;
-        Some([b - a, wrap(q - p)])
+        // The nearest one, not the first that is near: on a dense grid neighbours are nearer than five digits tell.
+        let ((mut y, mut b), mut q) = nearest?;
+        while let Some(((z, _), _)) = others.peek()
+            && (*z - x).abs() <= (y - x).abs()
+        {
+            nearest = others.next();
+            ((y, b), q) = nearest?;
+        }
+        ((y - x).abs() <= SAME_PLACE).then_some([b - a, wrap(q - p)])
     })
 }
 

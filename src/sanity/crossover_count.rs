@@ -269,12 +269,23 @@ fn explain(doubt: &Doubt) -> Refusal {
     let place = with_unit(doubt.ln_f.exp(), "Hz");
     let most = doubt.noise.max(doubt.chain).max(doubt.level);
     let size = number(db(most), 2);
-    let (cause, named) = if doubt.level == most && most > 0.0 {
+    let by_level = doubt.level == most && most > 0.0;
+    let (cause, named) = if by_level {
         ("the change with the level", format!("the change with the level may move it by {size} dB"))
     } else if doubt.chain > doubt.noise {
         ("the accuracy of the measuring chain", format!("the measuring chain may be off by {size} dB"))
     } else {
         ("noise", format!("its noise is {size} dB"))
+    };
+    // The largest part alone may not reach as far.
+    let (cause, named) = if most < doubt.height.abs() {
+        let together = number(db(BEYOND * doubt.noise.hypot(doubt.steady())), 2);
+        (
+            "all of it",
+            format!("noise, chain and level together may move it by {together} dB, most of it {cause}"),
+        )
+    } else {
+        (cause, named)
     };
     let open = if doubt.at_end {
         format!("the band ends before that is decided, so {cause} leaves the number of crossovers open")
@@ -285,7 +296,7 @@ fn explain(doubt: &Doubt) -> Refusal {
     let gain = number(db(doubt.height.abs()), 2);
     Refusal {
         message: format!("at {place} the gain comes within {gain} dB of 0 dB, {named}: {open}"),
-        remedy: if doubt.level == most && most > 0.0 {
+        remedy: if by_level {
             format!(
                 "sweep at a weaker level, and let the supply warm up so that nothing drifts between the two{beyond}, or make room in the design"
             )

@@ -2,7 +2,7 @@
 
 use super::sentences;
 use crate::check::Verdict;
-use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome, bounds_left_out};
+use crate::drift::{ProductDrift, RuleOutcome, SeriesOutcome, newest_is_hidden};
 
 /// One sentence; `None` where nothing calls for action.
 pub(in crate::report) fn to_do(
@@ -18,7 +18,7 @@ pub(in crate::report) fn to_do(
         }
     };
     match rule.rule {
-        "chart" => Some(about_chart(product, series)),
+        "chart" => Some(about_chart(product, series, rule.verdict)),
         "forecast" if is_fail => Some(
             "find what moves the mean before the limit is reached, and hold the design's room at this corner against it"
                 .to_owned(),
@@ -38,16 +38,16 @@ pub(in crate::report) fn to_do(
 }
 
 /// What to do about a series whose chart signals.
-fn about_chart(product: &ProductDrift, series: &SeriesOutcome) -> String {
+fn about_chart(product: &ProductDrift, series: &SeriesOutcome, verdict: Verdict) -> String {
     if let Some(advice) = about_station(product, series) {
         return advice;
+    }
+    if verdict == Verdict::Undecided && newest_is_hidden(&series.groups).is_some() {
+        return "sweep farther up: with its phase crossover inside the sweep a unit has a value in place of a bound".to_owned();
     }
     match (series.moved(), series.signals.first()) {
         (Some((movement, since)), _) => about_cause(product, since.group, &movement.together_with),
         (None, Some(signal)) => about_cause(product, signal.group, &[]),
-        (None, None) if bounds_left_out(&series.groups).is_some() => {
-            "sweep farther up: with its phase crossover inside the sweep a unit has a value in place of a bound".to_owned()
-        }
         (None, None) => {
             "compare the newest groups with the first: parts, assembly, firmware, stations".to_owned()
         }
