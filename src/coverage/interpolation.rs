@@ -138,6 +138,7 @@ mod tests {
     use super::*;
     use crate::spec::CriticalPoint;
     use crate::sweep::Samples;
+    use std::f64::consts::PI;
 
     fn band(from: f64, to: f64) -> Span {
         Span { from: f64::ln(from), to: f64::ln(to) }
@@ -190,6 +191,75 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// Off the line from (1, 1) to (4, 6) at 2 by 1 - 5/3; by nothing from (0, 0) to (2, 2) at 1.
+    #[test]
+    fn bends_are_measured_in_what_rounding_does() {
+        let (x, y) = ([0.0, 1.0, 2.0, 4.0], [0.0, 1.0, 2.0, 6.0]);
+        let found = bends(&x, &y, 0.1);
+        let wanted = (2.0 / 3.0) / (STEPS * 0.1 + REST * (2.0 / 3.0 + 5.0) + 1e-12);
+        assert!(found.len() == 2 && found[0] == 0.0 && (found[1] / wanted - 1.0).abs() < 1e-12, "{found:?}");
+        let pairs: Vec<(f64, f64)> = off_lines(&x, &y).collect();
+        assert!(
+            (pairs[1].0 - 2.0 / 3.0).abs() < 1e-15 && pairs[1].1 == 5.0 && pairs[0] == (0.0, 2.0),
+            "{pairs:?}"
+        );
+    }
+
+    #[test]
+    fn fine_digits_are_found_in_their_unit() {
+        assert_eq!(digits(&[0.1234, -0.2], 0.0, 1.0), 1e-4);
+        assert_eq!(digits(&[0.12345, 0.2], 0.0, 1.0), 0.1 * 1e-4);
+        assert_eq!(digits(&[1.0 / 3.0, 0.2], 0.0, 1.0), 0.0);
+        assert_eq!(digits(&[2.0 * 0.1234, 0.4], 0.0, 2.0), 2e-4);
+        assert_eq!(digits(&[1.0 / 3.0, 0.2], 0.5, 1.0), 0.5);
+    }
+
+    /// Every fifth sample was measured, from the third on; the densest part of a linear grid is dense enough by itself.
+    #[test]
+    fn measured_points_and_the_band_count() {
+        let cut = |sweep: &Analysed, skip: usize| {
+            let mut samples = Samples::default();
+            let raw = &sweep.raw;
+            for k in skip..raw.len() {
+                samples.push(raw.frequency_hz()[k], raw.ln_mag()[k], raw.angle()[k] + PI);
+            }
+            Analysed::of(&samples, CriticalPoint::MinusOne)
+        };
+        let sweep = cut(&drawn(5, 0.0, |_| 0.0, true), 3);
+        assert_eq!(straight_between(&sweep, sweep.raw.ln_f()), Some((5, 2)));
+        // Knots every 2 kHz from 1 kHz on, four samples each.
+        let mut samples = Samples::default();
+        let value = |hz: f64| -(hz / 3e4).ln() - 0.4 * (hz / 2e4).tanh();
+        for k in 0..=200 {
+            let hz = 1e3 + 500.0 * f64::from(k);
+            let (left, part) = (1e3 + 2e3 * f64::from(k / 4), 0.25 * f64::from(k % 4));
+            let at = |f: fn(f64) -> f64| f(value(left)) + part * (f(value(left + 2e3)) - f(value(left)));
+            samples.push(hz, at(|v| v), at(|v| 0.5 * v - 1.5));
+        }
+        let sweep = Analysed::of(&samples, CriticalPoint::MinusOne);
+        let told = |from: f64, to: f64| interpolated(&sweep, band(from, to), Some(20.0));
+        assert!(told(1e3, 1e5).is_some() && told(8e3, 1e5).is_some());
+        // From 20 kHz on 2 kHz are a tenth of an octave and less.
+        assert_eq!(told(2e4, 1e5), None);
+        assert!(told(1e3, 5e3).is_some());
+    }
+
+    /// The fewest samples that are looked at.
+    #[test]
+    fn few_samples_tell_nothing() {
+        let sweep = drawn(2, 0.0, |_| 0.0, true);
+        let first = |count: usize| {
+            let mut samples = Samples::default();
+            for k in 0..count {
+                samples.push(sweep.raw.frequency_hz()[k], sweep.raw.ln_mag()[k], sweep.raw.angle()[k] + PI);
+            }
+            Analysed::of(&samples, CriticalPoint::MinusOne)
+        };
+        let told = |sweep: &Analysed| straight_between(sweep, sweep.raw.ln_f());
+        assert_eq!(told(&first(TELLING - 1)), None);
+        assert_eq!(told(&first(TELLING)), Some((2, 0)));
     }
 
     #[test]

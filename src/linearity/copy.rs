@@ -208,6 +208,73 @@ mod tests {
         }
     }
 
+    /// Of 60 rows three may be edited, by more than a digit; of fewer than 40 none; half of the frequencies at least must be common.
+    #[test]
+    fn how_much_may_differ() {
+        let rows =
+            |count: usize| -> Rows { rounded(&measured(40, 3e-3, 0.0, 5), 0.01, 0.01)[..count].to_vec() };
+        let edited = |count: usize, edits: usize, db: f64, deg: f64| {
+            let (original, mut other) = (rows(count), rows(count));
+            for row in other.iter_mut().skip(5).step_by(7).take(edits) {
+                row[1] += db;
+                row[2] += deg;
+            }
+            let (original, other) = (sweep(&original), sweep(&other));
+            assert_eq!(is_copy(&original, &other), is_copy(&other, &original));
+            is_copy(&original, &other)
+        };
+        assert!(edited(60, 3, 0.03, 0.0) && !edited(60, 4, 0.03, 0.0));
+        assert!(edited(60, 3, 0.0, 0.03) && !edited(60, 4, 0.0, 0.03));
+        assert!(edited(40, 1, 0.03, 0.0) && !edited(39, 1, 0.03, 0.0));
+        assert!(edited(39, 0, 0.0, 0.0));
+        // A last digit, of either.
+        assert!(!edited(60, 1, 0.01, 0.0) && !edited(60, 1, 0.0, 0.01) && !edited(60, 1, 0.01, 0.01));
+        let common = |count: usize| {
+            let (original, mut other) = (rows(40), rows(40));
+            other.iter_mut().skip(count).for_each(|row| row[0] *= 1.01);
+            is_copy(&sweep(&original), &sweep(&other))
+        };
+        assert!(common(20) && !common(19));
+    }
+
+    #[test]
+    fn steps_tell_what_equal_values_differ_by() {
+        for (one, other, wanted) in [
+            (0.001, 0.01, 0.0055),
+            (0.01, 0.001, 0.0055),
+            (0.0, 0.01, 0.005),
+            (0.002, 0.01, 0.006),
+            (0.003, 0.01, 0.0),
+            (0.01, 0.01, 0.0),
+        ] {
+            assert!((tolerance(one, other) - wanted).abs() < 2e-8, "{one} {other}");
+        }
+        // 1 - 2 * 2 + 4, over the root of 1 + 4 + 1.
+        assert!((high_difference(&[1.0, 2.0, 4.0]) - 1.0 / 6f64.sqrt()).abs() < 1e-15);
+        assert!((high_difference(&[1.0, 2.0, 4.0, 9.0]) + 2.0 / 20f64.sqrt()).abs() < 1e-15);
+    }
+
+    /// The nearest frequency counts, in five digits.
+    #[test]
+    fn frequencies_meet_in_five_digits() {
+        let of = |weak: &[f64], strong: &[f64]| -> Vec<f64> {
+            let rows = |hz: &[f64]| -> Rows {
+                hz.iter().map(|hz| [*hz, 20.0 / LN_10 * (hz - 100.0), 0.0]).collect()
+            };
+            let (weak, strong) = (sweep(&rows(weak)).raw, sweep(&rows(strong)).raw);
+            differences(&weak, &strong).map(|[gain, _]| gain).collect()
+        };
+        let is = |found: Vec<f64>, wanted: &[f64]| {
+            assert_eq!(found.len(), wanted.len(), "{found:?}");
+            found.iter().zip(wanted).for_each(|(a, b)| assert!((a - b).abs() < 1e-9, "{found:?}"));
+        };
+        is(of(&[100.0, 200.0, 300.0], &[100.0, 200.009, 300.0]), &[0.0, 0.009, 0.0]);
+        is(of(&[100.0, 200.0, 300.0], &[100.0, 200.02, 300.0]), &[0.0, 0.0]);
+        is(of(&[100.0, 200.0], &[50.0, 99.9, 200.0, 300.0]), &[0.0]);
+        // A grid denser than five digits: the one that is missing takes its neighbour, and the others their own.
+        is(of(&[100.0, 100.004, 100.008], &[100.004, 100.008]), &[0.004, 0.0, 0.0]);
+    }
+
     /// Steps of gain and phase, dB and deg, of the one and the other file of a pair.
     const DIGITS: [[[f64; 2]; 2]; 5] =
         [[[0.01, 0.01]; 2], [[0.1, 0.1]; 2], [[0.01, 0.01], [1e-4, 1e-3]], [[0.01, 0.1]; 2], [[0.0; 2]; 2]];

@@ -30,6 +30,9 @@ const FITS: f64 = 24.0 / 180.0 * PI;
 /// … where the gain as it stands leaves 13 deg and more, and so many times as much.
 const MISSES: f64 = 13.0 / 180.0 * PI;
 const TIMES: f64 = 2.0;
+/// What the gain below the sweep may leave of the lag at its beginning, rad, where two poles there turn into none: each makes it less by f0/f
+/// (the phase of a pole far above it; Bode's integral, expanded).
+const LOW_END: f64 = 2.0;
 /// Distance of the nodes from the ends of the sweep, ln f: what lies beyond is not known.
 const AWAY: f64 = 0.3 * LN_10;
 /// Lags at the crossover that a delay may make, rad, and right-half-plane zeros as multiples of the crossover.
@@ -121,7 +124,7 @@ fn half_the_gain(subject: &Subject<'_>, kernel: &mut Kernel) -> Option<Refusal> 
     if doubled >= FITS {
         return None;
     }
-    let own = lags.misfit(1.0, f64::INFINITY);
+    let own = lags.misfit_beside_a_low_end(LOW_END * (subject.span.from - crossover).exp());
     (own > MISSES.max(TIMES * doubled)).then(|| Refusal {
         message: format!(
             "the phase is what twice the gain in dB makes it, and lies {} deg from what the gain itself makes it (Bode's gain-phase \
@@ -148,6 +151,26 @@ impl<'a> Lags<'a> {
         let relative: Vec<f64> = pairs.iter().map(|(x, ..)| (x - crossover).exp()).collect();
         let of_zeros = ZEROS.map(|zero| relative.iter().map(|f| 2.0 * (f / zero).atan()).collect());
         Self { pairs, relative, of_zeros }
+    }
+
+    /// Least rms, rad, that any of the lags leaves between the phase and what the gain makes it, beside what the gain below the sweep makes of it: less lag,
+    /// by 1/f, of `most` at the crossover at most. A filter that resonates just below the band does so much; half the decibels are more lag.
+    fn misfit_beside_a_low_end(&self, most: f64) -> f64 {
+        let mut least = f64::INFINITY;
+        for lag in (0..LAGS).map(|k| k as f64 * LAG_STEP) {
+            for of_zero in &self.of_zeros {
+                let (mut squares, mut dot, mut norm) = (0.0, 0.0, 0.0);
+                for (((_, measured, own), f), zero) in self.pairs.iter().zip(&self.relative).zip(of_zero) {
+                    let left = wrap(measured - own + lag * f + zero);
+                    squares += left * left;
+                    dot += left / f;
+                    norm += 1.0 / (f * f);
+                }
+                let low_end = (dot / norm).clamp(0.0, most);
+                least = least.min(squares - low_end * (2.0 * dot - low_end * norm));
+            }
+        }
+        (least.max(0.0) / self.pairs.len() as f64).sqrt()
     }
 
     /// Least rms, rad, that any of the lags leaves between the phase and so many times what the gain makes it; `most` where all leave more.
@@ -236,6 +259,58 @@ mod tests {
         };
         assert_eq!(of(&|t| t), None, "the loop gain");
         assert!(of(&|t| Complex64::from_polar(t.norm().sqrt(), t.arg())).is_some(), "half the gain");
+    }
+
+    /// A band that begins near the crossover, above an output filter whose resonance it does not show: that alone fits twice the gain.
+    #[test]
+    fn a_filter_below_the_band_is_not_half_the_gain() {
+        let mut told_before = 0;
+        for fc in [3e3, 5e3, 8e3] {
+            for quality in [0.8, 1.5, 4.0] {
+                for zero in [600.0, 800.0, 1e3] {
+                    for (below, above) in [(1.5, 10.0), (2.5, 10.0), (4.0, 30.0), (6.0, 30.0)] {
+                        let t = |hz: f64| {
+                            let w = hz / 1e3;
+                            let zeros = Complex64::new(1.0, hz / zero).powi(2);
+                            let poles =
+                                Complex64::new(1.0, hz / fc / 6.0) * Complex64::new(1.0, hz / fc / 10.0);
+                            zeros
+                                / (Complex64::new(0.0, w) * Complex64::new(1.0 - w * w, w / quality) * poles)
+                        };
+                        let mut samples = crate::sweep::Samples::default();
+                        let count = (40.0 * f64::log10(below * above)) as i32;
+                        for k in 0..=count {
+                            let hz = fc / below * (below * above).powf(f64::from(k) / f64::from(count));
+                            let value = t(hz) / t(fc).norm();
+                            samples.push(hz, value.norm().ln(), value.arg());
+                        }
+                        let sweep =
+                            crate::analysed::Analysed::of(&samples, crate::spec::CriticalPoint::MinusOne);
+                        let (subject, mut kernel) = (subject(&sweep), Kernel::default());
+                        assert_eq!(
+                            half_the_gain(&subject, &mut kernel),
+                            None,
+                            "{fc} {quality} {zero} {below}"
+                        );
+                        told_before += usize::from(fits_without_a_low_end(&subject, &mut kernel));
+                    }
+                }
+            }
+        }
+        assert!(told_before > 0, "none of these loops is such a case");
+    }
+
+    /// The rule with nothing below the band.
+    fn fits_without_a_low_end(subject: &Subject<'_>, kernel: &mut Kernel) -> bool {
+        let crossover = crate::margins::crossover(&subject.sweep.crossings, subject.span).unwrap().point.ln_f;
+        let part =
+            Span { from: subject.span.from + AWAY, to: (crossover + LN_2).min(subject.span.to - AWAY) };
+        let pairs = kernel.phases(&subject.sweep.curve, subject.span, part);
+        let lags = Lags::of(&pairs, crossover);
+        let doubled = lags.misfit(2.0, 1.001 * FITS);
+        pairs.len() >= FEWEST
+            && doubled < FITS
+            && lags.misfit(1.0, f64::INFINITY) > MISSES.max(TIMES * doubled)
     }
 
     #[test]
