@@ -1,7 +1,7 @@
 //! What was seen to change with the level, value by value.
 //!
 //! **Why is the change with the level extrapolated in proportion?** Where the gain falls with the level it is the slowest law that
-//! occurs, so it bounds the others. Where it surely rises, as with a dead zone, what is left falls as the inverse of the level, and
+//! is common, so it bounds the others. Where it surely rises, as with a dead zone, what is left falls as the inverse of the level, and
 //! more than the change in proportion is left. A level below the judged one that shows no change bounds it as well; the smaller bound counts.
 //!
 //! **Why does a change count where it hardly moves the value?** A drift between two sweeps and a change with the level

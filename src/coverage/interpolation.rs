@@ -9,7 +9,7 @@ use crate::analysed::Analysed;
 use crate::curve::Span;
 use std::f64::consts::LN_10;
 
-/// Fewest samples by which an interpolation is told.
+/// Fewest samples by which an interpolation is told (these are conventions, no source).
 const TELLING: usize = 30;
 /// Most samples from one measured point to the next.
 const LONGEST: usize = 50;

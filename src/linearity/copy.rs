@@ -15,7 +15,7 @@ use std::f64::consts::PI;
 const ROUNDING: f64 = 1e-12;
 /// Largest distance, ln f, of a frequency from the same in 5 digits, which is at most 5e-5.
 const SAME_PLACE: f64 = 5.1e-5;
-/// Fewest common samples, and the least part of those of the shorter sweep.
+/// Fewest common samples, and the least part of those of the shorter sweep (conventions, no source, as all below without one).
 const FEWEST: usize = 8;
 const LEAST_PART: f64 = 0.5;
 /// A step that is this much finer than the other one was there before the values were rounded to the other.
@@ -42,16 +42,17 @@ pub(super) fn is_copy(weak: &Analysed, strong: &Analysed) -> bool {
     let (weak, strong) = (&weak.raw, &strong.raw);
     let (shorter, longer) = (weak.len().min(strong.len()), weak.len().max(strong.len()));
     let most = [tolerance(a, b), tolerance(p, q)];
-    let (mut common, mut unequal, mut all_digits, mut by_a_digit) = (0, 0, true, false);
+    let (mut common, mut unequal, mut all_digits) = (0, 0, true);
     let digit = [most[0] + DIGIT * a.max(b), most[1] + DIGIT * p.max(q)];
     for [gain, phase] in differences(weak, strong) {
         common += 1;
         all_digits &= gain.abs() < ROUNDING && phase.abs() < ROUNDING;
         let is_unequal = gain.abs() > most[0] || phase.abs() > most[1];
         unequal += usize::from(is_unequal);
-        by_a_digit |= is_unequal && gain.abs() <= digit[0] && phase.abs() <= digit[1];
+        // Two quiet sweeps of a loop differ here and there by their last digit, as nobody edits.
+        let is_by_a_digit = is_unequal && gain.abs() <= digit[0] && phase.abs() <= digit[1];
         // Most sweeps are no copies, and a few samples show it.
-        if unequal > shorter / EDITED {
+        if is_by_a_digit || unequal > shorter / EDITED {
             return false;
         }
     }
@@ -65,10 +66,6 @@ pub(super) fn is_copy(weak: &Analysed, strong: &Analysed) -> bool {
     }
     let gain = (a.max(b), scatter(weak, Curve::ln_mag, a).max(scatter(strong, Curve::ln_mag, b)));
     let phase = (p.max(q), scatter(weak, Curve::angle, p).max(scatter(strong, Curve::angle, q)));
-    // Two quiet sweeps of a loop differ here and there by their last digit, as nobody edits.
-    if by_a_digit {
-        return false;
-    }
     if unequal > 0 {
         return common >= TELLING
             && [gain, phase].iter().all(|(step, scatter)| *scatter > step.max(LEAST_SCATTER));

@@ -279,9 +279,9 @@ fn explain(doubt: &Doubt) -> Refusal {
     };
     // The largest part alone may not reach as far.
     let (cause, named) = if most < doubt.height.abs() {
-        let together = number(db(BEYOND * doubt.noise.hypot(doubt.steady())), 2);
+        let together = number(db((BEYOND * doubt.noise).hypot(doubt.steady())), 2);
         (
-            "all of it",
+            "their sum",
             format!("noise, chain and level together may move it by {together} dB, most of it {cause}"),
         )
     } else {
@@ -442,6 +442,17 @@ mod tests {
         assert!(open.remedy.contains("weaker level"), "{}", open.remedy);
         assert_eq!(told(-0.1, 0.02), None);
         assert_eq!(told(-3.0, 0.2), None);
+        // No part reaches 0 dB by itself.
+        let parts = Doubt {
+            ln_f: 9.0,
+            height: of_db(0.1),
+            noise: of_db(0.06),
+            chain: 0.0,
+            level: of_db(0.08),
+            at_end: false,
+        };
+        let sum = explain(&parts).message;
+        assert!(sum.contains("most of it the change with the level: their sum leaves open"), "{sum}");
         let slow = sweep(60.0, |hz| [-0.1 * (hz / 1e4).ln(), -1.8]);
         assert_eq!(open_by_level(&subject(&slow), &|_| 0.03), None);
     }
